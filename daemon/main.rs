@@ -1,0 +1,3 @@
+//! Filled by the commits that follow.
+
+fn main() {}

@@ -1,0 +1,21 @@
+//! The trade's units, measured data and computations. Pure: no clock, no file,
+//! no thread, no outside library but serde's derives.
+//!
+//! Reading order: [`units`] (every figure has a type or a unit in its name),
+//! [`measured`] (what an instrument said, kept as it was said), then the
+//! computations: [`stabilisation`] (has the lamp warmed up?), [`drift`]
+//! (linear corrections between two visits), [`statistics`], [`uncertainty`]
+//! (a result and where its doubt comes from).
+//!
+//! Called by: every room. Not here: reading files, asking meters, deciding
+//! whether a lamp passes.
+
+// A table of cases in a test may be long; functions of the product may not.
+#![cfg_attr(not(test), warn(clippy::too_many_lines))]
+
+pub mod drift;
+pub mod measured;
+pub mod stabilisation;
+pub mod statistics;
+pub mod uncertainty;
+pub mod units;
