@@ -1,1 +1,17 @@
-//! Filled by the commits that follow.
+//! Everything between the attendant's wishes and the bytes on a wire: time,
+//! links, exchanges, device drivers, and the simulated bench that speaks the
+//! same bytes.
+//!
+//! Reading order: [`clock`] (all waiting, real and simulated), [`link`]
+//! (bytes over serial lines, TCP and memory; the simulated side of a wire),
+//! `exchange` (questions and answers), `roles` (what a device can do),
+//! `error`, `simulated` (a bench of closed forms).
+//!
+//! Called by: the bench room (instruments) and the attendant (time). Not here:
+//! what to measure, in which order, and what a reading means.
+
+// A table of cases in a test may be long; functions of the product may not.
+#![cfg_attr(not(test), warn(clippy::too_many_lines))]
+
+pub mod clock;
+pub mod link;
