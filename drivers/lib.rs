@@ -4,8 +4,8 @@
 //!
 //! Reading order: [`clock`] (all waiting, real and simulated), [`link`]
 //! (bytes over serial lines, TCP and memory; the simulated side of a wire),
-//! `exchange` (questions and answers), `roles` (what a device can do),
-//! `error`, `simulated` (a bench of closed forms).
+//! [`exchange`] (questions and answers), [`roles`] (what a device can do),
+//! [`error`], [`simulated`] (a bench of closed forms).
 //!
 //! Called by: the bench room (instruments) and the attendant (time). Not here:
 //! what to measure, in which order, and what a reading means.
@@ -14,4 +14,8 @@
 #![cfg_attr(not(test), warn(clippy::too_many_lines))]
 
 pub mod clock;
+pub mod error;
+pub mod exchange;
 pub mod link;
+pub mod roles;
+pub mod simulated;

@@ -1,0 +1,378 @@
+//! Ask a line, get a line; SCPI conventions.
+//!
+//! After a time-out the link is *dirty*: the answer may still come. Before the
+//! next question it is resynchronised: `*ESE n;*ESE?` with a number that no
+//! answer looks like, then lines are read until that number arrives. It needs
+//! no special feature of the device. Called by `roles`. Not here: cutting
+//! lines (`talk`), what an answer means (`roles`).
+
+use photometry::measured::Moment;
+use photometry::units::Span;
+
+use super::scpi::{self, Complaint};
+use super::talk::{Line, Talk};
+use crate::error::DriverError;
+
+/// Flag of an answer that came after the link was resynchronised.
+pub const AFTER_RESYNC: &str = "answered after a resync";
+
+/// Each try of a resync waits so long for its token: longer than any answer
+/// may be late.
+const RESYNC_WITHIN: Span = Span::from_secs(5);
+/// Tries of a resync until the device counts as silent.
+const RESYNC_TRIES: u32 = 3;
+/// Lines read in one try: a full kernel queue of short lines is far less.
+const RESYNC_LINES_AT_MOST: u32 = 10_000;
+/// Entries read from an error queue that never ends.
+const COMPLAINTS_AT_MOST: u32 = 30;
+/// An error-queue entry is answered at once.
+const COMPLAINT_WITHIN: Span = Span::from_secs(2);
+/// Longest question; SCPI devices take 256 bytes and more.
+const QUESTION_AT_MOST_BYTES: usize = 250;
+/// An answer as shown in a message.
+const SHOWN_AT_MOST_CHARS: usize = 60;
+
+/// An answer, with what must be on record about it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answer {
+    /// The answer without its end of line.
+    pub text: String,
+    /// Its bytes as they came.
+    pub raw: Vec<u8>,
+    /// When the question left.
+    pub asked: Moment,
+    /// When its first byte was there.
+    pub taken: Moment,
+    /// What a resync before the question found; `None` when none was needed.
+    pub resync: Option<Resync>,
+}
+
+/// What a resync found.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Resync {
+    /// Lines that came too late for their questions.
+    pub late_lines: u32,
+    /// What was in the device's error queue.
+    pub complaints: Vec<Complaint>,
+}
+
+impl Answer {
+    /// Flags for the record: a resync, and what the device complained about.
+    pub fn flags(&self) -> Vec<String> {
+        let Some(resync) = &self.resync else {
+            return Vec::new();
+        };
+        let mut flags = vec![AFTER_RESYNC.to_owned()];
+        flags.extend(
+            resync
+                .complaints
+                .iter()
+                .map(|c| format!("complaint {} {}", c.code, c.text)),
+        );
+        flags
+    }
+
+    /// The error of an answer that is not `wanted`.
+    pub fn garbled(&self, question: &str, wanted: &'static str) -> DriverError {
+        DriverError::Garbled {
+            question: question.to_owned(),
+            answer: shown(&self.text),
+            wanted,
+        }
+    }
+}
+
+/// A device's words, fit for a message: no control characters, not endless.
+pub(crate) fn shown(text: &str) -> String {
+    text.chars()
+        .take(SHOWN_AT_MOST_CHARS)
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect()
+}
+
+/// Sends a line that has no answer.
+///
+/// # Errors
+/// When it is too long or the link fails.
+pub fn tell(talk: &mut Talk<'_>, line: &str) -> Result<Moment, DriverError> {
+    if line.len() > QUESTION_AT_MOST_BYTES || line.contains(['\n', '\r']) {
+        return Err(DriverError::Unsendable(format!(
+            "a line of {} bytes is no single line of at most {QUESTION_AT_MOST_BYTES}",
+            line.len()
+        )));
+    }
+    talk.send(format!("{line}\n").as_bytes())
+}
+
+/// Asks one question and waits for its one line, after a resync if the link
+/// is dirty.
+///
+/// # Errors
+/// [`DriverError::Silent`] after `within` (the link is then dirty), or when the
+/// link fails, a resync fails, or the caller withdrew.
+pub fn ask(talk: &mut Talk<'_>, question: &str, within: Span) -> Result<Answer, DriverError> {
+    let resync = if talk.state.dirty {
+        Some(resynchronise(talk)?)
+    } else {
+        None
+    };
+    let mut answer = ask_once(talk, question, within)?;
+    answer.resync = resync;
+    Ok(answer)
+}
+
+fn ask_once(talk: &mut Talk<'_>, question: &str, within: Span) -> Result<Answer, DriverError> {
+    talk.drain()?;
+    // Dirty until the answer is there, however this ends.
+    talk.state.dirty = true;
+    let asked = tell(talk, question)?;
+    let until = asked.mono + within;
+    while let Some(line) = talk.next_line(until)? {
+        let text = line.text();
+        if text.trim().is_empty() {
+            talk.drop_line(&line);
+            continue;
+        }
+        talk.state.dirty = false;
+        let Line { raw, taken } = line;
+        return Ok(Answer {
+            text,
+            raw,
+            asked,
+            taken,
+            resync: None,
+        });
+    }
+    Err(DriverError::Silent {
+        question: question.to_owned(),
+        within,
+    })
+}
+
+/// The next token: 101 to 254, so that no coil state, average count or error
+/// number looks like it; never the same twice in a row.
+fn token(resyncs: u64) -> u64 {
+    101 + (resyncs * 37) % 154
+}
+
+/// Makes sure that the next answer belongs to the next question.
+///
+/// # Errors
+/// [`DriverError::Silent`] when no token comes back, or when the link fails.
+pub fn resynchronise(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
+    let mut found = Resync::default();
+    for _ in 0..RESYNC_TRIES {
+        talk.state.resyncs += 1;
+        let token = token(talk.state.resyncs).to_string();
+        let asked = tell(talk, &format!("*ESE {token};*ESE?"))?;
+        let until = asked.mono + RESYNC_WITHIN;
+        for _ in 0..RESYNC_LINES_AT_MOST {
+            let Some(line) = talk.next_line(until)? else {
+                break;
+            };
+            if line.text().trim() == token {
+                talk.state.dirty = false;
+                tell(talk, "*ESE 0")?;
+                match complaints(talk) {
+                    // A late answer overtook the token: once more.
+                    Err(DriverError::Garbled { .. }) => break,
+                    other => found.complaints = other?,
+                }
+                return Ok(found);
+            }
+            found.late_lines += 1;
+            talk.late_line(&line);
+        }
+    }
+    Err(DriverError::Silent {
+        question: "*ESE n;*ESE?".to_owned(),
+        within: RESYNC_WITHIN.times(i64::from(RESYNC_TRIES)),
+    })
+}
+
+/// Empties the device's error queue, at most 30 entries.
+///
+/// # Errors
+/// When the device does not answer as SCPI says, or the link fails.
+pub fn complaints(talk: &mut Talk<'_>) -> Result<Vec<Complaint>, DriverError> {
+    const QUESTION: &str = "SYST:ERR?";
+    let mut found = Vec::new();
+    for _ in 0..COMPLAINTS_AT_MOST {
+        let answer = ask_once(talk, QUESTION, COMPLAINT_WITHIN)?;
+        match scpi::complaint(&answer.text) {
+            Some(complaint) if complaint.code == 0 => break,
+            Some(complaint) => found.push(complaint),
+            None => {
+                // What else was asked may be mixed up as well.
+                talk.state.dirty = true;
+                return Err(answer.garbled(QUESTION, "an entry of an error queue"));
+            }
+        }
+    }
+    Ok(found)
+}
+
+/// Sends a setting and makes sure that the device took it without complaint.
+///
+/// # Errors
+/// [`DriverError::Refused`] with the device's first complaint.
+pub fn set(talk: &mut Talk<'_>, line: &str) -> Result<(), DriverError> {
+    if talk.state.dirty {
+        resynchronise(talk)?;
+    }
+    tell(talk, line)?;
+    match complaints(talk)?.into_iter().next() {
+        None => Ok(()),
+        Some(complaint) => Err(DriverError::Refused {
+            question: line.to_owned(),
+            code: complaint.code,
+            text: shown(&complaint.text),
+        }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Pieces, Scripted, converse};
+    use super::*;
+
+    const SECOND: Span = Span::from_secs(1);
+
+    fn asked_twice(script: &[Pieces]) -> Vec<String> {
+        converse(Scripted::new(script), |talk| {
+            ["READ?", "SENS:RANG?"]
+                .iter()
+                .map(|question| match ask(talk, question, SECOND) {
+                    Ok(answer) => {
+                        let ms = answer.taken.mono.since(answer.asked.mono).ns() / 1_000_000;
+                        format!("{} after {ms} ms {:?}", answer.text, answer.flags())
+                    }
+                    Err(error) => error.to_string(),
+                })
+                .collect()
+        })
+    }
+
+    const SILENT: &str = "no answer to `READ?` within 1 s. Check that the device is on and set to the rate in the bench file";
+
+    /// Driver acceptance: how answers may be cut and ended.
+    #[test]
+    fn answers_come_in_many_shapes() {
+        let cases: [(&str, &[Pieces], [&str; 2]); 5] = [
+            (
+                "one byte at a time",
+                &[
+                    &[(5, b"1"), (6, b"2"), (7, b"."), (8, b"5"), (9, b"\n")],
+                    &[(1, b"20\n")],
+                ],
+                ["12.5 after 5 ms []", "20 after 1 ms []"],
+            ),
+            (
+                "CRLF and LF",
+                &[&[(1, b"12.5\r\n")], &[(1, b"20\n")]],
+                ["12.5 after 1 ms []", "20 after 1 ms []"],
+            ),
+            (
+                "several lines in one read: the second is nobody's",
+                &[&[(1, b"12.5\n777\n")], &[(1, b"20\n")]],
+                ["12.5 after 1 ms []", "20 after 1 ms []"],
+            ),
+            (
+                "blank lines are no answers",
+                &[&[(1, b"\r\n\n12.5\n")], &[(1, b"20\n")]],
+                ["12.5 after 1 ms []", "20 after 1 ms []"],
+            ),
+            (
+                "no answer to a bad question",
+                &[&[], &[(1, b"20\n")]],
+                [SILENT, "20 after 1 ms [\"answered after a resync\"]"],
+            ),
+        ];
+        for (name, script, wanted) in cases {
+            assert_eq!(asked_twice(script), wanted, "{name}");
+        }
+    }
+
+    /// The worst fault: the first answer comes after its time-out. Whenever it
+    /// comes, even past the token, the second question gets its own answer.
+    #[test]
+    fn a_late_answer_is_never_credited_to_the_next_question() {
+        const LATE: [Pieces; 6] = [
+            &[(1_000, b"12.5\n")],
+            &[(1_001, b"12.5\n")],
+            &[(1_002, b"12.5\n")],
+            &[(1_003, b"12.5\n")],
+            &[(995, b"12."), (1_001, b"5\n")],
+            &[(1_001, b"12.5\n7\n0\n")],
+        ];
+        for late in LATE {
+            let second = "20 after 1 ms [\"answered after a resync\"]";
+            let got = asked_twice(&[late, &[(1, b"20\n")]]);
+            assert_eq!(got, [SILENT, second], "{late:?}");
+        }
+    }
+
+    #[test]
+    fn a_device_silent_for_ever_is_reported_in_bounded_time() {
+        struct Deaf;
+        impl crate::link::wire::Machine for Deaf {
+            fn bytes(&mut self, _: photometry::units::Mono, _: &[u8]) {}
+            fn next_due(&self) -> Option<photometry::units::Mono> {
+                None
+            }
+            fn due(&mut self, _: photometry::units::Mono) -> Vec<u8> {
+                Vec::new()
+            }
+        }
+        converse(Deaf, |talk| {
+            let start = talk.now().mono;
+            assert!(ask(talk, "READ?", SECOND).is_err());
+            let second = ask(talk, "READ?", SECOND);
+            assert!(matches!(second, Err(DriverError::Silent { within, .. })
+                if within == Span::from_secs(15)));
+            assert_eq!(talk.now().mono.since(start), Span::from_secs(16));
+            assert!(talk.state().is_dirty());
+        });
+    }
+
+    #[test]
+    fn an_endless_line_is_thrown_away_and_counted() {
+        struct Flood(Option<photometry::units::Mono>);
+        impl crate::link::wire::Machine for Flood {
+            fn bytes(&mut self, now: photometry::units::Mono, _: &[u8]) {
+                self.0 = Some(now);
+            }
+            fn next_due(&self) -> Option<photometry::units::Mono> {
+                self.0
+            }
+            fn due(&mut self, now: photometry::units::Mono) -> Vec<u8> {
+                self.0 = Some(now + Span::from_ms(100));
+                vec![b'x'; 1000]
+            }
+        }
+        converse(Flood(None), |talk| {
+            assert!(ask(talk, "READ?", Span::from_secs(2)).is_err());
+            let dropped = talk.state().counts().dropped_bytes;
+            assert!((15_000..=21_000).contains(&dropped), "{dropped}");
+        });
+    }
+
+    proptest::proptest! {
+        #![proptest_config(proptest::prelude::ProptestConfig::with_cases(48))]
+        #[test]
+        fn no_bytes_panic_and_the_next_answer_is_right(
+            rubbish in proptest::collection::vec(proptest::num::u8::ANY, 0..400),
+            late_ms in 0_i64..3000,
+        ) {
+            let rubbish: &'static [u8] = rubbish.leak();
+            let pieces: Pieces = vec![(late_ms, rubbish), (late_ms, b"\n".as_slice())].leak();
+            let answers = converse(Scripted::new(&[pieces, &[(1, b"20\n")]]), |talk| {
+                let first = ask(talk, "READ?", SECOND);
+                // What came too early to be told apart would need a serial number.
+                talk.pause(talk.now().mono + Span::from_secs(4)).expect("a pause");
+                (first.is_ok(), ask(talk, "SENS:RANG?", SECOND))
+            });
+            proptest::prop_assert_eq!(answers.1.expect("an answer").text, "20");
+        }
+    }
+}

@@ -1,0 +1,20 @@
+//! How a question becomes bytes and bytes become an answer.
+//!
+//! ```text
+//! roles ── ask("READ?") ──> line ──┐                ┌── token resync after a time-out
+//!       ── send("G0 X5") ─> ack ───┼── talk ── link ┘
+//!                          scpi (pure): numbers, errors, identity, channel lists
+//! ```
+//!
+//! One question is outstanding at a time, every wait has a limit, and after
+//! every time-out the link is resynchronised before anything else is asked: a
+//! late answer credited to the next question is the worst fault there is.
+//! Called by `roles`. Not here: what the answers mean (`roles`), moving bytes
+//! (`link`).
+
+pub mod ack;
+pub mod line;
+pub mod scpi;
+pub mod talk;
+#[cfg(test)]
+pub(crate) mod testing;

@@ -1,0 +1,252 @@
+//! One conversation with a device: a seat to wait with, a link to speak over,
+//! and what must be remembered between two questions.
+//!
+//! Cuts the bytes into lines, stamps each at its first byte, and gives up when
+//! the time is over or the caller has withdrawn the request. Called by `line`
+//! and `ack`. Not here: what a line means.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use photometry::measured::Moment;
+use photometry::units::{Mono, Span};
+
+use crate::clock::{Seat, Woken};
+use crate::error::DriverError;
+use crate::link::Link;
+
+/// A longer line is thrown away, up to its end: no device of a bench sends one.
+pub const LINE_AT_MOST_BYTES: usize = 4096;
+
+/// Longest time for a line to leave: 4 kB take 4.3 s at 9600 baud.
+const WRITE_WITHIN: Span = Span::from_secs(5);
+
+/// Bytes taken from the link at once.
+const READ_AT_MOST_BYTES: usize = 4096;
+
+/// What a link must remember between questions. One per open link; a link that
+/// is opened anew begins with a new one.
+#[derive(Debug, Default)]
+pub struct LinkState {
+    /// A question was not answered in time: its answer may still come.
+    pub(super) dirty: bool,
+    /// Resyncs so far; also what the next token is made of.
+    pub(super) resyncs: u64,
+    /// Bytes of a line that has not ended.
+    held: Vec<u8>,
+    held_since: Moment,
+    /// The line under way is too long and is being thrown away.
+    overlong: bool,
+    counts: Counts,
+}
+
+/// Bytes that were no answer to anything; for the record.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Came before a question was asked, or during a resync.
+    pub late_bytes: u64,
+    /// Lines that were too long, or that no question wanted.
+    pub dropped_bytes: u64,
+}
+
+impl LinkState {
+    /// A fresh link.
+    pub fn new() -> LinkState {
+        LinkState::default()
+    }
+
+    /// True when the link must be resynchronised before the next question.
+    pub fn is_dirty(&self) -> bool {
+        self.dirty
+    }
+
+    /// How often the link was resynchronised.
+    pub fn resyncs(&self) -> u64 {
+        self.resyncs
+    }
+
+    /// Bytes that were thrown away so far.
+    pub fn counts(&self) -> Counts {
+        self.counts
+    }
+}
+
+/// One line as it came.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// Every byte, end of line included.
+    pub raw: Vec<u8>,
+    /// When its first byte was there.
+    pub taken: Moment,
+}
+
+impl Line {
+    /// As text, without its end of line; foreign bytes are replaced.
+    pub fn text(&self) -> String {
+        let end = self.raw.iter().rposition(|b| !matches!(b, b'\n' | b'\r'));
+        String::from_utf8_lossy(&self.raw[..end.map_or(0, |at| at + 1)]).into_owned()
+    }
+}
+
+/// Never set: for what must not be abandoned.
+static NEVER: AtomicBool = AtomicBool::new(false);
+
+/// A seat, a link and its memory, for the time of one request.
+pub struct Talk<'a> {
+    seat: &'a mut Seat,
+    link: &'a mut Link,
+    abandon: &'a AtomicBool,
+    pub(super) state: &'a mut LinkState,
+}
+
+impl<'a> Talk<'a> {
+    /// `abandon` is set (and the seat's bell rung) by whoever withdraws the
+    /// request.
+    pub fn new(
+        seat: &'a mut Seat,
+        link: &'a mut Link,
+        abandon: &'a AtomicBool,
+        state: &'a mut LinkState,
+    ) -> Talk<'a> {
+        Talk {
+            seat,
+            link,
+            abandon,
+            state,
+        }
+    }
+
+    /// The same conversation, deaf to being abandoned: for short acts that must
+    /// not be cut in half, and for making safe.
+    pub fn undisturbed(&mut self) -> Talk<'_> {
+        Talk {
+            seat: &mut *self.seat,
+            link: &mut *self.link,
+            abandon: &NEVER,
+            state: &mut *self.state,
+        }
+    }
+
+    /// Now, on both clocks.
+    pub fn now(&self) -> Moment {
+        self.seat.now()
+    }
+
+    /// What the link remembers.
+    pub fn state(&self) -> &LinkState {
+        self.state
+    }
+
+    /// Sends bytes as they are; returns when they left.
+    ///
+    /// # Errors
+    /// When the link fails or does not take them in 5 s.
+    pub fn send(&mut self, bytes: &[u8]) -> Result<Moment, DriverError> {
+        let asked = self.seat.now();
+        self.link.write(self.seat, bytes, WRITE_WITHIN)?;
+        Ok(asked)
+    }
+
+    /// Waits until `until`, listening to nothing.
+    ///
+    /// # Errors
+    /// [`DriverError::Abandoned`].
+    pub fn pause(&mut self, until: Mono) -> Result<(), DriverError> {
+        loop {
+            self.check_abandoned()?;
+            if self.seat.wait(Some(until), None) == Woken::Due {
+                return Ok(());
+            }
+        }
+    }
+
+    fn check_abandoned(&self) -> Result<(), DriverError> {
+        if self.abandon.load(Ordering::SeqCst) {
+            return Err(DriverError::Abandoned);
+        }
+        Ok(())
+    }
+
+    /// The next exchange begins with a resync: something may still come, or the
+    /// device may be in a state that nobody asked for.
+    pub fn distrust(&mut self) {
+        self.state.dirty = true;
+    }
+
+    /// Throws away what is there, a line under way included.
+    ///
+    /// # Errors
+    /// When the link fails.
+    pub fn drain(&mut self) -> Result<(), DriverError> {
+        let mut thrown = std::mem::take(&mut self.state.held);
+        // A wire holds 4 kB, a kernel queue 64 kB: a talker is not waited for.
+        for _ in 0..16 {
+            if self.link.read(&mut thrown, READ_AT_MOST_BYTES)? == 0 {
+                break;
+            }
+        }
+        self.state.overlong = false;
+        self.state.counts.late_bytes += thrown.len() as u64;
+        Ok(())
+    }
+
+    /// Counts a line that nobody asked for.
+    pub(super) fn drop_line(&mut self, line: &Line) {
+        self.state.counts.dropped_bytes += line.raw.len() as u64;
+    }
+
+    /// Counts a line that came too late.
+    pub(super) fn late_line(&mut self, line: &Line) {
+        self.state.counts.late_bytes += line.raw.len() as u64;
+    }
+
+    /// The next whole line, or `None` when `until` has come first.
+    ///
+    /// # Errors
+    /// When the link fails, or [`DriverError::Abandoned`].
+    pub fn next_line(&mut self, until: Mono) -> Result<Option<Line>, DriverError> {
+        loop {
+            self.check_abandoned()?;
+            if let Some(line) = self.whole_line() {
+                return Ok(Some(line));
+            }
+            let ear = self.link.ear();
+            match self.seat.wait(Some(until), Some(&ear)) {
+                Woken::Due => return Ok(None),
+                Woken::Mail => {}
+                Woken::Bytes => self.take_bytes()?,
+            }
+        }
+    }
+
+    fn take_bytes(&mut self) -> Result<(), DriverError> {
+        if self.state.held.is_empty() {
+            self.state.held_since = self.seat.now();
+        }
+        self.link.read(&mut self.state.held, READ_AT_MOST_BYTES)?;
+        Ok(())
+    }
+
+    fn whole_line(&mut self) -> Option<Line> {
+        let state = &mut *self.state;
+        loop {
+            let Some(end) = state.held.iter().position(|b| *b == b'\n') else {
+                if state.held.len() > LINE_AT_MOST_BYTES {
+                    state.counts.dropped_bytes += state.held.len() as u64;
+                    state.held.clear();
+                    state.overlong = true;
+                }
+                return None;
+            };
+            let raw: Vec<u8> = state.held.drain(..=end).collect();
+            if raw.len() > LINE_AT_MOST_BYTES || std::mem::take(&mut state.overlong) {
+                state.counts.dropped_bytes += raw.len() as u64;
+                state.overlong = false;
+                continue;
+            }
+            let taken = state.held_since;
+            // What is left came with the same read, or later.
+            state.held_since = self.seat.now();
+            return Some(Line { raw, taken });
+        }
+    }
+}

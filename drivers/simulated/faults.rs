@@ -1,0 +1,157 @@
+//! What is to go wrong, and when: a schedule of faults for a simulated bench.
+//!
+//! A fault strikes at the n-th event of its own kind, counted from 1 since the
+//! world began (restarts included, the counters are in the world's file), so
+//! that a failing case is reproduced by its schedule alone.
+
+use photometry::units::{Length, Span};
+use serde::{Deserialize, Serialize};
+
+/// A simulated device.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Device {
+    /// The illuminance meter.
+    Meter,
+    /// The rail's controller.
+    Rail,
+    /// The relay board under the fingers.
+    Fingers,
+}
+
+/// One thing that goes wrong. The counted event is named with each.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Fault {
+    /// No answer. Counts lines that ask something.
+    Silent(Device),
+    /// Silent from there on, whatever is asked.
+    Dead(Device),
+    /// The answer comes so much later. Counts lines that ask something.
+    Late(Device, Span),
+    /// Other bytes instead of the answer. Counts lines that ask something.
+    Garbage(Device, Vec<u8>),
+    /// The meter says that it is over range. Counts its `READ?`.
+    OverRange,
+    /// The meter says that it has no number. Counts its `READ?`.
+    NoNumber,
+    /// The lamp goes out by itself. Counts the meter's `READ?`.
+    LampOut,
+    /// A finger misses its button. Counts presses.
+    MissedPress,
+    /// A finger bounces and presses twice. Counts presses.
+    DoublePress,
+    /// A coil does not move from there on. Counts commands to close.
+    StuckCoil(u16),
+    /// A coil closes and does not open again. Counts commands to close.
+    WeldedCoil(u16),
+    /// The motor loses so much of its way. Counts moves of the rail.
+    LostSteps(Length),
+    /// The home switch does not close. Counts homing cycles.
+    BlindSwitch,
+    /// The controller resets itself and loses everything. Counts moves.
+    PowerLoss,
+}
+
+/// What happens at the bench, counted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Event {
+    /// A line that asks the meter something.
+    MeterAsked,
+    /// A line to the rail.
+    RailAsked,
+    /// A line that asks the fingers something.
+    FingersAsked,
+    /// A reading of the meter.
+    Read,
+    /// A finger has left its button.
+    Pressed,
+    /// A coil was told to close.
+    Closed,
+    /// A move of the rail.
+    Moved,
+    /// A homing cycle.
+    Homed,
+}
+
+impl Device {
+    /// The event of asking this device.
+    pub fn asked(self) -> Event {
+        match self {
+            Device::Meter => Event::MeterAsked,
+            Device::Rail => Event::RailAsked,
+            Device::Fingers => Event::FingersAsked,
+        }
+    }
+}
+
+impl Fault {
+    /// What this fault counts.
+    pub fn counts(&self) -> Event {
+        match self {
+            Fault::Silent(device)
+            | Fault::Dead(device)
+            | Fault::Late(device, _)
+            | Fault::Garbage(device, _) => device.asked(),
+            Fault::OverRange | Fault::NoNumber | Fault::LampOut => Event::Read,
+            Fault::MissedPress | Fault::DoublePress => Event::Pressed,
+            Fault::StuckCoil(_) | Fault::WeldedCoil(_) => Event::Closed,
+            Fault::LostSteps(_) | Fault::PowerLoss => Event::Moved,
+            Fault::BlindSwitch => Event::Homed,
+        }
+    }
+
+    /// True when it stays from its n-th event on.
+    fn stays(&self) -> bool {
+        matches!(self, Fault::Dead(_) | Fault::StuckCoil(_))
+    }
+}
+
+/// A fault with the event at which it strikes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Planned {
+    /// The n-th event, from 1.
+    pub nth: u64,
+    /// What happens then.
+    pub fault: Fault,
+}
+
+/// The faults that strike at the `nth` event of a kind.
+pub fn striking(plan: &[Planned], event: Event, nth: u64) -> impl Iterator<Item = &Fault> {
+    plan.iter()
+        .filter(move |planned| {
+            planned.fault.counts() == event
+                && (planned.nth == nth || (planned.fault.stays() && nth > planned.nth))
+        })
+        .map(|planned| &planned.fault)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fault_strikes_once_or_stays() {
+        let plan = [
+            Planned {
+                nth: 2,
+                fault: Fault::Silent(Device::Meter),
+            },
+            Planned {
+                nth: 3,
+                fault: Fault::Dead(Device::Meter),
+            },
+            Planned {
+                nth: 2,
+                fault: Fault::LampOut,
+            },
+        ];
+        let struck: Vec<usize> = (1..=5)
+            .map(|nth| striking(&plan, Event::MeterAsked, nth).count())
+            .collect();
+        assert_eq!(struck, [0, 1, 1, 1, 1]);
+        assert_eq!(striking(&plan, Event::Read, 2).count(), 1);
+        assert_eq!(striking(&plan, Event::RailAsked, 2).count(), 0);
+    }
+}

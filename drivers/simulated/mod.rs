@@ -1,0 +1,26 @@
+//! A bench that exists only as arithmetic: it speaks the real bytes, so every
+//! test runs the real drivers.
+//!
+//! ```text
+//! drivers ── bytes ── wire ── meter ─┐
+//!                          ── rail ──┼── world: carriage, coils, lamp, room
+//!                          ── fingers┘        └─ file, written before each answer
+//!                          person (by hand, truth) ┘
+//! ```
+//!
+//! Truth comes from closed forms and a seed, never from `photometry`'s
+//! analysis: the code is not to be compared with itself. Machines are pure;
+//! time is only the `now` that they are given. Called by the demo and by
+//! tests. Not here: the clock, the wires (`clock`, `link`).
+
+pub mod bench;
+pub mod carriage;
+pub mod faults;
+pub mod fingers;
+pub mod lamp;
+pub mod meter;
+pub mod rail;
+pub mod random;
+pub mod room;
+pub mod scpi_device;
+pub mod world;
