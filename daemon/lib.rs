@@ -1,7 +1,7 @@
 //! wakerail: unattended measuring of wake-up and light-therapy lamps.
 //!
-//! The rooms, in the order of one reading: `plan` (files, checks, the
-//! itinerary), `queue` (booking, who is next), `run` (what has happened and
+//! The rooms, in the order of one reading: [`plan`] (files, checks, the
+//! itinerary), `queue` (booking, who is next), [`run`] (what has happened and
 //! what comes next; pure), `attendant` (the loop of one bench), `bench`
 //! (instruments), `store` (SQLite), `report` (figures, table, chart),
 //! `web` (HTTP on a socket), `cli` (commands); `service` and
@@ -9,3 +9,6 @@
 
 // A table of cases in a test may be long; functions of the product may not.
 #![cfg_attr(not(test), warn(clippy::too_many_lines))]
+
+pub mod plan;
+pub mod run;

@@ -1,0 +1,458 @@
+//! A bench file as written becomes a card.
+
+use photometry::measured::Quantity;
+use photometry::units::{Length, LengthUnit, Lux, Span};
+use written::{Fields, Mistake, Mistakes, Node, Place, readers};
+
+use super::card::{
+    Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place as BenchPlace, PlaceKind,
+    Port, PortAddress, Rail, WrittenTerm,
+};
+use super::file;
+
+/// Where the parts of a bench file stand, for mistakes that are found later.
+#[derive(Clone, Debug)]
+pub struct BenchPlaces {
+    /// The bench's name.
+    pub name: Place,
+    /// The due day of each meter's calibration.
+    pub due: Vec<(String, Place)>,
+}
+
+/// Reads a bench file.
+pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlaces)> {
+    let mut fields = Fields::of(root, "the bench file", mistakes)?;
+    let name = fields.need("bench", readers::name);
+    file::format(&mut fields);
+    let lengths = fields.may_or("lengths", lengths, LengthUnit::Millimetres);
+    let ports = fields.need("ports", ports);
+    let places = fields.need("places", places);
+    let rail = fields.may("rail", rail);
+    let meters = fields.need("meters", meters);
+    let fingers = fields.may("fingers", fingers);
+    let made_safe = fields.need("made-safe", made_safe);
+    fields.finish();
+    let name_place = root.get("bench").map_or_else(|| root.place(), Node::place);
+    let due = due_places(root);
+    let card = Card {
+        name: name?,
+        lengths,
+        ports: ports?,
+        places: places?,
+        rail,
+        meters: meters?,
+        fingers,
+    };
+    made_safe?;
+    names_fit(root, &card, mistakes);
+    Some((
+        card,
+        BenchPlaces {
+            name: name_place,
+            due,
+        },
+    ))
+}
+
+fn lengths(node: Node<'_>, mistakes: &mut Mistakes) -> Option<LengthUnit> {
+    let words = [
+        ("millimetres", LengthUnit::Millimetres),
+        ("inches", LengthUnit::Inches),
+    ];
+    readers::one_of(&words)(node, mistakes)
+}
+
+/// Each entry of a map of named things.
+fn named<T>(
+    node: Node<'_>,
+    what: &str,
+    mistakes: &mut Mistakes,
+    read: impl Fn(&str, Node<'_>, &mut Mistakes) -> Option<T>,
+) -> Option<Vec<T>> {
+    if node.kind() != written::Kind::Map {
+        mistakes.add(readers::must_be(node, &format!("{what} by their names")));
+        return None;
+    }
+    let found: Vec<Option<T>> = node
+        .entries()
+        .map(|(key, value)| {
+            let name = readers::name(key, mistakes)?;
+            read(&name, value, mistakes)
+        })
+        .collect();
+    found.into_iter().collect()
+}
+
+fn ports(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Port>> {
+    named(node, "ports", mistakes, |name, node, mistakes| {
+        let mut fields = Fields::of(node, &format!("the port `{name}`"), mistakes)?;
+        let serial = fields.may("serial", readers::text);
+        let tcp = fields.may(
+            "tcp",
+            readers::checked(readers::text, |text| host_port(text)),
+        );
+        let baud = fields.may_or("baud", readers::integer_in(300..=4_000_000), 115_200);
+        let at = match (serial, tcp) {
+            (Some(path), None) => {
+                if path.starts_with("/dev/ttyUSB") || path.starts_with("/dev/ttyACM") {
+                    let place = node.get("serial").map_or(node.place(), Node::place);
+                    fields.mistakes().add(
+                        Mistake::warning(
+                            place,
+                            "unstable-name",
+                            format!("`{path}` may be another device after the next start"),
+                        )
+                        .hint("use its name below /dev/serial/by-id/"),
+                    );
+                }
+                Some(PortAddress::Serial {
+                    path,
+                    baud: baud as u32,
+                })
+            }
+            (None, Some(host_port)) => Some(PortAddress::Tcp { host_port }),
+            (Some(_), Some(_)) => {
+                let text = format!("the port `{name}` is given twice: serial and tcp");
+                fields
+                    .mistakes()
+                    .add(Mistake::new(node.place(), "two-addresses", text));
+                None
+            }
+            (None, None) => {
+                if node.get("serial").is_none() && node.get("tcp").is_none() {
+                    let text = format!("the port `{name}` says not where it is");
+                    fields.mistakes().add(
+                        Mistake::new(node.place(), "no-address", text)
+                            .hint("write `serial: /dev/serial/by-id/...` or `tcp: host:5025`"),
+                    );
+                }
+                None
+            }
+        };
+        fields.finish();
+        Some(Port {
+            name: name.to_owned(),
+            at: at?,
+        })
+    })
+}
+
+fn host_port(text: &str) -> Result<(), String> {
+    let port = text.rsplit_once(':').filter(|(host, _)| !host.is_empty());
+    match port.and_then(|(_, port)| port.parse::<u16>().ok()) {
+        Some(port) if port > 0 => Ok(()),
+        _ => Err(format!(
+            "`{text}` is no host with its port; write it as `192.0.2.10:5025`"
+        )),
+    }
+}
+
+fn places(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<BenchPlace>> {
+    let words = [
+        ("rail axis", PlaceKind::Axis),
+        ("sphere", PlaceKind::Sphere),
+        ("still", PlaceKind::Still),
+    ];
+    named(node, "places", mistakes, |name, node, mistakes| {
+        let kind = readers::one_of(&words)(node, mistakes)?;
+        Some(BenchPlace {
+            name: name.to_owned(),
+            kind,
+        })
+    })
+}
+
+fn rail(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Rail> {
+    let mut fields = Fields::of(node, "the rail", mistakes)?;
+    let port = fields.need("port", readers::name);
+    let place = fields.need("place", readers::name);
+    let travel = fields.need_like("travel", "0 mm to 2000 mm", travel);
+    let speed = fields.need_like("speed", "150 mm/s", file::speed);
+    let acceleration = fields.need_like("acceleration", "400 mm/s2", file::acceleration);
+    let settle = fields.may_or("settle", file::span, Span::from_ms(500));
+    let away = fields.need("away", readers::one_of(&[("up", true), ("down", false)]));
+    let carries = fields.need(
+        "carries",
+        readers::one_of(&[("meter", Carries::Meter), ("lamp", Carries::Lamp)]),
+    );
+    let overshoot = fields.may_or("overshoot", file::length, Length::from_mm(2));
+    let datum_at = fields.need_like("datum-at", "-100 mm", file::coordinate);
+    let datum_uncertainty = fields.need_like("datum-uncertainty", "1 mm", file::length);
+    let gauge_at = fields.may("gauge-at", file::coordinate);
+    let gauge_uncertainty = fields.may_or("gauge-uncertainty", file::length, Length::from_um(300));
+    let home_tolerance = fields.may_or("home-tolerance", file::length, Length::from_um(100));
+    if let (Some((from, to)), Some(at)) = (travel, gauge_at)
+        && !(from..=to).contains(&at)
+    {
+        let place = node.get("gauge-at").map_or(node.place(), Node::place);
+        let text = format!("the carriage cannot stand at {at}: the travel is {from} to {to}");
+        fields
+            .mistakes()
+            .add(Mistake::new(place, "gauge-outside", text));
+    }
+    fields.finish();
+    let (travel_from, travel_to) = travel?;
+    Some(Rail {
+        port: port?,
+        place: place?,
+        travel_from,
+        travel_to,
+        speed: speed?,
+        acceleration: acceleration?,
+        settle,
+        away_is_up: away?,
+        carries: carries?,
+        overshoot,
+        datum_at: datum_at?,
+        datum_uncertainty: datum_uncertainty?,
+        gauge_uncertainty,
+        gauge_at: gauge_at.unwrap_or(travel_from),
+        home_tolerance,
+    })
+}
+
+fn travel(node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Length, Length)> {
+    let text = readers::text(node, mistakes)?;
+    let parse = |text: &str| {
+        let length = Length::parse(text).map_err(|error| error.to_string())?;
+        file::bounded(&length).map(|()| length)
+    };
+    match file::range(&text, parse) {
+        Ok(range) => Some(range),
+        Err(error) => {
+            let (message, hint) = match error.split_once("; ") {
+                Some((message, hint)) => (message.to_owned(), Some(hint.to_owned())),
+                None => (error, None),
+            };
+            mistakes.add(Mistake::new(node.place(), "range", message).maybe_hint(hint));
+            None
+        }
+    }
+}
+
+fn meters(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Meter>> {
+    named(node, "meters", mistakes, meter)
+}
+
+fn meter(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Meter> {
+    let mut fields = Fields::of(node, &format!("the meter `{name}`"), mistakes)?;
+    let port = fields.need("port", readers::name);
+    let place = fields.need("place", readers::name);
+    let rides = fields.may_or("rides", readers::boolean, false);
+    let plane = fields.may_or("plane", file::coordinate, Length::ZERO);
+    let quantities = [(Quantity::Illuminance.name(), Quantity::Illuminance)];
+    let yields = fields.need(
+        "yields",
+        readers::one_or_list_of(readers::one_of(&quantities)),
+    );
+    let ranges = fields.need_like("ranges", "[200 lx, 2 klx]", readers::some_of(file::lux));
+    let integration = fields.need_like("integration", "200 ms", file::span);
+    let averages = fields.may_or("averages", readers::integer_in(1..=100), 1);
+    let dark = fields.need(
+        "dark",
+        readers::one_of(&[("shutter", DarkBy::Shutter), ("cap", DarkBy::Cap)]),
+    );
+    let serial = fields.may("serial", readers::text);
+    let calibration = fields.need("calibration", calibration);
+    let uncertainty = fields.need("uncertainty", uncertainty);
+    fields.finish();
+    let mut ranges: Vec<Lux> = ranges?;
+    ranges.sort_by(|a, b| a.0.total_cmp(&b.0));
+    Some(Meter {
+        name: name.to_owned(),
+        port: port?,
+        place: place?,
+        rides,
+        plane,
+        yields: yields?,
+        ranges,
+        integration: integration?,
+        averages: averages as u32,
+        dark: dark?,
+        serial,
+        calibration: calibration?,
+        uncertainty: uncertainty?,
+    })
+}
+
+fn calibration(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Calibration> {
+    let mut fields = Fields::of(node, "the calibration", mistakes)?;
+    let certificate = fields.need("certificate", readers::text);
+    let due = fields.need_like("due", "2027-03-01", file::day);
+    fields.finish();
+    Some(Calibration {
+        certificate: certificate?,
+        due: due?,
+    })
+}
+
+fn uncertainty(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<WrittenTerm>> {
+    named(
+        node,
+        "terms of uncertainty",
+        mistakes,
+        |source, node, mistakes| {
+            Some(WrittenTerm {
+                source: source.to_owned(),
+                share: file::share(node, mistakes)?,
+            })
+        },
+    )
+}
+
+fn fingers(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Fingers> {
+    let mut fields = Fields::of(node, "the fingers", mistakes)?;
+    let port = fields.need("port", readers::name);
+    let channels = fields.need("channels", |node, mistakes| {
+        named(node, "fingers", mistakes, |name, node, mistakes| {
+            let channel = readers::integer_in(1..=999)(node, mistakes)?;
+            Some(Finger {
+                name: name.to_owned(),
+                channel: channel as u16,
+            })
+        })
+    });
+    fields.finish();
+    let channels = channels?;
+    for (index, finger) in channels.iter().enumerate() {
+        if let Some(twin) = channels[..index]
+            .iter()
+            .find(|f| f.channel == finger.channel)
+        {
+            let text = format!(
+                "the fingers `{}` and `{}` have the same channel {}",
+                twin.name, finger.name, finger.channel
+            );
+            mistakes.add(Mistake::new(node.place(), "same-channel", text));
+        }
+    }
+    Some(Fingers {
+        port: port?,
+        channels,
+    })
+}
+
+/// What makes the bench safe, as its owner states it. Nothing computes with
+/// it; it must be thought about and written down.
+fn made_safe(node: Node<'_>, mistakes: &mut Mistakes) -> Option<()> {
+    let mut fields = Fields::of(node, "made-safe", mistakes)?;
+    let carriage = fields.need("carriage", readers::one_of(&[("stops", ())]));
+    let fingers = fields.need("fingers", readers::one_of(&[("off", ()), ("none", ())]));
+    let lamp = fields.need_like(
+        "lamp",
+        "by its own switch",
+        readers::one_of(&[("by its own switch", ()), ("stays on", ())]),
+    );
+    fields.finish();
+    carriage.and(fingers).and(lamp)
+}
+
+/// Every name of a port or place that is used must be there; one device a
+/// port.
+fn names_fit(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
+    if let Some(node) = root.get("made-safe").and_then(|safe| safe.get("fingers")) {
+        let (says, has) = (node.text() == Some("off"), card.fingers.is_some());
+        if says != has {
+            let text = if has {
+                "the bench has fingers, and `made-safe` says none"
+            } else {
+                "the bench has no fingers, and `made-safe` says that they go off"
+            };
+            mistakes.add(Mistake::new(node.place(), "made-safe", text));
+        }
+    }
+    addresses_differ(root, card, mistakes);
+    if let (Some(rail), Some(node)) = (&card.rail, root.get("rail").and_then(|r| r.get("place"))) {
+        let place = card.places.iter().find(|place| place.name == rail.place);
+        if place.is_some_and(|place| place.kind != PlaceKind::Axis) {
+            let text = format!("the place `{}` is not a rail's axis", rail.place);
+            mistakes.add(
+                Mistake::new(node.place(), "not-an-axis", text)
+                    .hint(format!("write `{}: rail axis` under `places`", rail.place)),
+            );
+        }
+    }
+    let mut taken: Vec<(String, Place)> = Vec::new();
+    let ports: Vec<&str> = card.ports.iter().map(|port| port.name.as_str()).collect();
+    let places: Vec<&str> = card
+        .places
+        .iter()
+        .map(|place| place.name.as_str())
+        .collect();
+    let mut devices: Vec<Node<'_>> = Vec::new();
+    devices.extend(root.get("rail"));
+    devices.extend(root.get("fingers"));
+    devices.extend(
+        root.get("meters")
+            .into_iter()
+            .flat_map(|meters| meters.entries().map(|e| e.1)),
+    );
+    for device in devices {
+        for (key, known, what) in [("port", &ports, "port"), ("place", &places, "place")] {
+            let Some(node) = device.get(key) else {
+                continue;
+            };
+            let Some(name) = node.text() else { continue };
+            if !known.contains(&name) {
+                let hint = match written::nearest(name, known.iter().copied()) {
+                    Some(near) => format!("did you mean `{near}`?"),
+                    None => format!("the bench has {}", known.join(", ")),
+                };
+                let text = format!("there is no {what} `{name}`");
+                mistakes.add(Mistake::new(node.place(), "unknown-name", text).hint(hint));
+            }
+        }
+        if let Some(node) = device.get("port")
+            && let Some(port) = node.text()
+        {
+            if let Some((_, first)) = taken.iter().find(|(name, _)| name == port) {
+                let text = format!("the port `{port}` has two devices");
+                mistakes.add(
+                    Mistake::new(node.place(), "port-taken", text)
+                        .also(first.clone(), "the first one"),
+                );
+            } else {
+                taken.push((port.to_owned(), node.place()));
+            }
+        }
+    }
+}
+
+/// Two ports at one address would speak over each other.
+fn addresses_differ(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
+    let address = |port: &Port| match &port.at {
+        PortAddress::Serial { path, .. } => path.clone(),
+        PortAddress::Tcp { host_port } => host_port.clone(),
+    };
+    let place = |port: &Port| {
+        let node = root.get("ports").and_then(|ports| ports.get(&port.name));
+        node.map_or_else(|| root.place(), Node::place)
+    };
+    for (index, port) in card.ports.iter().enumerate() {
+        let twin = card.ports[..index]
+            .iter()
+            .find(|other| address(other) == address(port));
+        if let Some(twin) = twin {
+            let text = format!(
+                "the ports `{}` and `{}` have the same address",
+                twin.name, port.name
+            );
+            mistakes.add(
+                Mistake::new(place(port), "same-address", text).also(place(twin), "the first one"),
+            );
+        }
+    }
+}
+
+fn due_places(root: Node<'_>) -> Vec<(String, Place)> {
+    let meters = root
+        .get("meters")
+        .into_iter()
+        .flat_map(|meters| meters.entries());
+    meters
+        .filter_map(|(key, meter)| {
+            let due = meter.get("calibration")?.get("due")?;
+            Some((key.text()?.to_owned(), due.place()))
+        })
+        .collect()
+}

@@ -1,0 +1,227 @@
+//! The bench card: what one bench can do, as data. A bench file becomes a
+//! card; planning needs nothing else of the bench.
+//!
+//! Coordinates: the carriage's *coordinate* is what the rail reports after
+//! homing. A *position* is the distance from the lamp's datum to the meter's
+//! reference plane. [`Rail::coordinate_of`] turns one into the other.
+
+use photometry::measured::Quantity;
+use photometry::units::{Acceleration, Length, LengthUnit, Lux, Ratio, Span, Speed};
+use serde::{Deserialize, Serialize};
+
+/// One bench, as its file describes it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Card {
+    /// The bench's name.
+    pub name: String,
+    /// How lengths are shown.
+    pub lengths: LengthUnit,
+    /// Ports by name.
+    pub ports: Vec<Port>,
+    /// Where a lamp can stand.
+    pub places: Vec<Place>,
+    /// The motorized axis.
+    pub rail: Option<Rail>,
+    /// The meters.
+    pub meters: Vec<Meter>,
+    /// Relay fingers that can sit on a lamp's buttons.
+    pub fingers: Option<Fingers>,
+}
+
+/// A port and how to reach it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Port {
+    /// Its name within the bench file.
+    pub name: String,
+    /// Where it is.
+    pub at: PortAddress,
+}
+
+/// Where a port is.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PortAddress {
+    /// A serial port by its stable name.
+    Serial {
+        /// `/dev/serial/by-id/...`
+        path: String,
+        /// Bits per second.
+        baud: u32,
+    },
+    /// A TCP peer.
+    Tcp {
+        /// `host:port`
+        host_port: String,
+    },
+}
+
+/// A place where a lamp can stand.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Place {
+    /// Its name.
+    pub name: String,
+    /// What kind of place.
+    pub kind: PlaceKind,
+}
+
+/// Kinds of place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PlaceKind {
+    /// On the rail's axis.
+    Axis,
+    /// In or at the integrating sphere.
+    Sphere,
+    /// Standing still, without a rail.
+    Still,
+}
+
+/// What rides on the carriage.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Carries {
+    /// The meter; the lamp stands still.
+    Meter,
+    /// The lamp; the meter stands still.
+    Lamp,
+}
+
+/// The motorized rail.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Rail {
+    /// The port that it hangs on.
+    pub port: String,
+    /// The place whose axis it is.
+    pub place: String,
+    /// Least coordinate that may be gone to.
+    pub travel_from: Length,
+    /// Greatest coordinate that may be gone to.
+    pub travel_to: Length,
+    /// Cruising speed.
+    pub speed: Speed,
+    /// Acceleration, the same up and down.
+    pub acceleration: Acceleration,
+    /// Least rest after arrival before a reading.
+    pub settle: Span,
+    /// A growing coordinate takes the meter away from the lamp.
+    pub away_is_up: bool,
+    /// What the carriage carries.
+    pub carries: Carries,
+    /// Overshoot of the moves that come from the wrong side; more than the
+    /// reversal value of the rail.
+    pub overshoot: Length,
+    /// Coordinate at which the position is zero when nobody used a gauge.
+    pub datum_at: Length,
+    /// Standard uncertainty of that datum (k = 1).
+    pub datum_uncertainty: Length,
+    /// Standard uncertainty of a datum set with a gauge block (k = 1).
+    pub gauge_uncertainty: Length,
+    /// Coordinate at which the carriage stands while the gauge is used.
+    pub gauge_at: Length,
+    /// Largest home offset that still means no lost steps.
+    pub home_tolerance: Length,
+}
+
+impl Rail {
+    /// The coordinate for a position: the lamp's datum lies at `datum`, the
+    /// meter's reference plane `plane` further away than the carriage's mark.
+    pub fn coordinate_of(&self, position: Length, datum: Length, plane: Length) -> Length {
+        let along = position - plane;
+        if self.away_is_up {
+            datum + along
+        } else {
+            datum - along
+        }
+    }
+    /// The datum that makes `position` lie at `coordinate`.
+    pub fn datum_for(&self, position: Length, coordinate: Length, plane: Length) -> Length {
+        let along = position - plane;
+        if self.away_is_up {
+            coordinate - along
+        } else {
+            coordinate + along
+        }
+    }
+    /// Whether a coordinate lies within the travel.
+    pub fn reaches(&self, coordinate: Length) -> bool {
+        (self.travel_from..=self.travel_to).contains(&coordinate)
+    }
+}
+
+/// How a meter takes its dark reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DarkBy {
+    /// The meter has a shutter of its own.
+    Shutter,
+    /// A person puts a cap on it.
+    Cap,
+}
+
+/// One meter.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Meter {
+    /// Its name on this bench.
+    pub name: String,
+    /// The port that it hangs on.
+    pub port: String,
+    /// The place that it measures at.
+    pub place: String,
+    /// It rides on the carriage; otherwise it is fixed.
+    pub rides: bool,
+    /// How much further away its reference plane lies than the carriage's mark.
+    pub plane: Length,
+    /// What it yields.
+    pub yields: Vec<Quantity>,
+    /// Upper ends of its ranges, ascending.
+    pub ranges: Vec<Lux>,
+    /// Integration time of one reading.
+    pub integration: Span,
+    /// Readings averaged inside the meter for one answer.
+    pub averages: u32,
+    /// How it takes its dark reading.
+    pub dark: DarkBy,
+    /// The serial number that its identity must show, when given.
+    pub serial: Option<String>,
+    /// Its calibration.
+    pub calibration: Calibration,
+    /// Its terms of uncertainty.
+    pub uncertainty: Vec<WrittenTerm>,
+}
+
+/// A calibration certificate.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Calibration {
+    /// The certificate's number or name.
+    pub certificate: String,
+    /// The day after which it no longer holds, `2027-03-01`.
+    pub due: String,
+}
+
+/// A relative standard uncertainty (k = 1) with its source's name, such as
+/// `certificate`, `spectral mismatch`, `stray light and cosine`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WrittenTerm {
+    /// Where it comes from.
+    pub source: String,
+    /// As a share of the value.
+    pub share: Ratio,
+}
+
+/// The relay board that works the fingers.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Fingers {
+    /// The port that it hangs on.
+    pub port: String,
+    /// Its channels by the fingers' names: `left` -> 1.
+    pub channels: Vec<Finger>,
+}
+
+/// One finger.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Finger {
+    /// Its name on the bench.
+    pub name: String,
+    /// Its relay channel.
+    pub channel: u16,
+}

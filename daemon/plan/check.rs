@@ -1,0 +1,498 @@
+//! Reads any number of files at once and reports every mistake of all of them,
+//! also those that only several files together show.
+//!
+//! Called by: cli (`check`), queue (booking and placing). Pure: the texts are
+//! handed over, and so is today's date.
+
+use written::{Document, Mistake, Mistakes, Place, Sources};
+
+use super::bench_file::{self, BenchPlaces};
+use super::card::Card;
+use super::faults::{Part, PlanFault};
+use super::file::{self, FileKind};
+use super::frozen::SentText;
+use super::intent::Plan;
+use super::itinerary::Itinerary;
+use super::lamp::Lamp;
+use super::placement::Placement;
+use super::plan_file::{self, PlanPlaces, TestPlaces};
+use super::{evenings, lamp_file, layout, placing};
+
+/// A certificate that ends within so many days is worth a word.
+const DUE_SOON_DAYS: i64 = 30;
+
+/// Everything that was understood.
+#[derive(Debug, Default)]
+pub struct Checked {
+    /// The bench.
+    pub bench: Option<Card>,
+    /// The lamp.
+    pub lamp: Option<Lamp>,
+    /// The plan.
+    pub plan: Option<Plan>,
+    /// What the three together become, when all three are there and fit.
+    pub itinerary: Option<Itinerary>,
+}
+
+/// What a check found: what was understood, what is wrong, and the texts that
+/// the places point into.
+pub struct Found {
+    /// What was understood.
+    pub checked: Checked,
+    /// What is wrong, in order of file and line.
+    pub mistakes: Vec<Mistake>,
+    /// The texts.
+    pub sources: Sources,
+}
+
+impl Found {
+    /// Whether anything is refused.
+    pub fn refuses(&self) -> bool {
+        self.mistakes
+            .iter()
+            .any(|mistake| mistake.severity == written::Severity::Mistake)
+    }
+    /// All mistakes, rendered for a terminal.
+    pub fn shown(&self, colour: bool) -> String {
+        written::render(&self.mistakes, &self.sources, colour)
+    }
+}
+
+/// The files as they are read, before they are compared.
+struct Reading {
+    mistakes: Mistakes,
+    sources: Sources,
+    bench: Option<(Card, BenchPlaces)>,
+    lamp: Option<Lamp>,
+    plan: Option<(Plan, PlanPlaces)>,
+    kinds: Vec<(FileKind, Place)>,
+    /// More than one file of a kind: which belong together is not known.
+    several: bool,
+}
+
+/// Checks files together. `today` is the day against which calibrations are
+/// held, `2026-11-25`.
+pub fn check(files: &[SentText], today: &str) -> Found {
+    let mut reading = read_all(files);
+    if let Some((card, places)) = &reading.bench {
+        due(card, places, today, &mut reading.mistakes);
+    }
+    let mut itinerary = None;
+    if reading.several {
+        // Nothing can be said about them together.
+    } else if let (Some((card, places)), Some(lamp), Some((plan, plan_places))) =
+        (&reading.bench, &reading.lamp, &reading.plan)
+    {
+        let placement = placing::nominal("any", lamp, card);
+        let bench = places.name.clone();
+        itinerary = together(
+            plan,
+            plan_places,
+            lamp,
+            &placement,
+            card,
+            Some(bench),
+            &mut reading.mistakes,
+        );
+    } else if let (Some(lamp), Some((plan, places))) = (&reading.lamp, &reading.plan) {
+        settings_fit(plan, places, lamp, &mut reading.mistakes);
+    }
+    Found {
+        checked: Checked {
+            bench: reading.bench.map(|(card, _)| card),
+            lamp: reading.lamp,
+            plan: reading.plan.map(|(plan, _)| plan),
+            itinerary,
+        },
+        mistakes: reading.mistakes.into_sorted(),
+        sources: reading.sources,
+    }
+}
+
+/// Reads a lamp file alone.
+///
+/// # Errors
+/// Its mistakes, rendered.
+pub fn read_lamp(text: &SentText) -> Result<Lamp, String> {
+    let found = check(std::slice::from_ref(text), "0000-01-01");
+    match found.checked.lamp {
+        Some(ref lamp) if !found.refuses() => Ok(lamp.clone()),
+        Some(_) => Err(found.shown(false)),
+        None if found.refuses() => Err(found.shown(false)),
+        None => Err(format!("{} is no lamp file", text.name)),
+    }
+}
+
+/// Reads a bench file alone; warnings are no hindrance, and whether its
+/// calibrations still hold is asked when a run is booked ([`overdue`]).
+///
+/// # Errors
+/// Its mistakes, rendered.
+pub fn read_card(text: &SentText) -> Result<Card, String> {
+    let found = check(std::slice::from_ref(text), "0000-01-01");
+    match found.checked.bench {
+        Some(ref card) if !found.refuses() => Ok(card.clone()),
+        None if !found.refuses() => Err(format!("{} is no bench file", text.name)),
+        _ => Err(found.shown(false)),
+    }
+}
+
+/// The meters whose calibration ended before a day, in words.
+pub fn overdue(card: &Card, today: &str) -> Vec<String> {
+    card.meters
+        .iter()
+        .filter(|meter| {
+            let days = (day_number(&meter.calibration.due), day_number(today));
+            matches!(days, (Some(due), Some(today)) if due < today)
+        })
+        .map(|meter| {
+            format!(
+                "the calibration of `{}` ended on {}; write its new certificate into the bench file \
+                 and start the daemon again",
+                meter.name, meter.calibration.due
+            )
+        })
+        .collect()
+}
+
+/// Reads a plan (and the plan that it is based on) against a lamp, a placement
+/// and a bench.
+///
+/// # Errors
+/// All mistakes, rendered.
+pub fn read_plan(
+    texts: &[SentText],
+    lamp: &Lamp,
+    card: &Card,
+    placement: &Placement,
+) -> Result<Plan, String> {
+    let mut reading = read_all(texts);
+    if let Some((plan, places)) = &reading.plan {
+        together(
+            plan,
+            places,
+            lamp,
+            placement,
+            card,
+            None,
+            &mut reading.mistakes,
+        );
+    }
+    let refuses = reading.mistakes.refuses();
+    let mistakes = reading.mistakes.into_sorted();
+    match reading.plan {
+        Some((plan, _)) if !refuses => Ok(plan),
+        None if !refuses => Err("no plan file was sent".to_owned()),
+        _ => Err(written::render(&mistakes, &reading.sources, false)),
+    }
+}
+
+fn read_all(files: &[SentText]) -> Reading {
+    let mut reading = Reading {
+        mistakes: Mistakes::new(),
+        sources: Sources::new(),
+        bench: None,
+        lamp: None,
+        plan: None,
+        kinds: Vec::new(),
+        several: false,
+    };
+    let mut documents = Vec::new();
+    for file in files {
+        reading.sources.add(&file.name, &file.text);
+        if let Some(document) =
+            written::read_collecting(&file.name, &file.text, &mut reading.mistakes)
+        {
+            documents.push(document);
+        }
+    }
+    // Plans that others are based on are read as their part only.
+    let bases: Vec<String> = documents.iter().filter_map(based_on).collect();
+    let mut kept = Vec::new();
+    let mut taken: Vec<Document> = Vec::new();
+    for document in documents {
+        if bases.iter().any(|base| base == document.file()) {
+            taken.push(document);
+        } else {
+            kept.push(document);
+        }
+    }
+    for document in &taken {
+        if let Some(node) = document.root().get("based-on") {
+            let text = format!(
+                "`{}` is itself based on another plan, and another is based on it",
+                document.file()
+            );
+            reading.mistakes.add(
+                Mistake::new(node.place(), "base-of-base", text)
+                    .hint("a plan is based on at most one, which stands alone"),
+            );
+        }
+    }
+    for document in kept {
+        let document = match based_on(&document) {
+            Some(base) => match lay_over(document, &base, &taken, &mut reading.mistakes) {
+                Some(document) => document,
+                None => continue,
+            },
+            None => document,
+        };
+        read_one(&document, &mut reading);
+    }
+    reading
+}
+
+/// The file that a plan is based on.
+pub fn based_on(document: &Document) -> Option<String> {
+    document
+        .root()
+        .get("based-on")
+        .and_then(|node| node.text())
+        .map(str::to_owned)
+}
+
+/// The name of the file that a plan's text is based on, if any.
+pub fn base_of(text: &SentText) -> Option<String> {
+    written::read(&text.name, &text.text)
+        .ok()
+        .as_ref()
+        .and_then(based_on)
+}
+
+fn lay_over(
+    document: Document,
+    base: &str,
+    others: &[Document],
+    mistakes: &mut Mistakes,
+) -> Option<Document> {
+    let place = document.root().get("based-on").map(|node| node.place());
+    let place = place.unwrap_or_else(|| document.root().place());
+    let Some(base) = others.iter().find(|other| other.file() == base) else {
+        let text = format!("the plan `{base}` that this one is based on was not given");
+        mistakes.add(
+            Mistake::new(place, "base-missing", text)
+                .hint("give both files; the base is looked for beside the plan"),
+        );
+        return None;
+    };
+    // A base that is itself based on another was told at its own line.
+    based_on(base)
+        .is_none()
+        .then(|| document.laid_over(base.clone()))
+}
+
+fn read_one(document: &Document, reading: &mut Reading) {
+    let root = document.root();
+    let Some(kind) = file::kind(root, &mut reading.mistakes) else {
+        return;
+    };
+    let first = reading.kinds.iter().find(|(known, _)| *known == kind);
+    if let Some((_, first)) = first.cloned() {
+        let what = match kind {
+            FileKind::Bench => "bench",
+            FileKind::Lamp => "lamp",
+            FileKind::Plan => "plan",
+        };
+        reading.mistakes.add(
+            Mistake::warning(root.place(), "second-file", format!("a second {what} file"))
+                .hint(
+                    "each is checked alone; give one bench, one lamp and one plan to check them \
+                     against each other",
+                )
+                .also(first, "the first one"),
+        );
+        reading.several = true;
+    }
+    reading.kinds.push((kind, root.place()));
+    match kind {
+        FileKind::Bench => reading.bench = bench_file::bench(root, &mut reading.mistakes),
+        FileKind::Lamp => reading.lamp = lamp_file::lamp(root, &mut reading.mistakes),
+        FileKind::Plan => reading.plan = plan_file::plan(root, &mut reading.mistakes),
+    }
+}
+
+/// What plan, lamp, placement and bench say together.
+fn together(
+    plan: &Plan,
+    places: &PlanPlaces,
+    lamp: &Lamp,
+    placement: &Placement,
+    card: &Card,
+    bench: Option<Place>,
+    mistakes: &mut Mistakes,
+) -> Option<Itinerary> {
+    match layout::itinerary(plan, lamp, placement, card) {
+        Err(faults) => {
+            let all = faults.iter();
+            let told = all.map(|fault| as_mistake(fault, plan, places, bench.as_ref()));
+            mistakes.extend(grouped(told.collect()));
+            None
+        }
+        Ok(itinerary) => {
+            window_fits(plan, places, &itinerary, mistakes);
+            Some(itinerary)
+        }
+    }
+}
+
+/// Mistakes of one kind at one place become one: a grid that reaches too far
+/// has many positions outside and one line.
+fn grouped(all: Vec<Mistake>) -> Vec<Mistake> {
+    let mut groups: Vec<(Mistake, usize)> = Vec::new();
+    for mistake in all {
+        let same = |(first, _): &&mut (Mistake, usize)| {
+            first.code == mistake.code && first.place == mistake.place
+        };
+        match groups.iter_mut().find(same) {
+            Some((_, more)) => *more += 1,
+            None => groups.push((mistake, 0)),
+        }
+    }
+    groups
+        .into_iter()
+        .map(|(mut first, more)| {
+            if more > 0 {
+                first
+                    .message
+                    .push_str(&format!("; and {more} more like it"));
+            }
+            first
+        })
+        .collect()
+}
+
+/// A fault of the planner at the line that it concerns.
+fn as_mistake(
+    fault: &PlanFault,
+    plan: &Plan,
+    places: &PlanPlaces,
+    bench: Option<&Place>,
+) -> Mistake {
+    let at = plan.tests.iter().position(|test| test.name == fault.test);
+    let test = at.and_then(|at| places.tests.get(at));
+    let place = test.map_or_else(
+        || places.name.clone(),
+        |test| place_of(fault, plan, at, test),
+    );
+    let mistake = Mistake::new(place, fault.problem.code(), fault.problem.to_string())
+        .maybe_hint(fault.problem.hint());
+    let of_the_lamp = matches!(fault.part, Part::Setting(_) | Part::Plan);
+    match bench {
+        Some(bench) if !of_the_lamp => mistake.also(bench.clone(), "on this bench"),
+        _ => mistake,
+    }
+}
+
+fn place_of(fault: &PlanFault, plan: &Plan, at: Option<usize>, test: &TestPlaces) -> Place {
+    let part = match fault.part {
+        Part::Setting(index) => test.settings.get(index).cloned(),
+        Part::Position(index) => {
+            let position = at.and_then(|at| plan.tests.get(at)).and_then(|test| {
+                let super::intent::TestKind::Survey(survey) = &test.kind;
+                survey.positions.get(index).copied()
+            });
+            let listed = test
+                .listed
+                .iter()
+                .find(|(length, _)| Some(*length) == position);
+            Some(listed.map_or_else(|| test.positions.clone(), |(_, place)| place.clone()))
+        }
+        Part::Reference => Some(
+            test.reference
+                .clone()
+                .unwrap_or_else(|| test.positions.clone()),
+        ),
+        Part::Meter => test.meter.clone(),
+        Part::Plan | Part::Test | Part::Lamp | Part::Placement => None,
+    };
+    part.unwrap_or_else(|| test.test.clone())
+}
+
+/// Without a bench, at least the settings can be held against the lamp.
+fn settings_fit(plan: &Plan, places: &PlanPlaces, lamp: &Lamp, mistakes: &mut Mistakes) {
+    if plan.policies.if_absent == super::intent::IfAbsent::LeaveOut {
+        return;
+    }
+    for (test, at) in plan.tests.iter().zip(&places.tests) {
+        let super::intent::TestKind::Survey(survey) = &test.kind;
+        let (_, lacking) = super::settings::targets(&survey.settings, lamp);
+        for (index, problem) in lacking {
+            let place = at.settings.get(index).unwrap_or(&at.test).clone();
+            mistakes.add(
+                Mistake::new(place, problem.code(), problem.to_string()).maybe_hint(problem.hint()),
+            );
+        }
+    }
+}
+
+/// An evening must be long enough to warm the lamp up and to measure a leg.
+fn window_fits(plan: &Plan, places: &PlanPlaces, itinerary: &Itinerary, mistakes: &mut Mistakes) {
+    let (Some(window), Some(place)) = (plan.policies.window, places.window.clone()) else {
+        return;
+    };
+    let length = window.length();
+    let needed = evenings::needed(itinerary);
+    if needed > length && itinerary.time().likely > length {
+        let text = format!(
+            "the window is open for {}, and homing, warming up and the longest leg likely take {}",
+            length.shown(),
+            needed.shown()
+        );
+        mistakes.add(
+            Mistake::new(place, "window-short", text)
+                .hint("open it longer, or measure fewer positions or readings"),
+        );
+    } else if itinerary.time().likely > length {
+        let text = super::print::window_words(itinerary);
+        mistakes.add(Mistake::warning(
+            place,
+            "several-evenings",
+            text.trim_end_matches('.'),
+        ));
+    }
+}
+
+/// Calibrations that are overdue, or soon will be.
+fn due(card: &Card, places: &BenchPlaces, today: &str, mistakes: &mut Mistakes) {
+    for meter in &card.meters {
+        let place = places.due.iter().find(|(name, _)| *name == meter.name);
+        let Some((_, place)) = place else { continue };
+        let due = &meter.calibration.due;
+        let (Some(due_day), Some(today_day)) = (day_number(due), day_number(today)) else {
+            continue;
+        };
+        let left = due_day - today_day;
+        let name = &meter.name;
+        if left < 0 {
+            let text = format!("the calibration of `{name}` ended on {due}");
+            mistakes.add(
+                Mistake::new(place.clone(), "calibration-overdue", text)
+                    .hint("have it calibrated, and write the new certificate here"),
+            );
+        } else if left <= DUE_SOON_DAYS {
+            let text = format!("the calibration of `{name}` ends on {due}, in {left} days");
+            mistakes.add(Mistake::warning(place.clone(), "calibration-due", text));
+        }
+    }
+}
+
+/// A day as a number that grows by one a day; none when it is no day.
+fn day_number(day: &str) -> Option<i64> {
+    if !file::is_day(day) {
+        return None;
+    }
+    let mut parts = day.split('-').map(|part| part.parse::<i64>().ok());
+    let (year, month, day) = (parts.next()??, parts.next()??, parts.next()??);
+    // Months from March, so that the leap day comes last.
+    let (year, month) = if month > 2 {
+        (year, month - 3)
+    } else {
+        (year - 1, month + 9)
+    };
+    Some(
+        365 * year + year.div_euclid(4) - year.div_euclid(100)
+            + year.div_euclid(400)
+            + (153 * month + 2) / 5
+            + day,
+    )
+}

@@ -1,0 +1,319 @@
+//! Why a plan cannot be laid out for a lamp on a bench: one entry for every
+//! mistake, each with the part of the plan that it concerns.
+//!
+//! Made by settings and layout; check turns them into mistakes at their lines,
+//! the daemon shows them when a booking is refused.
+
+use photometry::units::{Length, LengthUnit, Span};
+
+use super::intent::PlanLine;
+
+/// One reason why a plan cannot be laid out.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[error("{test} ({}:{}): {problem}", line.file, line.line)]
+pub struct PlanFault {
+    /// The test; the plan's name where the whole plan is concerned.
+    pub test: String,
+    /// Where the test was written.
+    pub line: PlanLine,
+    /// What of it is concerned.
+    pub part: Part,
+    /// What is wrong.
+    pub problem: Problem,
+}
+
+/// The part of a plan, or of what it meets, that is at fault.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// The plan as a whole.
+    Plan,
+    /// The test as a whole.
+    Test,
+    /// The meter's name.
+    Meter,
+    /// One of the settings, by its place in the list.
+    Setting(usize),
+    /// One of the positions, by its place in the ascending list.
+    Position(usize),
+    /// The reference position.
+    Reference,
+    /// The lamp's controls.
+    Lamp,
+    /// The placement.
+    Placement,
+}
+
+/// What is wrong.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum Problem {
+    /// The unit stands elsewhere, or is another model.
+    #[error("the unit {unit} is placed as {placed}, the run needs {needed}")]
+    Misplaced {
+        /// The unit.
+        unit: String,
+        /// As the placement says.
+        placed: String,
+        /// As the run needs it.
+        needed: String,
+    },
+    /// Two tests share their name.
+    #[error("two tests are named `{0}`")]
+    SameName(String),
+    /// The lamp stands where no rail is.
+    #[error("a survey needs the rail, and the place `{place}` of bench `{bench}` has none")]
+    NoRail {
+        /// The place.
+        place: String,
+        /// The bench.
+        bench: String,
+    },
+    /// The rail's speed or acceleration is not above zero.
+    #[error("the rail of bench `{0}` has no speed or no acceleration")]
+    RailAtRest(String),
+    /// No meter by this name.
+    #[error("bench `{bench}` has no meter `{meter}`")]
+    MeterUnknown {
+        /// As written.
+        meter: String,
+        /// The bench.
+        bench: String,
+        /// The meters that it has.
+        known: Vec<String>,
+    },
+    /// The named meter cannot do it.
+    #[error("the meter `{meter}` cannot measure this survey: {why}")]
+    MeterUnfit {
+        /// The meter.
+        meter: String,
+        /// Why not.
+        why: String,
+    },
+    /// No meter can do it.
+    #[error("no meter of bench `{bench}` measures illuminance along its rail")]
+    NoMeter {
+        /// The bench.
+        bench: String,
+    },
+    /// More than one meter could do it.
+    #[error("{} meters could measure this survey: {}", .0.len(), .0.join(", "))]
+    SeveralMeters(Vec<String>),
+    /// No mode of the lamp has the level.
+    #[error("the lamp `{lamp}` has no level {level}; its highest is {highest}")]
+    LevelAbsent {
+        /// The lamp.
+        lamp: String,
+        /// The level asked for.
+        level: u16,
+        /// The highest that it has (in the mode, where one was named).
+        highest: u16,
+    },
+    /// The lamp lacks the mode.
+    #[error("the lamp `{lamp}` has no mode `{mode}`")]
+    ModeAbsent {
+        /// The lamp.
+        lamp: String,
+        /// The mode asked for.
+        mode: String,
+        /// The modes that it has.
+        known: Vec<String>,
+    },
+    /// A position that the carriage cannot go to.
+    #[error("position {} lies outside the travel: it would be at coordinate {}, the rail goes from {} to {}",
+        .position.shown(*.lengths), .coordinate.shown(*.lengths), .from.shown(*.lengths), .to.shown(*.lengths))]
+    OutsideTravel {
+        /// The position.
+        position: Length,
+        /// Its coordinate.
+        coordinate: Length,
+        /// Least coordinate.
+        from: Length,
+        /// Greatest coordinate.
+        to: Length,
+        /// How lengths are shown.
+        lengths: LengthUnit,
+    },
+    /// A position that cannot be overshot.
+    #[error("position {} leaves no room to arrive from below: the rail must go {} past it, to coordinate {}, and begins at {}",
+        .position.shown(*.lengths), .overshoot.shown(*.lengths), .coordinate.shown(*.lengths), .from.shown(*.lengths))]
+    NoRoomToOvershoot {
+        /// The position.
+        position: Length,
+        /// The overshoot.
+        overshoot: Length,
+        /// The coordinate at which the carriage would turn.
+        coordinate: Length,
+        /// Least coordinate.
+        from: Length,
+        /// How lengths are shown.
+        lengths: LengthUnit,
+    },
+    /// The lamp has buttons, the bench has no fingers.
+    #[error("the lamp `{lamp}` is worked by buttons, and bench `{bench}` has no fingers")]
+    NoFingers {
+        /// The lamp.
+        lamp: String,
+        /// The bench.
+        bench: String,
+    },
+    /// A button on which no finger sits.
+    #[error("no finger sits on the button `{button}`")]
+    ButtonBare {
+        /// The button.
+        button: String,
+    },
+    /// A finger that the bench lacks.
+    #[error("bench `{bench}` has no finger `{finger}`")]
+    FingerUnknown {
+        /// As placed.
+        finger: String,
+        /// The bench.
+        bench: String,
+    },
+    /// The lamp wants level commands that no device of the bench gives.
+    #[error(
+        "the lamp `{lamp}` is worked directly, and bench `{bench}` has nothing that sends it levels"
+    )]
+    NoDirectControl {
+        /// The lamp.
+        lamp: String,
+        /// The bench.
+        bench: String,
+    },
+    /// Nothing to measure, or no readings.
+    #[error("there is nothing to measure: no {0}")]
+    Empty(&'static str),
+    /// More than can be measured or held.
+    #[error("that is {readings} readings, at least {}; at most {at_most} are laid out", .time.shown())]
+    TooMany {
+        /// How many readings.
+        readings: u64,
+        /// How many may be.
+        at_most: u64,
+        /// The least time that they take.
+        time: Span,
+    },
+    /// All tests together are too long.
+    #[error("all tests together are more than {at_most} actions")]
+    TooManyActions {
+        /// How many may be.
+        at_most: usize,
+    },
+    /// Longer on than the lamp may be.
+    #[error("the lamp would be on for at least {}, it may be on for {}", .least.shown(), .allowed.shown())]
+    OnTooLong {
+        /// The least time on.
+        least: Span,
+        /// The time allowed.
+        allowed: Span,
+    },
+}
+
+impl PlanFault {
+    /// As an itinerary says what it leaves out.
+    pub fn left_out(&self) -> String {
+        format!("{}, the whole test: {}", self.test, self.problem)
+    }
+}
+
+impl Problem {
+    /// The lamp or the bench lacks something that the test as a whole needs:
+    /// under `if-absent: leave out` the test is left out.
+    pub fn is_lack(&self) -> bool {
+        matches!(
+            self,
+            Problem::NoRail { .. }
+                | Problem::NoMeter { .. }
+                | Problem::MeterUnknown { .. }
+                | Problem::OutsideTravel { .. }
+                | Problem::NoRoomToOvershoot { .. }
+                | Problem::Empty("setting" | "position")
+        )
+    }
+    /// What to do about it.
+    pub fn hint(&self) -> Option<String> {
+        let hint = match self {
+            Problem::Misplaced { .. } => "place the unit again with `wakerail place`".to_owned(),
+            Problem::SameName(_) => "give each test a name of its own".to_owned(),
+            Problem::NoRail { .. } => "place the lamp at the rail's place".to_owned(),
+            Problem::RailAtRest(_) => {
+                "give `speed` and `acceleration` in the bench file".to_owned()
+            }
+            Problem::MeterUnknown { meter, known, .. } => nearest_or_list(meter, known),
+            Problem::MeterUnfit { .. } => {
+                "name another meter, or none when only one fits".to_owned()
+            }
+            Problem::NoMeter { .. } => {
+                "a meter must stand at the rail's place, yield illuminance, and ride if the \
+                 carriage carries the meter"
+                    .to_owned()
+            }
+            Problem::SeveralMeters(names) => {
+                let first = names.first().map_or("NAME", String::as_str);
+                format!("say which with `meter: {first}`")
+            }
+            Problem::LevelAbsent { highest, .. } => {
+                format!("use a level from 1 to {highest}, or the policy `if-absent: leave out`")
+            }
+            Problem::ModeAbsent { mode, known, .. } => nearest_or_list(mode, known),
+            Problem::OutsideTravel { .. } => {
+                "leave the position out, or use the policy `if-absent: leave out`".to_owned()
+            }
+            Problem::NoRoomToOvershoot { .. } => {
+                "leave the position out, or place the lamp so that its datum lies higher".to_owned()
+            }
+            Problem::NoFingers { .. } => {
+                "add `fingers` to the bench file, or write `worked: by hand` in the lamp file"
+                    .to_owned()
+            }
+            Problem::ButtonBare { button } => {
+                format!("put a finger on it: `wakerail place ... --fingers {button}=FINGER`")
+            }
+            Problem::FingerUnknown { .. } => "place the unit again with a finger that the bench \
+                                              has"
+            .to_owned(),
+            Problem::NoDirectControl { .. } => {
+                "write `worked: by hand`, or work its buttons with fingers".to_owned()
+            }
+            Problem::Empty(_) => return None,
+            Problem::TooMany { .. } | Problem::TooManyActions { .. } => "use fewer positions, settings or readings".to_owned(),
+            Problem::OnTooLong { .. } => {
+                "measure fewer settings in one test, or raise `maximum-on-time` if the lamp's maker \
+                 allows it"
+                    .to_owned()
+            }
+        };
+        Some(hint)
+    }
+    /// A short stable word for programs.
+    pub const fn code(&self) -> &'static str {
+        match self {
+            Problem::Misplaced { .. } => "misplaced",
+            Problem::SameName(_) => "same-name",
+            Problem::NoRail { .. } => "no-rail",
+            Problem::RailAtRest(_) => "rail-at-rest",
+            Problem::MeterUnknown { .. } => "meter-unknown",
+            Problem::MeterUnfit { .. } => "meter-unfit",
+            Problem::NoMeter { .. } => "no-meter",
+            Problem::SeveralMeters(_) => "several-meters",
+            Problem::LevelAbsent { .. } => "level-absent",
+            Problem::ModeAbsent { .. } => "mode-absent",
+            Problem::OutsideTravel { .. } => "outside-travel",
+            Problem::NoRoomToOvershoot { .. } => "no-room-to-overshoot",
+            Problem::NoFingers { .. } => "no-fingers",
+            Problem::ButtonBare { .. } => "button-bare",
+            Problem::FingerUnknown { .. } => "finger-unknown",
+            Problem::NoDirectControl { .. } => "no-direct-control",
+            Problem::Empty(_) => "empty",
+            Problem::TooMany { .. } | Problem::TooManyActions { .. } => "too-many",
+            Problem::OnTooLong { .. } => "on-too-long",
+        }
+    }
+}
+
+fn nearest_or_list(meant: &str, known: &[String]) -> String {
+    match written::nearest(meant, known.iter().map(String::as_str)) {
+        Some(name) => format!("did you mean `{name}`?"),
+        None if known.is_empty() => "it has none".to_owned(),
+        None => format!("it has {}", known.join(", ")),
+    }
+}

@@ -1,0 +1,200 @@
+//! The plan as understood: every quantity typed, every name resolved as far
+//! as the plan alone allows, the line of each test kept.
+
+use photometry::stabilisation::WindowRule;
+use photometry::units::{Length, Ratio, Span};
+use serde::{Deserialize, Serialize};
+
+/// A declarative test plan.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Plan {
+    /// Its name.
+    pub name: String,
+    /// Its tests, in the order written.
+    pub tests: Vec<Test>,
+    /// What to do when something goes wrong, and when to measure.
+    pub policies: Policies,
+}
+
+/// A line of a file that the user wrote.
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct PlanLine {
+    /// The file's name, without folders.
+    pub file: String,
+    /// Line, from 1.
+    pub line: u32,
+}
+
+/// One entry of a plan.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Test {
+    /// Its name, unique within the plan; begins every key.
+    pub name: String,
+    /// Where it was written.
+    pub line: PlanLine,
+    /// What it does.
+    pub kind: TestKind,
+}
+
+/// Kinds of test.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TestKind {
+    /// Illuminance at every setting and position.
+    Survey(Survey),
+}
+
+/// An illuminance grid.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Survey {
+    /// The meter by name; none when the only fitting one is meant.
+    pub meter: Option<String>,
+    /// The settings to measure.
+    pub settings: Settings,
+    /// The positions, ascending, without doubles.
+    pub positions: Vec<Length>,
+    /// Readings at each point.
+    pub readings: u16,
+    /// Rest after a move, when longer than the rail's own.
+    pub settle: Option<Span>,
+    /// Dark readings (meter covered) at the start; zero for none.
+    pub dark: u16,
+    /// Ambient readings (lamp off) at each position, before and after; zero
+    /// for none.
+    pub ambient: u16,
+    /// How the lamp is warmed up.
+    pub warm_up: WarmUp,
+    /// The reference position and its limits.
+    pub reference: Reference,
+}
+
+/// Which settings a survey measures.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Settings {
+    /// Every level of every mode.
+    All,
+    /// The ones named, in the order of the words.
+    These(Vec<SettingWord>),
+}
+
+/// One setting as a plan may say it; never a bare half.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SettingWord {
+    /// The highest level of each mode.
+    Full,
+    /// The middle of the ladder by number: level N/2, rounded up.
+    HalfSetting,
+    /// The level whose light is nearest to half of that of the highest one;
+    /// found by measuring.
+    HalfLight,
+    /// A level by number, in every mode that has it.
+    Level(u16),
+    /// A level of one mode.
+    ModeLevel(String, u16),
+}
+
+/// How the lamp is warmed up before and between legs.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WarmUp {
+    /// The full rule once at the highest level; then at each level wait until
+    /// the drift predicted over one leg is small.
+    Leg(WindowRule),
+    /// The full rule at every level.
+    Standard(WindowRule),
+    /// A fixed time at every level.
+    Fixed(Span),
+}
+
+/// The reference position: where, how often, and what drift is allowed.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Reference {
+    /// Where it is.
+    pub at: Length,
+    /// Visits after every so many positions, besides the first and the last.
+    pub every: u16,
+    /// A leg that drifts by more is measured again, once.
+    pub drift_limit: Ratio,
+    /// A leg that drifts by more fails the test.
+    pub give_up: Ratio,
+}
+
+/// What to do when a test fails.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OnFailure {
+    /// Go on with the next test; the run ends complete with gaps.
+    #[default]
+    NextTest,
+    /// Make the bench safe and wait for a person.
+    Hold,
+    /// Make the bench safe and end the run.
+    Stop,
+}
+
+/// What to do when a bench lacks what a test needs.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum IfAbsent {
+    /// It is a mistake of the plan.
+    #[default]
+    Refuse,
+    /// Leave the test, setting or position out, and say so.
+    LeaveOut,
+}
+
+/// What to do when power was lost in the middle of a run.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AfterPowerLoss {
+    /// Hold without a motion until a person releases the run.
+    #[default]
+    Hold,
+    /// Go on as after any restart.
+    Resume,
+}
+
+/// A plan's policies.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Policies {
+    /// When a test fails.
+    pub on_failure: OnFailure,
+    /// When the bench or the lamp lacks something.
+    pub if_absent: IfAbsent,
+    /// After a loss of power.
+    pub after_power_loss: AfterPowerLoss,
+    /// The hours in which to measure; none means at any time.
+    pub window: Option<Window>,
+}
+
+/// Hours of the local day; may pass midnight.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Window {
+    /// Opens at this minute of the day, 0..1440.
+    pub opens: u16,
+    /// Closes at this minute of the day, 0..1440.
+    pub closes: u16,
+}
+
+impl Window {
+    /// Whether the window is open at a minute of the day.
+    pub fn is_open(&self, minute: u16) -> bool {
+        if self.opens <= self.closes {
+            (self.opens..self.closes).contains(&minute)
+        } else {
+            minute >= self.opens || minute < self.closes
+        }
+    }
+    /// How long it stays open.
+    pub fn length(&self) -> Span {
+        let minutes = (i64::from(self.closes) - i64::from(self.opens)).rem_euclid(1440);
+        Span::from_mins(minutes)
+    }
+    /// As written: `22:00 to 05:30`.
+    pub fn shown(&self) -> String {
+        let clock = |minute: u16| format!("{:02}:{:02}", minute / 60, minute % 60);
+        format!("{} to {}", clock(self.opens), clock(self.closes))
+    }
+}

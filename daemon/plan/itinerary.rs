@@ -1,0 +1,358 @@
+//! The frozen, ordered list of actions that a plan becomes for one unit on
+//! one bench. Pure data, printable, stored with the run.
+//!
+//! An action is one atomic act. A *point* is a run of actions (move, settle,
+//! read x n) that is redone whole; a *leg* is everything at one setting
+//! between two reference visits, redone whole when the lamp drifted.
+
+use std::fmt;
+
+use photometry::measured::Quantity;
+use photometry::stabilisation::WindowRule;
+use photometry::units::{Length, Ratio, Span};
+use serde::{Deserialize, Serialize};
+
+use super::intent::{PlanLine, Policies};
+use super::lamp::Setting;
+
+/// Everything that a run will do.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Itinerary {
+    /// The plan's name.
+    pub plan: String,
+    /// The lamp model's name.
+    pub lamp: String,
+    /// The unit.
+    pub unit: String,
+    /// The bench.
+    pub bench: String,
+    /// The plan's policies.
+    pub policies: Policies,
+    /// The tests, in order.
+    pub tests: Vec<TestHead>,
+    /// The actions; `actions[k].no == k`.
+    pub actions: Vec<Action>,
+    /// What the plan asked for and the bench or lamp could not give.
+    pub left_out: Vec<String>,
+}
+
+/// One test's head: its name, where it was written, what it needs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TestHead {
+    /// The test's name.
+    pub name: String,
+    /// Where it was written.
+    pub line: PlanLine,
+    /// The meter that it uses.
+    pub meter: String,
+    /// Where the meter sees the lamp while levels change, and where the
+    /// reference is taken.
+    pub watch: Length,
+    /// First action, inclusive.
+    pub first: u32,
+    /// Last action, inclusive.
+    pub last: u32,
+}
+
+/// How long an action takes: least, likely, most.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Duration3 {
+    /// Not less than this.
+    pub least: Span,
+    /// Probably this.
+    pub likely: Span,
+    /// Not more than this.
+    pub most: Span,
+}
+
+impl Duration3 {
+    /// The same in all three.
+    pub const fn sure(span: Span) -> Duration3 {
+        Duration3 {
+            least: span,
+            likely: span,
+            most: span,
+        }
+    }
+}
+
+impl std::iter::Sum for Duration3 {
+    fn sum<I: Iterator<Item = Duration3>>(parts: I) -> Duration3 {
+        parts.fold(Duration3::default(), |sum, part| Duration3 {
+            least: sum.least + part.least,
+            likely: sum.likely + part.likely,
+            most: sum.most + part.most,
+        })
+    }
+}
+
+/// How an action restarts after the run was broken off in it (law 4).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Restart {
+    /// It can simply be done again.
+    Again,
+    /// Its whole group is done again, from the action with this number.
+    FromGroup(u32),
+    /// A person changed something: a person is asked again.
+    Ask,
+}
+
+/// Readings of one series (a warm-up, the looks while a level is set) at most:
+/// ten hours of warm-up at one every 15 s. A second series at the same setting
+/// counts on above the first, so that no key stands for two readings.
+pub const SERIES_AT_MOST: u32 = 2_400;
+
+/// What a reading is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Purpose {
+    /// The lamp at its setting.
+    Read,
+    /// The meter covered.
+    Dark,
+    /// The lamp off.
+    Ambient,
+    /// A visit to the reference position.
+    Reference,
+    /// A visit to the reference position after a seam.
+    Return,
+    /// While the lamp warms up.
+    WarmUp,
+    /// To see whether a press or a hand changed the light.
+    Watch,
+    /// To find the level of half the light.
+    HalfLight,
+}
+
+impl Purpose {
+    /// The word in a key.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Purpose::Read => "read",
+            Purpose::Dark => "dark",
+            Purpose::Ambient => "ambient",
+            Purpose::Reference => "reference",
+            Purpose::Return => "return",
+            Purpose::WarmUp => "warm-up",
+            Purpose::Watch => "watch",
+            Purpose::HalfLight => "half-light",
+        }
+    }
+}
+
+/// What is measured, the same in any order and after re-planning: test,
+/// setting, position, what, visit. `survey/L07/609600000nm/read/1`.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct Key {
+    /// The test's name.
+    pub test: String,
+    /// The setting's key, `off`, or `half-light` while it is not yet found.
+    pub setting: String,
+    /// The position.
+    pub position: Length,
+    /// What the reading is for.
+    pub purpose: Purpose,
+    /// Counts readings of the same kind at the same place, from 1.
+    pub visit: u32,
+}
+
+impl fmt::Display for Key {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Key {
+            test,
+            setting,
+            position,
+            purpose,
+            visit,
+        } = self;
+        write!(
+            f,
+            "{test}/{setting}/{}nm/{}/{visit}",
+            position.nm(),
+            purpose.word()
+        )
+    }
+}
+
+/// What the lamp is to be set to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Target {
+    /// A setting.
+    Setting(Setting),
+    /// The setting that [`What::FindHalfLight`] found in this mode.
+    HalfLight(String),
+}
+
+impl Target {
+    /// As it stands in a key.
+    pub fn key(&self) -> String {
+        match self {
+            Target::Setting(setting) => setting.key(),
+            Target::HalfLight(mode) if mode == super::lamp::ONLY_MODE => "half-light".to_owned(),
+            Target::HalfLight(mode) => format!("{mode}-half-light"),
+        }
+    }
+    /// As a person reads it.
+    pub fn shown(&self) -> String {
+        match self {
+            Target::Setting(setting) => setting.shown(),
+            Target::HalfLight(mode) if mode == super::lamp::ONLY_MODE => {
+                "the level of half the light".to_owned()
+            }
+            Target::HalfLight(mode) => format!("{mode}, the level of half the light"),
+        }
+    }
+}
+
+/// When a warm-up is over.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WarmUpRule {
+    /// A rule over a window of readings.
+    Window(WindowRule),
+    /// Until the drift predicted over `ahead` (one leg) is below `limit`.
+    Predicted {
+        /// How long the coming leg takes.
+        ahead: Span,
+        /// The drift that is allowed.
+        limit: Ratio,
+        /// How far back the prediction looks.
+        window: Span,
+    },
+    /// A fixed time since the level was set.
+    Fixed(Span),
+}
+
+/// A question to a person.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Question {
+    /// Cover the meter.
+    CoverMeter(String),
+    /// Uncover the meter.
+    UncoverMeter(String),
+}
+
+/// One atomic act.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum What {
+    /// Let go of every button: all coils off, read back.
+    ReleaseFingers,
+    /// Find the home switch.
+    Home,
+    /// Home again at the end: the offset proves that no steps were lost.
+    ProveHome {
+        /// Largest offset that proves it.
+        tolerance: Length,
+    },
+    /// Go to a position, arriving from the same side.
+    Move {
+        /// Where to.
+        to: Length,
+        /// The carriage's coordinate for it.
+        coordinate: Length,
+    },
+    /// Wait until the carriage has rested this long since it arrived.
+    Settle {
+        /// How long.
+        rest: Span,
+    },
+    /// Switch the lamp off.
+    LampOff,
+    /// Set the lamp's level, and see that it took it.
+    SetLevel {
+        /// To what.
+        target: Target,
+    },
+    /// Find the level of half the light in a mode: each level from the
+    /// highest down is set and read, until one lies below half.
+    FindHalfLight {
+        /// The mode.
+        mode: String,
+        /// Its highest level.
+        highest: u16,
+        /// Readings at each level.
+        readings: u16,
+    },
+    /// Read until the lamp is warm by the rule, or the cap is reached.
+    WarmUp {
+        /// When it is over.
+        rule: WarmUpRule,
+        /// Time between readings.
+        every: Span,
+        /// Not longer than this since the level was set.
+        cap: Span,
+    },
+    /// Close or open the meter's own shutter.
+    Shutter {
+        /// Closed or open.
+        closed: bool,
+    },
+    /// One reading.
+    Read {
+        /// What is measured.
+        quantity: Quantity,
+        /// What for.
+        purpose: Purpose,
+    },
+    /// Compare the leg's reference visits, and decide: go on, measure the leg
+    /// again, or fail the test.
+    CheckDrift {
+        /// Above this the leg is measured again.
+        limit: Ratio,
+        /// Above this the test fails.
+        give_up: Ratio,
+        /// The leg's first action.
+        leg_first: u32,
+    },
+    /// After a seam: compare the reference with the leg's first visit, and
+    /// decide whether to go on where the run was or to measure the leg again.
+    CheckReturn {
+        /// Above this the leg is measured again.
+        limit: Ratio,
+        /// The leg's first action.
+        leg_first: u32,
+    },
+    /// Ask a person, and wait for the answer.
+    Ask {
+        /// What is asked.
+        question: Question,
+    },
+}
+
+/// One action of an itinerary.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Action {
+    /// Its place in the itinerary, from 0.
+    pub no: u32,
+    /// Index into the itinerary's tests.
+    pub test: u32,
+    /// Point that it belongs to; actions of a point stand together.
+    pub point: Option<u32>,
+    /// Leg that it belongs to; a leg's actions stand together.
+    pub leg: Option<u32>,
+    /// The setting in force: a target's key, or `off`.
+    pub setting: String,
+    /// The position in force; none before the first move.
+    pub position: Option<Length>,
+    /// What is done.
+    pub what: What,
+    /// The key of a reading, or the first key of a series.
+    pub key: Option<Key>,
+    /// How it restarts.
+    pub restart: Restart,
+    /// How long it takes.
+    pub time: Duration3,
+    /// The plan line that asked for it.
+    pub line: PlanLine,
+}
+
+impl Itinerary {
+    /// The whole time.
+    pub fn time(&self) -> Duration3 {
+        self.actions.iter().map(|action| action.time).sum()
+    }
+}

@@ -1,0 +1,121 @@
+//! The lamp as a model: modes, levels, how it is worked, how it is switched
+//! off. Nothing of a bench, no ports.
+
+use photometry::units::{Length, Span};
+use serde::{Deserialize, Serialize};
+
+/// A lamp model, as its file describes it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Lamp {
+    /// The model's name.
+    pub name: String,
+    /// Its modes, at least one.
+    pub modes: Vec<Mode>,
+    /// How it is worked.
+    pub worked: Worked,
+    /// Largest dimension of the luminous face.
+    pub face: Length,
+    /// What positions are measured from.
+    pub datum: Datum,
+    /// How it is switched off.
+    pub off: SwitchOff,
+    /// Longest wait for it to warm up.
+    pub warm_up_cap: Span,
+    /// Longest time that it may stay on, whatever a plan says.
+    pub maximum_on: Span,
+}
+
+/// A white tone, a night light and the like.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Mode {
+    /// Its name; `only` for a lamp with one mode.
+    pub name: String,
+    /// Brightness steps 1..=levels.
+    pub levels: u16,
+}
+
+/// What positions are measured from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Datum {
+    /// The front of the housing.
+    FrontFace,
+    /// The lamp's vertical axis.
+    Axis,
+    /// The centre of its luminous body.
+    Centre,
+}
+
+/// How a lamp is worked.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Worked {
+    /// A person does it, asked by the daemon.
+    ByHand,
+    /// By buttons, on which the bench's fingers sit.
+    Buttons(Buttons),
+    /// By a direct level command.
+    Direct,
+}
+
+/// Buttons that step through the levels and stop at both ends.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Buttons {
+    /// The button that raises the level by one.
+    pub up: String,
+    /// The button that lowers it by one.
+    pub down: String,
+    /// The button that switches the lamp on and off.
+    pub power: Option<String>,
+    /// The button that goes to the next mode.
+    pub mode: Option<String>,
+    /// How long a press is held.
+    pub hold: Span,
+    /// Least rest between two presses.
+    pub rest: Span,
+    /// How long the light needs to follow a press.
+    pub follows: Span,
+}
+
+/// How a lamp is switched off.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SwitchOff {
+    /// By its power button.
+    Power,
+    /// By a person.
+    ByHand,
+    /// It cannot be switched off from here: it stays on.
+    Cannot,
+}
+
+/// What a lamp is set to: a mode and a level of it.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct Setting {
+    /// The mode's name.
+    pub mode: String,
+    /// The level, 1..=levels of the mode.
+    pub level: u16,
+}
+
+/// The mode of a lamp that has only one.
+pub const ONLY_MODE: &str = "only";
+
+impl Setting {
+    /// As it stands in a key: `L07`, or `warm-L07` where there are modes.
+    pub fn key(&self) -> String {
+        if self.mode == ONLY_MODE {
+            format!("L{:02}", self.level)
+        } else {
+            format!("{}-L{:02}", self.mode, self.level)
+        }
+    }
+    /// As a person reads it: `level 7`, or `warm, level 7`.
+    pub fn shown(&self) -> String {
+        if self.mode == ONLY_MODE {
+            format!("level {}", self.level)
+        } else {
+            format!("{}, level {}", self.mode, self.level)
+        }
+    }
+}

@@ -1,0 +1,206 @@
+//! The planner: plan + lamp + placement + bench card become an itinerary.
+//! Pure and deterministic.
+//!
+//! ```text
+//!  opening   fingers off · home · go to the reference position
+//!  dark      meter covered, read            ambient   lamp off, every position
+//!  warm-up   highest level, the full rule
+//!  legs      set level · warm up · reference · positions (out, back, ...) ·
+//!            reference between and at the end · check drift
+//!  closing   ambient again · home again: the offset proves that no step was lost
+//! ```
+//!
+//! Levels go down from the highest: after the full warm-up the lamp is at its
+//! hottest, and each step down upsets it least. With the full rule at every
+//! level they go up, as the lamp then only ever warms.
+
+use photometry::units::Span;
+
+use super::card::Card;
+use super::faults::{Part, PlanFault, Problem};
+use super::fitting;
+use super::intent::{IfAbsent, Plan, TestKind};
+use super::itinerary::{Itinerary, TestHead, What};
+use super::lamp::{Lamp, SwitchOff};
+use super::order;
+use super::placement::Placement;
+use super::survey_layout::Builder;
+
+/// Actions of one itinerary; each test is counted before it is laid out
+/// (fitting), this is for all of them together.
+const ACTIONS_AT_MOST: usize = 400_000;
+
+/// Lays a plan out.
+///
+/// # Errors
+/// Everything that does not fit, at once.
+pub fn itinerary(
+    plan: &Plan,
+    lamp: &Lamp,
+    placement: &Placement,
+    card: &Card,
+) -> Result<Itinerary, Vec<PlanFault>> {
+    let mut faults = misplaced(plan, lamp, placement, card);
+    let mut left_out = Vec::new();
+    let mut builder = Builder::default();
+    let mut heads: Vec<TestHead> = Vec::new();
+    for (at, test) in plan.tests.iter().enumerate() {
+        if plan.tests[..at].iter().any(|other| other.name == test.name) {
+            let problem = Problem::SameName(test.name.clone());
+            faults.push(fault_of_plan(plan, problem));
+        }
+        let TestKind::Survey(survey) = &test.kind;
+        let leave_out = plan.policies.if_absent == IfAbsent::LeaveOut;
+        match fitting::understand(test, survey, lamp, placement, card, leave_out) {
+            Err(found) if leave_out && found.iter().all(|fault| fault.problem.is_lack()) => {
+                left_out.extend(found.iter().map(|fault| fault.left_out()));
+            }
+            Err(mut found) => faults.append(&mut found),
+            Ok((layout, mut absent)) => {
+                left_out.append(&mut absent);
+                let first = builder.actions.len() as u32;
+                builder.survey(&layout, heads.len() as u32);
+                if builder.actions.len() > ACTIONS_AT_MOST {
+                    let problem = Problem::TooManyActions {
+                        at_most: ACTIONS_AT_MOST,
+                    };
+                    return Err(vec![fault_of_plan(plan, problem)]);
+                }
+                heads.push(TestHead {
+                    name: test.name.clone(),
+                    line: test.line.clone(),
+                    meter: layout.meter.name.clone(),
+                    watch: survey.reference.at,
+                    first,
+                    last: (builder.actions.len() as u32).saturating_sub(1),
+                });
+            }
+        }
+    }
+    if heads.is_empty() && faults.is_empty() {
+        let what = if plan.tests.is_empty() {
+            "test"
+        } else {
+            "test that this lamp and bench can do"
+        };
+        faults.push(fault_of_plan(plan, Problem::Empty(what)));
+    }
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let itinerary = Itinerary {
+        plan: plan.name.clone(),
+        lamp: lamp.name.clone(),
+        unit: placement.unit.clone(),
+        bench: card.name.clone(),
+        policies: plan.policies,
+        tests: heads,
+        actions: builder.actions,
+        left_out,
+    };
+    match too_long_on(&itinerary, plan, lamp) {
+        Some(fault) => Err(vec![fault]),
+        None => Ok(itinerary),
+    }
+}
+
+/// The lamp would be on for longer than it may.
+fn too_long_on(itinerary: &Itinerary, plan: &Plan, lamp: &Lamp) -> Option<PlanFault> {
+    let mut least = lit_at_least(itinerary);
+    let goes_off = lamp.off == SwitchOff::Power;
+    if let Some(window) = plan.policies.window.filter(|_| goes_off) {
+        // At the end of the window the lamp is switched off; one that only a
+        // person can switch off stays on.
+        least = least.min(window.length());
+    }
+    (least > lamp.maximum_on).then(|| {
+        let allowed = lamp.maximum_on;
+        fault_of_plan(plan, Problem::OnTooLong { least, allowed })
+    })
+}
+
+/// Whether the placement is of this lamp and bench at all.
+fn misplaced(plan: &Plan, lamp: &Lamp, placement: &Placement, card: &Card) -> Vec<PlanFault> {
+    let pairs = [
+        (
+            format!("a `{}`", placement.lamp),
+            format!("a `{}`", lamp.name),
+        ),
+        (
+            format!("standing on bench `{}`", placement.bench),
+            format!("it on bench `{}`", card.name),
+        ),
+    ];
+    pairs
+        .into_iter()
+        .zip([placement.lamp == lamp.name, placement.bench == card.name])
+        .filter(|(_, fits)| !fits)
+        .map(|((placed, needed), _)| {
+            let unit = placement.unit.clone();
+            let problem = Problem::Misplaced {
+                unit,
+                placed,
+                needed,
+            };
+            fault_of_plan(plan, problem)
+        })
+        .collect()
+}
+
+fn fault_of_plan(plan: &Plan, problem: Problem) -> PlanFault {
+    let line = plan
+        .tests
+        .first()
+        .map(|test| test.line.clone())
+        .unwrap_or_default();
+    PlanFault {
+        test: plan.name.clone(),
+        line,
+        part: Part::Plan,
+        problem,
+    }
+}
+
+/// The longest time that the lamp stays on without a break, at least.
+fn lit_at_least(itinerary: &Itinerary) -> Span {
+    let (mut lit, mut longest, mut now) = (false, Span::ZERO, Span::ZERO);
+    for action in &itinerary.actions {
+        match action.what {
+            What::SetLevel { .. } | What::FindHalfLight { .. } => lit = true,
+            What::LampOff => {
+                lit = false;
+                now = Span::ZERO;
+            }
+            _ => {}
+        }
+        if lit {
+            now += action.time.least;
+            longest = longest.max(now);
+        }
+    }
+    longest
+}
+
+/// How much less an order could travel: the laid-out travel of all legs and
+/// its lower bound.
+pub fn travel(itinerary: &Itinerary, card: &Card) -> Option<(Span, Span)> {
+    let rail = card.rail.as_ref()?;
+    let (mut laid, mut bound) = (Span::ZERO, Span::ZERO);
+    for leg in itinerary.actions.chunk_by(|a, b| a.leg == b.leg) {
+        let Some(first) = leg.first().filter(|action| action.leg.is_some()) else {
+            continue;
+        };
+        let watch = itinerary.tests.get(first.test as usize)?.watch;
+        let mut positions = Vec::new();
+        for action in leg {
+            if let What::Move { to, .. } = action.what {
+                laid += action.time.least;
+                positions.push(to);
+            }
+        }
+        positions.sort_unstable();
+        positions.dedup();
+        bound += order::travel_at_least(&positions, watch, rail);
+    }
+    Some((laid, bound))
+}

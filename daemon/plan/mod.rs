@@ -1,0 +1,36 @@
+//! From what a user wrote to what will be done: read, check everything at
+//! once, freeze into an itinerary. Pure; needs no hardware.
+//!
+//! ```text
+//!  bench.yaml ──► card ─┐
+//!  lamp.yaml ───► lamp ─┼─► layout (settings, order, motion) ──► itinerary ──► print
+//!  plan.yaml ───► intent┘          placement ─┘
+//!        *_file (as written) · check (every mistake at once)
+//! ```
+//!
+//! Called by: cli (check), queue (booking), run and attendant (which read the
+//! itinerary). Not here: opening ports, deciding while measuring.
+
+pub mod bench_file;
+pub mod card;
+pub mod check;
+pub mod evenings;
+pub mod faults;
+pub mod file;
+pub mod fitting;
+pub mod frozen;
+pub mod intent;
+pub mod itinerary;
+pub mod lamp;
+pub mod lamp_file;
+pub mod layout;
+pub mod motion;
+pub mod order;
+pub mod placement;
+pub mod placing;
+pub mod plan_file;
+pub mod print;
+#[cfg(test)]
+pub mod samples;
+pub mod settings;
+pub mod survey_layout;

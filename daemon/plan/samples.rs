@@ -1,0 +1,181 @@
+//! Small typed inputs that the planner's tests share; no YAML.
+
+use photometry::measured::Quantity;
+use photometry::stabilisation::WindowRule;
+use photometry::units::{Acceleration, Length, LengthUnit, Lux, Ratio, Span, Speed, Wall};
+
+use super::card::{
+    Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place, PlaceKind, Port,
+    PortAddress, Rail,
+};
+use super::intent::{
+    Plan, PlanLine, Policies, Reference, Settings, Survey, Test, TestKind, WarmUp,
+};
+use super::lamp::{Buttons, Datum, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
+use super::placement::{Placement, Seated};
+
+/// 150 mm/s, 400 mm/s2, 2.1 m.
+pub fn rail() -> Rail {
+    Rail {
+        port: "rail-port".to_owned(),
+        place: "axis".to_owned(),
+        travel_from: Length::ZERO,
+        travel_to: Length::from_mm(2100),
+        speed: Speed::from_nm_per_s(150_000_000),
+        acceleration: Acceleration::from_nm_per_s2(400_000_000),
+        settle: Span::from_ms(500),
+        away_is_up: true,
+        carries: Carries::Meter,
+        overshoot: Length::from_mm(2),
+        datum_at: Length::from_mm(100),
+        datum_uncertainty: Length::from_mm(1),
+        gauge_uncertainty: Length::from_um(300),
+        gauge_at: Length::from_um(252_400),
+        home_tolerance: Length::from_um(100),
+    }
+}
+
+/// An illuminance meter of 200 ms that rides on the carriage.
+pub fn meter() -> Meter {
+    Meter {
+        name: "lux-head".to_owned(),
+        port: "meter-port".to_owned(),
+        place: "axis".to_owned(),
+        rides: true,
+        plane: Length::ZERO,
+        yields: vec![Quantity::Illuminance],
+        ranges: vec![Lux(20.0), Lux(200.0), Lux(2000.0), Lux(20_000.0)],
+        integration: Span::from_ms(200),
+        averages: 1,
+        dark: DarkBy::Shutter,
+        serial: None,
+        calibration: Calibration {
+            certificate: "K-1".to_owned(),
+            due: "2027-03-01".to_owned(),
+        },
+        uncertainty: Vec::new(),
+    }
+}
+
+/// A bench with a rail, one meter and three fingers.
+pub fn card() -> Card {
+    let port = |name: &str, host_port: &str| Port {
+        name: name.to_owned(),
+        at: PortAddress::Tcp {
+            host_port: host_port.to_owned(),
+        },
+    };
+    let finger = |name: &str, channel| Finger {
+        name: name.to_owned(),
+        channel,
+    };
+    Card {
+        name: "strand".to_owned(),
+        lengths: LengthUnit::Inches,
+        ports: vec![
+            port("rail-port", "192.0.2.10:1"),
+            port("meter-port", "192.0.2.10:2"),
+            port("finger-port", "192.0.2.10:3"),
+        ],
+        places: vec![Place {
+            name: "axis".to_owned(),
+            kind: PlaceKind::Axis,
+        }],
+        rail: Some(rail()),
+        meters: vec![meter()],
+        fingers: Some(Fingers {
+            port: "finger-port".to_owned(),
+            channels: vec![finger("left", 1), finger("right", 2), finger("round", 3)],
+        }),
+    }
+}
+
+/// A lamp with one mode, worked by buttons.
+pub fn lamp(levels: u16) -> Lamp {
+    Lamp {
+        name: "dunlin".to_owned(),
+        modes: vec![Mode {
+            name: ONLY_MODE.to_owned(),
+            levels,
+        }],
+        worked: Worked::Buttons(Buttons {
+            up: "brighter".to_owned(),
+            down: "dimmer".to_owned(),
+            power: Some("power".to_owned()),
+            mode: None,
+            hold: Span::from_ms(100),
+            rest: Span::from_ms(300),
+            follows: Span::from_ms(400),
+        }),
+        face: Length::from_mm(200),
+        datum: Datum::FrontFace,
+        off: SwitchOff::Power,
+        warm_up_cap: Span::from_mins(150),
+        maximum_on: Span::from_mins(12 * 60),
+    }
+}
+
+/// The lamp placed at the nominal datum, a finger on each button.
+pub fn placement() -> Placement {
+    let seated = |button: &str, finger: &str| Seated {
+        button: button.to_owned(),
+        finger: finger.to_owned(),
+    };
+    Placement {
+        unit: "dunlin-1".to_owned(),
+        lamp: "dunlin".to_owned(),
+        firmware: None,
+        bench: "strand".to_owned(),
+        place: "axis".to_owned(),
+        datum: Length::from_mm(100),
+        datum_uncertainty: Length::from_mm(1),
+        gauge: None,
+        fingers: vec![
+            seated("brighter", "left"),
+            seated("dimmer", "right"),
+            seated("power", "round"),
+        ],
+        who: "test".to_owned(),
+        since: Wall::default(),
+    }
+}
+
+/// All levels at the given positions in inches, reference at the first.
+pub fn survey(inches: &[i64]) -> Survey {
+    let positions: Vec<Length> = inches
+        .iter()
+        .map(|inch| Length::from_nm(inch * 25_400_000))
+        .collect();
+    Survey {
+        meter: None,
+        settings: Settings::All,
+        reference: Reference {
+            at: positions.first().copied().unwrap_or_default(),
+            every: 6,
+            drift_limit: Ratio::new(0.005),
+            give_up: Ratio::new(0.02),
+        },
+        positions,
+        readings: 2,
+        settle: None,
+        dark: 5,
+        ambient: 3,
+        warm_up: WarmUp::Leg(WindowRule::LM79),
+    }
+}
+
+/// A plan of one survey.
+pub fn plan(survey: Survey) -> Plan {
+    Plan {
+        name: "sample".to_owned(),
+        tests: vec![Test {
+            name: "survey".to_owned(),
+            line: PlanLine {
+                file: "plan.yaml".to_owned(),
+                line: 4,
+            },
+            kind: TestKind::Survey(survey),
+        }],
+        policies: Policies::default(),
+    }
+}

@@ -1,0 +1,122 @@
+//! What data decides while a run is at work: pure verdicts over readings. The
+//! outcome becomes a *decided* event; replay reads that and asks no more.
+
+use photometry::stabilisation::{self, Sample};
+use photometry::units::{Mono, Ratio, Span};
+
+use super::journal::{Decision, DriftVerdict};
+use super::progress::State;
+use crate::plan::itinerary::WarmUpRule;
+
+/// Readings in a row that must all fall before a lamp is said to dim itself.
+const FALLS_IN_A_ROW: usize = 6;
+
+/// What the warm-up does next.
+#[derive(Clone, Debug, PartialEq)]
+pub enum WarmUpStep {
+    /// Read again at this instant.
+    ReadAt(Mono),
+    /// It is over.
+    Over(Decision),
+}
+
+/// The next step of a warm-up whose level was set at `since`, with all its
+/// samples so far in order of time.
+pub fn warm_up(
+    samples: &[Sample],
+    rule: WarmUpRule,
+    every: Span,
+    cap: Span,
+    since: Mono,
+    now: Mono,
+) -> WarmUpStep {
+    let after = now.since(since);
+    let (figure, stable, by) = match rule {
+        WarmUpRule::Window(window) => {
+            let verdict = stabilisation::window_rule(samples, window);
+            (
+                verdict.map(|v| v.spread),
+                verdict.is_some_and(|v| v.stable),
+                "spread",
+            )
+        }
+        WarmUpRule::Predicted {
+            ahead,
+            limit,
+            window,
+        } => {
+            let drift = stabilisation::predicted_drift(samples, window, ahead);
+            let small = drift.is_some_and(|drift| drift.share() < limit.share());
+            (drift, small, "predicted drift")
+        }
+        WarmUpRule::Fixed(time) => (None, after >= time, "fixed time"),
+    };
+    if stable || after >= cap {
+        return WarmUpStep::Over(Decision::WarmUp {
+            stable,
+            figure,
+            by: by.to_owned(),
+            after,
+            decline_per_hour: stabilisation::decline_per_hour(samples, FALLS_IN_A_ROW),
+        });
+    }
+    let end = since
+        + match rule {
+            WarmUpRule::Fixed(time) => Span::from_ns(time.ns().min(cap.ns())),
+            WarmUpRule::Window(_) | WarmUpRule::Predicted { .. } => cap,
+        };
+    // Counted from the level change, so that slow readings do not shift the rest.
+    let steps = samples.len() as i64;
+    let next = (since + every.times(steps)).max(now);
+    WarmUpStep::ReadAt(next.min(end))
+}
+
+/// Last reference visit over the first, minus one.
+pub fn drift_of(means: &[f64]) -> Option<Ratio> {
+    let (first, last) = (means.first()?, means.last()?);
+    (*first > 0.0 && means.len() > 1).then(|| Ratio::new(last / first - 1.0))
+}
+
+/// What follows from the drift of a leg.
+pub fn leg_drift(state: &State, leg: u32, limit: Ratio, give_up: Ratio) -> Decision {
+    let drift = drift_of(&state.reference_means(leg));
+    let verdict = match drift.map(|drift| drift.share().abs()) {
+        None => DriftVerdict::NotKnown,
+        Some(size) if size <= limit.share() => DriftVerdict::GoesOn,
+        Some(_) if state.times_again(leg) == 0 => DriftVerdict::LegAgain,
+        Some(size) if size <= give_up.share() => DriftVerdict::Flagged,
+        Some(_) => DriftVerdict::GivenUp,
+    };
+    Decision::Drift { drift, verdict }
+}
+
+/// Whether a leg goes on after a seam.
+pub fn leg_return(state: &State, leg: Option<u32>, limit: Ratio) -> Decision {
+    let first = leg.and_then(|leg| state.reference_means(leg).first().copied());
+    let drift = match (first, state.return_mean()) {
+        (Some(first), Some(now)) if first > 0.0 => Some(Ratio::new(now / first - 1.0)),
+        _ => None,
+    };
+    let goes_on = match (first, drift) {
+        // Nothing was measured in this leg yet: nothing to compare with.
+        (None, _) => true,
+        (Some(_), Some(drift)) => drift.share().abs() <= limit.share(),
+        (Some(_), None) => false,
+    };
+    Decision::Return { drift, goes_on }
+}
+
+/// The level whose light is nearest to half of the highest one's, from the
+/// ladder seen so far: (level, light), the highest first. None while a lower
+/// level must still be seen.
+pub fn half_light(seen: &[(u16, f64)]) -> Option<(u16, Ratio)> {
+    let (_, full) = *seen.first()?;
+    let (lowest, last) = *seen.last()?;
+    if full <= 0.0 || (last > full / 2.0 && lowest > 1) {
+        return None;
+    }
+    seen.iter()
+        .map(|(level, light)| (*level, light / full))
+        .min_by(|a, b| (a.1 - 0.5).abs().total_cmp(&(b.1 - 0.5).abs()))
+        .map(|(level, share)| (level, Ratio::new(share)))
+}

@@ -1,0 +1,415 @@
+//! The append-only record of a run: the truth. State is a replay of it.
+//!
+//! The journal's text is one canonical JSON line per event, without ids,
+//! paths, ports or pids. Each line is linked to the one before:
+//! link = SHA-256(previous link, line); the first link covers the frozen
+//! bundle, the last one seals the run.
+
+use std::collections::BTreeMap;
+
+use photometry::measured::{Moment, Reading};
+use photometry::units::{Length, Ratio, Span};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use crate::plan::itinerary::Key;
+
+/// A link of the chain: a SHA-256 digest (FIPS 180-4).
+#[derive(Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Link(pub [u8; 32]);
+
+impl Link {
+    /// The link before the first event: the digest of the frozen bundle.
+    pub fn of_bundle(bundle: &[u8]) -> Link {
+        Link(Sha256::digest(bundle).into())
+    }
+    /// The link of a line that follows this one.
+    pub fn next(&self, line: &str) -> Link {
+        let mut digest = Sha256::new();
+        digest.update(self.0);
+        digest.update(line.as_bytes());
+        Link(digest.finalize().into())
+    }
+    /// As 64 hexadecimal digits.
+    pub fn hex(&self) -> String {
+        self.0.iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+}
+
+impl std::fmt::Debug for Link {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.hex()[..12])
+    }
+}
+
+/// One event of a run.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    /// Counts the run's events, from 1.
+    pub seq: u64,
+    /// The action that it concerns: its place in the itinerary, or -1, -2, ...
+    /// for the first, second, ... action of a preamble after a seam.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub no: Option<i64>,
+    /// Which attempt at that action, from 1; 0 where no action is concerned.
+    pub attempt: u32,
+    /// Which life of the daemon in this run, from 1.
+    pub sitting: u32,
+    /// When, on both clocks.
+    pub at: Moment,
+    /// What happened.
+    pub body: Body,
+}
+
+impl Event {
+    /// The canonical line.
+    ///
+    /// # Errors
+    /// When a number in it is not finite: JSON cannot hold it.
+    pub fn line(&self) -> Result<String, serde_json::Error> {
+        serde_json::to_string(self)
+    }
+}
+
+/// What happened.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", rename_all_fields = "kebab-case")]
+pub enum Body {
+    /// The run began; the digest of its frozen bundle.
+    Begun {
+        /// 64 hexadecimal digits.
+        bundle: String,
+    },
+    /// An action was started.
+    Started {
+        /// What is done, in words.
+        doing: String,
+    },
+    /// A reading was taken; for a read action it also ends the action.
+    Taken {
+        /// What was measured.
+        key: Key,
+        /// What the meter said.
+        reading: Reading,
+    },
+    /// Data decided; replay reads this and never decides again.
+    Decided {
+        /// What was decided.
+        decision: Decision,
+    },
+    /// An action was done.
+    Done {
+        /// What was found in doing it.
+        facts: Facts,
+    },
+    /// An action failed.
+    Failed {
+        /// Why.
+        fault: Fault,
+    },
+    /// The run waits for a person.
+    Held {
+        /// Why.
+        cause: HoldCause,
+    },
+    /// The run goes on after a seam or a hold.
+    Resumed {
+        /// What made it go on.
+        cause: ResumeCause,
+    },
+    /// The run was broken off here.
+    Seam {
+        /// Why.
+        cause: SeamCause,
+    },
+    /// The bench was made safe, as far as it can be.
+    MadeSafe {
+        /// How it was left.
+        left: Left,
+    },
+    /// The run ended.
+    Ended {
+        /// How.
+        end: End,
+    },
+}
+
+impl Body {
+    /// The kind's word.
+    pub const fn kind(&self) -> &'static str {
+        match self {
+            Body::Begun { .. } => "begun",
+            Body::Started { .. } => "started",
+            Body::Taken { .. } => "taken",
+            Body::Decided { .. } => "decided",
+            Body::Done { .. } => "done",
+            Body::Failed { .. } => "failed",
+            Body::Held { .. } => "held",
+            Body::Resumed { .. } => "resumed",
+            Body::Seam { .. } => "seam",
+            Body::MadeSafe { .. } => "made safe",
+            Body::Ended { .. } => "ended",
+        }
+    }
+}
+
+/// Something that data decided, with the figures that it rests on.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", rename_all_fields = "kebab-case")]
+pub enum Decision {
+    /// How a warm-up ended.
+    WarmUp {
+        /// The rule passed.
+        stable: bool,
+        /// The spread or the predicted drift at the end.
+        figure: Option<Ratio>,
+        /// Which figure: `spread`, `predicted drift`, `fixed time`.
+        by: String,
+        /// How long the lamp was at this level.
+        after: Span,
+        /// How fast the light still falls, per hour, when it only falls.
+        decline_per_hour: Option<Ratio>,
+    },
+    /// How the level was reached.
+    Level {
+        /// The setting's key.
+        setting: String,
+        /// Presses by button's name.
+        presses: BTreeMap<String, u32>,
+        /// The light at the watch position afterwards, when it could be seen.
+        light_lx: Option<f64>,
+        /// What proves the level: `walked to a stop`, `counted and seen`,
+        /// `counted, not seen`, `said by a person and seen`, ...
+        proof: String,
+    },
+    /// The drift over a leg.
+    Drift {
+        /// Last reference over first, minus one.
+        drift: Option<Ratio>,
+        /// What follows.
+        verdict: DriftVerdict,
+    },
+    /// The reference after a seam.
+    Return {
+        /// Reference now over the leg's first, minus one; none when the leg
+        /// has none yet.
+        drift: Option<Ratio>,
+        /// The leg goes on where it was; otherwise it is measured again.
+        goes_on: bool,
+    },
+    /// The level of half the light.
+    HalfLight {
+        /// The mode.
+        mode: String,
+        /// The level found.
+        level: u16,
+        /// Its light as a share of the highest level's.
+        share: Ratio,
+    },
+}
+
+/// What follows from a leg's drift.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DriftVerdict {
+    /// Within the limit.
+    GoesOn,
+    /// Over the limit: the leg is measured again.
+    LegAgain,
+    /// Over the limit again: it stands, flagged.
+    Flagged,
+    /// Beyond all use.
+    GivenUp,
+    /// No reference visit gave a value.
+    NotKnown,
+}
+
+/// What was found in doing an action.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Facts {
+    /// Where the carriage stands.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub coordinate: Option<Length>,
+    /// Where the home switch was found against where it was expected.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub home_offset: Option<Length>,
+    /// What a person answered.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub answer: Option<String>,
+}
+
+/// Why an action failed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Fault {
+    /// A short, stable word: `silent`, `gone`, `not-homed`, `level-not-reached`.
+    pub code: String,
+    /// The instrument, where one is to blame.
+    pub instrument: Option<String>,
+    /// What failed and why, in words.
+    pub message: String,
+}
+
+/// Why a run waits for a person.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HoldCause {
+    /// A person asked for it.
+    Person,
+    /// A question is open; its words.
+    Question(String),
+    /// The unit does not stand on this bench as the run needs it.
+    NoPlacement(String),
+    /// Power was lost: no motion until a person releases the run.
+    PowerLost,
+    /// Something failed, and the plan says hold.
+    Failure(String),
+    /// The lamp has been on as long as it may.
+    MaximumOn,
+}
+
+/// What made a run go on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ResumeCause {
+    /// A person released it.
+    Released,
+    /// A person answered; the bench was not touched meanwhile.
+    Answered,
+    /// The daemon started again.
+    Restarted,
+    /// The window opened.
+    WindowOpened,
+}
+
+/// Why a run was broken off.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SeamCause {
+    /// A person asked to hold.
+    Hold,
+    /// A person asked to stop.
+    Stop,
+    /// The daemon was told to end.
+    Shutdown,
+    /// The daemon died without a word.
+    Died,
+    /// The window closed.
+    WindowClosed,
+    /// A failure.
+    Failure,
+    /// The lamp has been on as long as it may.
+    MaximumOn,
+}
+
+/// How the bench was left.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Left {
+    /// The carriage stands still: yes, no (`false` when it could not be seen).
+    pub carriage_still: bool,
+    /// All fingers are off the buttons.
+    pub fingers_off: bool,
+    /// The lamp.
+    pub lamp: LampLeft,
+    /// What could not be done, in words.
+    pub troubles: Vec<String>,
+}
+
+/// How the lamp was left.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LampLeft {
+    /// Switched off, and seen to be dark.
+    Off,
+    /// Switched off, but no meter could see it.
+    OffNotSeen,
+    /// On: nothing on this bench can switch it off.
+    On,
+    /// On: switching it off failed.
+    OnSwitchFailed,
+    /// It was never switched on.
+    NotTouched,
+}
+
+/// How a run ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum End {
+    /// Everything was measured.
+    Complete,
+    /// Some test failed or was left out.
+    CompleteWithGaps,
+    /// A person stopped it, or a failure under `on-failure: stop`.
+    Stopped,
+    /// It could not go on; the record itself failed, or nothing was measured.
+    Failed,
+}
+
+/// A run's number in its store, from 1; what people type.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct RunId(pub i64);
+
+impl std::fmt::Display for RunId {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}", self.0)
+    }
+}
+
+/// The states of a run (after IEC 61512-1, from memory).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RunState {
+    /// Booked; not begun, or between two windows.
+    Waiting,
+    /// At work.
+    Measuring,
+    /// Waiting for a person.
+    Held,
+    /// Everything was measured.
+    Complete,
+    /// Some test failed or was left out.
+    CompleteWithGaps,
+    /// Ended before its end, on purpose.
+    Stopped,
+    /// Could not go on.
+    Failed,
+}
+
+impl RunState {
+    /// The state's words.
+    pub const fn words(self) -> &'static str {
+        match self {
+            RunState::Waiting => "waiting",
+            RunState::Measuring => "measuring",
+            RunState::Held => "held",
+            RunState::Complete => "complete",
+            RunState::CompleteWithGaps => "complete with gaps",
+            RunState::Stopped => "stopped",
+            RunState::Failed => "failed",
+        }
+    }
+    /// Nothing more will happen in the run.
+    pub const fn is_over(self) -> bool {
+        !matches!(
+            self,
+            RunState::Waiting | RunState::Measuring | RunState::Held
+        )
+    }
+    /// The state after an event, given the one before.
+    pub fn after(self, body: &Body) -> RunState {
+        match body {
+            Body::Begun { .. } | Body::Resumed { .. } => RunState::Measuring,
+            Body::Held { .. } => RunState::Held,
+            Body::Seam {
+                cause: SeamCause::WindowClosed,
+            } => RunState::Waiting,
+            Body::Ended { end } => match end {
+                End::Complete => RunState::Complete,
+                End::CompleteWithGaps => RunState::CompleteWithGaps,
+                End::Stopped => RunState::Stopped,
+                End::Failed => RunState::Failed,
+            },
+            _ => self,
+        }
+    }
+}

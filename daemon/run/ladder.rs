@@ -1,0 +1,547 @@
+//! Which button next: brings a lamp with up and down buttons to a level and
+//! proves it, one step at a time. Pure: the attendant presses and looks, this
+//! decides.
+//!
+//! ```text
+//!  unknown ── down x (N+2), the last two must change nothing ──► at a stop
+//!  at a stop ── up, the light must rise ──► level 2 (else: off; press power)
+//!  known ── one press, one look ──► counted | missed (again) | wrong (anchor anew)
+//! ```
+//!
+//! Percentages are common practice, no source: a step changes the light by at
+//! least 2 %; a lamp at its stop changes it by less than 1 %; a level seen
+//! before in this run must look the same within 10 %.
+
+use std::collections::BTreeMap;
+
+use super::journal::Decision;
+
+/// A press that changes the light by less than this was missed.
+const STEP_AT_LEAST: f64 = 0.02;
+/// At a stop a press changes the light by less than this.
+const STOP_AT_MOST: f64 = 0.01;
+/// A level seen before must look the same within this.
+const SAME_WITHIN: f64 = 0.10;
+/// Extra presses for one step before the level counts as lost.
+const MISSED_AT_MOST: u32 = 2;
+/// Times that the level may be found anew before the action fails.
+const ANCHORS_AT_MOST: u32 = 3;
+/// Presses more than the ladder has levels when walking to its lower stop.
+const BEYOND_THE_STOP: u16 = 2;
+
+/// A button of the ladder.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Button {
+    /// One level up.
+    Up,
+    /// One level down.
+    Down,
+    /// On and off.
+    Power,
+}
+
+/// What to do next.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Step {
+    /// Press a button, wait until the light has followed.
+    Press(Button),
+    /// Read the meter and tell [`Ladder::seen`].
+    Look,
+    /// The level stands; how that is known.
+    Reached(&'static str),
+    /// It could not be reached; why.
+    Lost(String),
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Stage {
+    /// Presses left until the two that must change nothing.
+    WalkDown {
+        left: u16,
+    },
+    /// Before the last two presses.
+    BeforeStop,
+    /// One of the last two was pressed; how many are left.
+    AtStop {
+        left: u8,
+        before: f64,
+    },
+    /// Up was pressed at the stop; what was seen before.
+    FirstUp {
+        before: f64,
+        pressed: u32,
+    },
+    /// Power was pressed since nothing rose.
+    Powered,
+    /// The level is known; a look is needed before the next press.
+    Counting {
+        level: u16,
+    },
+    /// A step was pressed.
+    Stepped {
+        level: u16,
+        before: f64,
+        up: bool,
+        pressed: u32,
+    },
+    /// At the target, to be compared with what was seen before.
+    Arrived,
+    /// Counting without a meter.
+    Blind {
+        level: u16,
+    },
+    Over,
+}
+
+/// The walk to one level.
+#[derive(Clone, Debug)]
+pub struct Ladder {
+    levels: u16,
+    target: u16,
+    has_power: bool,
+    sees: bool,
+    expected: Option<f64>,
+    floor: f64,
+    stage: Stage,
+    look_due: bool,
+    light: Option<f64>,
+    anchors: u32,
+    power_presses: u32,
+    walked: bool,
+    presses: BTreeMap<Button, u32>,
+}
+
+impl Ladder {
+    /// A walk to `target` on a ladder of `levels`. `known`: the level that it
+    /// stands at, if that is known; `sees`: the meter stands where it can see
+    /// the lamp; `expected`: the light of the target seen before in this run;
+    /// `floor`: a difference in lux that is nothing to this meter.
+    pub fn new(
+        levels: u16,
+        target: u16,
+        known: Option<u16>,
+        sees: bool,
+        has_power: bool,
+        expected: Option<f64>,
+        floor: f64,
+    ) -> Ladder {
+        let stage = match known {
+            Some(level) if sees => Stage::Counting { level },
+            Some(level) => Stage::Blind { level },
+            None => Stage::WalkDown { left: levels },
+        };
+        Ladder {
+            levels,
+            target,
+            has_power,
+            sees,
+            expected,
+            floor,
+            stage,
+            look_due: false,
+            light: None,
+            anchors: 0,
+            power_presses: 0,
+            walked: false,
+            presses: BTreeMap::new(),
+        }
+    }
+
+    /// The light at the end, when it was seen.
+    pub fn light(&self) -> Option<f64> {
+        self.light
+    }
+
+    /// The decision for the journal, once the level stands.
+    pub fn decision(
+        &self,
+        setting: &str,
+        proof: &str,
+        name: impl Fn(Button) -> String,
+    ) -> Decision {
+        Decision::Level {
+            setting: setting.to_owned(),
+            presses: self
+                .presses
+                .iter()
+                .map(|(button, n)| (name(*button), *n))
+                .collect(),
+            light_lx: self.light,
+            proof: proof.to_owned(),
+        }
+    }
+
+    /// The next step. After [`Step::Press`] it may be asked again at once;
+    /// after [`Step::Look`] only when [`Ladder::seen`] was told.
+    pub fn next_step(&mut self) -> Step {
+        if self.look_due {
+            return Step::Look;
+        }
+        match self.stage {
+            Stage::WalkDown { left: 0 } => {
+                if !self.sees {
+                    // A stop that nobody can see is still a stop after more
+                    // presses than there are levels, if the lamp is on.
+                    return self.press_then(Button::Down, Stage::Blind { level: 1 });
+                }
+                self.look(Stage::BeforeStop)
+            }
+            Stage::WalkDown { left } => {
+                self.press_then(Button::Down, Stage::WalkDown { left: left - 1 })
+            }
+            Stage::Blind { level } => self.blind(level),
+            Stage::BeforeStop
+            | Stage::AtStop { .. }
+            | Stage::FirstUp { .. }
+            | Stage::Powered
+            | Stage::Counting { .. }
+            | Stage::Stepped { .. }
+            | Stage::Arrived => self.look(self.stage),
+            Stage::Over => Step::Lost("the walk is over".to_owned()),
+        }
+    }
+
+    /// What the look showed: the light in lux, or none when the meter gave no
+    /// value. Returns the next step.
+    pub fn seen(&mut self, light: Option<f64>) -> Step {
+        self.look_due = false;
+        let Some(light) = light else {
+            self.stage = Stage::Over;
+            return Step::Lost("the meter gave no value while the level was set".to_owned());
+        };
+        self.light = Some(light);
+        match self.stage {
+            Stage::BeforeStop => self.press_look(
+                Button::Down,
+                Stage::AtStop {
+                    left: 1,
+                    before: light,
+                },
+            ),
+            Stage::AtStop { left, before } => self.at_stop(left, before, light),
+            Stage::FirstUp { before, pressed } => self.first_up(before, pressed, light),
+            Stage::Powered => {
+                self.stage = Stage::WalkDown { left: self.levels };
+                self.next_step()
+            }
+            Stage::Counting { level } => self.counting(level, light),
+            Stage::Stepped {
+                level,
+                before,
+                up,
+                pressed,
+            } => self.stepped(level, before, up, pressed, light),
+            Stage::Arrived => self.arrived(light),
+            Stage::WalkDown { .. } | Stage::Blind { .. } | Stage::Over => self.next_step(),
+        }
+    }
+
+    fn at_stop(&mut self, left: u8, before: f64, light: f64) -> Step {
+        if !self.same(before, light, STOP_AT_MOST) {
+            return self.anchor("the light still changed at the lower stop");
+        }
+        if left > 0 {
+            return self.press_look(
+                Button::Down,
+                Stage::AtStop {
+                    left: left - 1,
+                    before: light,
+                },
+            );
+        }
+        if self.levels == 1 {
+            // With one level nothing can rise; on or off cannot be told apart.
+            self.walked = true;
+            self.stage = Stage::Arrived;
+            return self.arrived(light);
+        }
+        self.press_look(
+            Button::Up,
+            Stage::FirstUp {
+                before: light,
+                pressed: 1,
+            },
+        )
+    }
+
+    fn first_up(&mut self, before: f64, pressed: u32, light: f64) -> Step {
+        if self.rose(before, light) {
+            self.walked = true;
+            self.stage = Stage::Counting { level: 2 };
+            return self.counting(2, light);
+        }
+        if pressed <= MISSED_AT_MOST {
+            return self.press_look(
+                Button::Up,
+                Stage::FirstUp {
+                    before: light,
+                    pressed: pressed + 1,
+                },
+            );
+        }
+        if self.has_power && self.power_presses < 2 {
+            self.power_presses += 1;
+            return self.press_look(Button::Power, Stage::Powered);
+        }
+        self.stage = Stage::Over;
+        Step::Lost(
+            "the light does not rise: the lamp is off, or its button is not reached".to_owned(),
+        )
+    }
+
+    fn counting(&mut self, level: u16, light: f64) -> Step {
+        if level == self.target {
+            return self.arrived(light);
+        }
+        let up = level < self.target;
+        let button = if up { Button::Up } else { Button::Down };
+        self.press_look(
+            button,
+            Stage::Stepped {
+                level,
+                before: light,
+                up,
+                pressed: 1,
+            },
+        )
+    }
+
+    fn stepped(&mut self, level: u16, before: f64, up: bool, pressed: u32, light: f64) -> Step {
+        let counted = if up {
+            self.rose(before, light)
+        } else {
+            self.rose(light, before)
+        };
+        if counted {
+            let level = if up { level + 1 } else { level - 1 };
+            self.stage = Stage::Counting { level };
+            return self.counting(level, light);
+        }
+        if self.same(before, light, STEP_AT_LEAST) {
+            if pressed <= MISSED_AT_MOST {
+                let button = if up { Button::Up } else { Button::Down };
+                let stage = Stage::Stepped {
+                    level,
+                    before: light,
+                    up,
+                    pressed: pressed + 1,
+                };
+                return self.press_look(button, stage);
+            }
+            return self.anchor("a button was pressed three times and nothing changed");
+        }
+        self.anchor("the light changed the wrong way")
+    }
+
+    fn arrived(&mut self, light: f64) -> Step {
+        if self
+            .expected
+            .is_some_and(|expected| !self.same(expected, light, SAME_WITHIN))
+        {
+            return self.anchor("this level looks different from before in this run");
+        }
+        self.stage = Stage::Over;
+        Step::Reached(if self.walked {
+            "walked to a stop, counted and seen"
+        } else {
+            "counted and seen"
+        })
+    }
+
+    fn blind(&mut self, level: u16) -> Step {
+        if level == self.target {
+            self.stage = Stage::Over;
+            return Step::Reached("counted, not seen");
+        }
+        let (button, next) = if level < self.target {
+            (Button::Up, level + 1)
+        } else {
+            (Button::Down, level - 1)
+        };
+        self.press_then(button, Stage::Blind { level: next })
+    }
+
+    /// Finds the level anew from the lower stop, or gives up.
+    fn anchor(&mut self, why: &str) -> Step {
+        self.anchors += 1;
+        if self.anchors > ANCHORS_AT_MOST {
+            self.stage = Stage::Over;
+            return Step::Lost(why.to_owned());
+        }
+        self.stage = Stage::WalkDown {
+            left: self.levels + BEYOND_THE_STOP,
+        };
+        self.next_step()
+    }
+
+    fn press_then(&mut self, button: Button, stage: Stage) -> Step {
+        *self.presses.entry(button).or_default() += 1;
+        self.stage = stage;
+        Step::Press(button)
+    }
+
+    fn press_look(&mut self, button: Button, stage: Stage) -> Step {
+        self.look_due = true;
+        self.press_then(button, stage)
+    }
+
+    fn look(&mut self, stage: Stage) -> Step {
+        self.stage = stage;
+        self.look_due = true;
+        Step::Look
+    }
+
+    /// Whether two lights are the same within a share of the larger, or differ
+    /// by nothing to this meter.
+    fn same(&self, a: f64, b: f64, within: f64) -> bool {
+        (a - b).abs() <= (within * a.abs().max(b.abs())).max(self.floor)
+    }
+
+    /// Whether the light rose by a step.
+    fn rose(&self, before: f64, after: f64) -> bool {
+        after > before && !self.same(before, after, STEP_AT_LEAST)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A lamp of geometric levels that can be off, miss presses, or count one
+    /// press twice.
+    struct Toy {
+        levels: u16,
+        level: u16,
+        on: bool,
+        pressed: u32,
+        missed: fn(u32) -> bool,
+        double: fn(u32) -> bool,
+    }
+
+    impl Toy {
+        fn light(&self) -> f64 {
+            let glow = 0.05;
+            if self.on {
+                glow + 10.0 * 1.5_f64.powi(i32::from(self.level))
+            } else {
+                glow
+            }
+        }
+        fn press(&mut self, button: Button) {
+            self.pressed += 1;
+            if (self.missed)(self.pressed) {
+                return;
+            }
+            let times = if (self.double)(self.pressed) { 2 } else { 1 };
+            for _ in 0..times {
+                match button {
+                    Button::Power => self.on = !self.on,
+                    Button::Up if self.on => self.level = (self.level + 1).min(self.levels),
+                    Button::Down if self.on => self.level = (self.level - 1).max(1),
+                    Button::Up | Button::Down => {}
+                }
+            }
+        }
+    }
+
+    fn walk(toy: &mut Toy, mut ladder: Ladder) -> Result<&'static str, String> {
+        let mut step = ladder.next_step();
+        for _ in 0..500 {
+            step = match step {
+                Step::Press(button) => {
+                    toy.press(button);
+                    ladder.next_step()
+                }
+                Step::Look => ladder.seen(Some(toy.light())),
+                Step::Reached(proof) => return Ok(proof),
+                Step::Lost(why) => return Err(why),
+            };
+        }
+        panic!("the walk does not end: {ladder:?}");
+    }
+
+    const NEVER: fn(u32) -> bool = |_| false;
+
+    #[test]
+    fn every_level_is_reached_from_every_state() {
+        for levels in [2, 3, 12] {
+            for start in 1..=levels {
+                for target in 1..=levels {
+                    for on in [true, false] {
+                        for missed in [NEVER, |n| n % 5 == 3, |n| n % 7 == 0] {
+                            let mut toy = Toy {
+                                levels,
+                                level: start,
+                                on,
+                                pressed: 0,
+                                missed,
+                                double: NEVER,
+                            };
+                            let ladder = Ladder::new(levels, target, None, true, true, None, 0.01);
+                            let end = walk(&mut toy, ladder);
+                            assert!(end.is_ok(), "{end:?}");
+                            assert_eq!((toy.level, toy.on), (target, true), "from {start}");
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_double_press_is_noticed_where_the_level_was_seen_before() {
+        let mut toy = Toy {
+            levels: 8,
+            level: 5,
+            on: true,
+            pressed: 0,
+            missed: NEVER,
+            double: |n| n == 1,
+        };
+        let expected = 0.05 + 10.0 * 1.5_f64.powi(4);
+        let end = walk(
+            &mut toy,
+            Ladder::new(8, 4, Some(5), true, true, Some(expected), 0.01),
+        );
+        assert_eq!(
+            (end, toy.level),
+            (Ok("walked to a stop, counted and seen"), 4)
+        );
+    }
+
+    #[test]
+    fn a_dead_button_is_named_and_not_pressed_for_ever() {
+        let mut toy = Toy {
+            levels: 8,
+            level: 5,
+            on: true,
+            pressed: 0,
+            missed: |_| true,
+            double: NEVER,
+        };
+        let end = walk(&mut toy, Ladder::new(8, 4, None, true, true, None, 0.01));
+        assert!(end.is_err_and(|why| why.contains("does not rise")));
+        assert!(toy.pressed < 60, "{}", toy.pressed);
+    }
+
+    #[test]
+    fn without_a_meter_presses_are_only_counted() {
+        let mut toy = Toy {
+            levels: 8,
+            level: 5,
+            on: true,
+            pressed: 0,
+            missed: NEVER,
+            double: NEVER,
+        };
+        let end = walk(&mut toy, Ladder::new(8, 7, None, false, true, None, 0.01));
+        assert_eq!((end, toy.level), (Ok("counted, not seen"), 7));
+    }
+
+    #[test]
+    fn a_silent_meter_ends_the_walk() {
+        let mut ladder = Ladder::new(8, 7, Some(3), true, true, None, 0.01);
+        assert_eq!(ladder.next_step(), Step::Look);
+        assert!(matches!(ladder.seen(None), Step::Lost(_)));
+    }
+}

@@ -1,0 +1,20 @@
+//! What has happened in a run and what comes next: pure code over the
+//! journal. No clock, no device, no database.
+//!
+//! ```text
+//!  journal (events) ──replay──► progress (state) ──► next move
+//!                                   │ after a break
+//!                                restart (preamble)
+//!  decide: what data decides (warm? drifted?)   ladder: which button next
+//!  ledger: the trait through which the attendant writes the journal
+//! ```
+//!
+//! Called by: attendant (asks for the next move, applies each event), store
+//! (keeps events), cli and web (show them). Not here: carrying anything out.
+
+pub mod decide;
+pub mod journal;
+pub mod ladder;
+pub mod ledger;
+pub mod progress;
+pub mod restart;

@@ -1,0 +1,584 @@
+//! The state of a run as a replay of its journal, and its next move.
+//!
+//! [`State::apply`] is total: every event either changes the state or is
+//! named illegal, whatever came before. The attendant applies each event
+//! before it is written down anywhere else, and replays the same events after
+//! a restart; there is no second way to reach a state.
+
+use std::collections::BTreeMap;
+
+use photometry::measured::{Moment, Outcome};
+use photometry::units::{Span, Wall};
+
+use super::journal::{
+    Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LampLeft, ResumeCause, SeamCause,
+};
+use super::restart;
+use crate::plan::intent::OnFailure;
+use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
+
+/// Where a run is.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Phase {
+    /// Nothing has happened.
+    New,
+    /// At work.
+    Measuring,
+    /// Broken off; waits to be resumed or held or ended.
+    BrokenOff(SeamCause),
+    /// Waits for a person.
+    Held(HoldCause),
+    /// Over.
+    Ended(End),
+}
+
+/// What is known of the lamp's being lit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lit {
+    /// This run never touched it.
+    NotTouched,
+    /// On, since this moment of that sitting.
+    On {
+        /// The sitting in which it was switched on.
+        sitting: u32,
+        /// When.
+        since: Moment,
+    },
+    /// Switched off.
+    Off,
+}
+
+/// The action at work.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Running {
+    /// Its number; negative in a preamble.
+    pub no: i64,
+    /// Which attempt.
+    pub attempt: u32,
+}
+
+/// The actions that stand before going on after a seam.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Preamble {
+    /// Its actions, in order.
+    pub actions: Vec<Action>,
+    /// How many are done.
+    pub done: usize,
+}
+
+/// An event that cannot follow what went before.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("event {seq} ({kind}) cannot follow: {why}")]
+pub struct IllegalEvent {
+    /// The event's number.
+    pub seq: u64,
+    /// Its kind.
+    pub kind: &'static str,
+    /// Why.
+    pub why: String,
+}
+
+/// What comes next.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Move {
+    /// Write *begun*.
+    Begin,
+    /// Do this action.
+    Do {
+        /// Its number; negative in a preamble.
+        no: i64,
+        /// Which attempt it is.
+        attempt: u32,
+    },
+    /// Make the bench safe.
+    MakeSafe,
+    /// Write *ended*.
+    End(End),
+    /// Nothing until somebody or something lets the run go on.
+    Wait,
+}
+
+/// The state of one run.
+#[derive(Clone, Debug, PartialEq)]
+pub struct State {
+    /// Where it is.
+    pub phase: Phase,
+    /// The life of the daemon, from 1; 0 before the first event.
+    pub sitting: u32,
+    /// The next event's number.
+    pub next_seq: u64,
+    /// The action at work.
+    pub running: Option<Running>,
+    /// What stands before going on.
+    pub preamble: Option<Preamble>,
+    /// Tests that failed, by index.
+    pub failed_tests: BTreeMap<u32, Fault>,
+    /// The lamp.
+    pub lit: Lit,
+    /// The level of half the light, by mode.
+    pub half_light: BTreeMap<String, u16>,
+    /// The light seen at the watch position, by setting's key, in this run.
+    pub light_at: BTreeMap<String, f64>,
+    /// The bench was made safe and nothing was done since.
+    pub safe: bool,
+    /// When the run was last broken off.
+    pub seam_at: Wall,
+    /// Windows in a row that closed without one planned action more done.
+    pub fruitless_windows: u32,
+    done_at_window: usize,
+    done: Vec<bool>,
+    attempts: Vec<u32>,
+    preambles: u32,
+    broken: bool,
+    legs_again: BTreeMap<u32, u32>,
+    leg_again_from: Option<u32>,
+    references: BTreeMap<u32, Vec<(u32, f64)>>,
+    returns: Vec<f64>,
+}
+
+impl State {
+    /// Before the first event.
+    pub fn new(itinerary: &Itinerary) -> State {
+        State {
+            phase: Phase::New,
+            sitting: 0,
+            next_seq: 1,
+            running: None,
+            preamble: None,
+            failed_tests: BTreeMap::new(),
+            lit: Lit::NotTouched,
+            half_light: BTreeMap::new(),
+            light_at: BTreeMap::new(),
+            safe: true,
+            seam_at: Wall::default(),
+            fruitless_windows: 0,
+            done_at_window: 0,
+            done: vec![false; itinerary.actions.len()],
+            attempts: vec![0; itinerary.actions.len()],
+            preambles: 0,
+            broken: false,
+            legs_again: BTreeMap::new(),
+            leg_again_from: None,
+            references: BTreeMap::new(),
+            returns: Vec::new(),
+        }
+    }
+
+    /// The state after all these events.
+    ///
+    /// # Errors
+    /// At the first event that cannot follow.
+    pub fn replay(itinerary: &Itinerary, events: &[Event]) -> Result<State, IllegalEvent> {
+        let mut state = State::new(itinerary);
+        for event in events {
+            state.apply(itinerary, event)?;
+        }
+        Ok(state)
+    }
+
+    /// The action with this number, planned or of the preamble.
+    pub fn action<'a>(&'a self, itinerary: &'a Itinerary, no: i64) -> Option<&'a Action> {
+        match usize::try_from(no) {
+            Ok(planned) => itinerary.actions.get(planned),
+            Err(_) => {
+                let index = usize::try_from(-(no + 1)).ok()?;
+                self.preamble.as_ref()?.actions.get(index)
+            }
+        }
+    }
+
+    /// How many planned actions are done.
+    pub fn actions_done(&self) -> usize {
+        self.done.iter().filter(|done| **done).count()
+    }
+
+    /// Whether a planned action is done.
+    pub fn is_done(&self, no: u32) -> bool {
+        self.done.get(no as usize).copied().unwrap_or(false)
+    }
+
+    /// The planned actions that are still to be done.
+    pub fn still_to_do<'a>(&'a self, itinerary: &'a Itinerary) -> impl Iterator<Item = &'a Action> {
+        itinerary.actions.iter().filter(|action| {
+            !self.is_done(action.no) && !self.failed_tests.contains_key(&action.test)
+        })
+    }
+
+    /// Means of the reference visits of a leg, in order.
+    pub fn reference_means(&self, leg: u32) -> Vec<f64> {
+        let mut means: Vec<(u32, f64, u32)> = Vec::new();
+        for (point, value) in self.references.get(&leg).into_iter().flatten() {
+            match means.last_mut().filter(|(last, ..)| last == point) {
+                Some((_, sum, n)) => {
+                    *sum += value;
+                    *n += 1;
+                }
+                None => means.push((*point, *value, 1)),
+            }
+        }
+        means
+            .into_iter()
+            .map(|(_, sum, n)| sum / f64::from(n))
+            .collect()
+    }
+
+    /// Mean of the reference readings since the last seam.
+    pub fn return_mean(&self) -> Option<f64> {
+        let n = self.returns.len();
+        (n > 0).then(|| self.returns.iter().sum::<f64>() / n as f64)
+    }
+
+    /// How often a leg was measured again because of its drift.
+    pub fn times_again(&self, leg: u32) -> u32 {
+        self.legs_again.get(&leg).copied().unwrap_or(0)
+    }
+
+    /// How long the lamp has been on at `now` of the present sitting.
+    pub fn lit_for(&self, now: Moment) -> Option<Span> {
+        match self.lit {
+            Lit::On { sitting, since } if sitting == self.sitting => {
+                Some(now.mono.since(since.mono))
+            }
+            Lit::On { since, .. } => Some(now.wall.since(since.wall)),
+            Lit::NotTouched | Lit::Off => None,
+        }
+    }
+
+    /// What comes next.
+    pub fn next_move(&self, itinerary: &Itinerary) -> Move {
+        match self.phase {
+            Phase::New => Move::Begin,
+            Phase::BrokenOff(_) | Phase::Held(_) | Phase::Ended(_) => Move::Wait,
+            Phase::Measuring => self.next_at_work(itinerary),
+        }
+    }
+
+    fn next_at_work(&self, itinerary: &Itinerary) -> Move {
+        if let Some(preamble) = &self.preamble
+            && preamble.done < preamble.actions.len()
+        {
+            let no = -(preamble.done as i64) - 1;
+            return Move::Do {
+                no,
+                attempt: self.preambles,
+            };
+        }
+        if let Some(action) = self.still_to_do(itinerary).next() {
+            let attempt = self.attempts[action.no as usize] + 1;
+            return Move::Do {
+                no: i64::from(action.no),
+                attempt,
+            };
+        }
+        if self.safe {
+            Move::End(self.end(itinerary))
+        } else {
+            Move::MakeSafe
+        }
+    }
+
+    /// How the run ends when nothing is left to do.
+    fn end(&self, itinerary: &Itinerary) -> End {
+        let tests = itinerary.tests.len();
+        if tests > 0 && self.failed_tests.len() == tests {
+            End::Failed
+        } else if self.failed_tests.is_empty() && itinerary.left_out.is_empty() {
+            End::Complete
+        } else {
+            End::CompleteWithGaps
+        }
+    }
+
+    /// Takes one event in.
+    ///
+    /// # Errors
+    /// When the event cannot follow what went before; the state is then
+    /// unchanged.
+    pub fn apply(&mut self, itinerary: &Itinerary, event: &Event) -> Result<(), IllegalEvent> {
+        self.permits(itinerary, event).map_err(|why| IllegalEvent {
+            seq: event.seq,
+            kind: event.body.kind(),
+            why,
+        })?;
+        self.sitting = event.sitting;
+        self.next_seq = event.seq + 1;
+        self.change(itinerary, event);
+        Ok(())
+    }
+
+    /// Whether the event may follow; the reason if not.
+    fn permits(&self, itinerary: &Itinerary, event: &Event) -> Result<(), String> {
+        if event.seq != self.next_seq {
+            return Err(format!("the next event is {}", self.next_seq));
+        }
+        if event.sitting < self.sitting || event.sitting == 0 {
+            return Err(format!("sitting {} is over", self.sitting));
+        }
+        if let Phase::Ended(_) = self.phase {
+            return Err("the run is over".to_owned());
+        }
+        let measuring = self.phase == Phase::Measuring;
+        let at_work = self.running.is_some_and(|running| {
+            event.no == Some(running.no) && event.attempt == running.attempt
+        });
+        let legal = match &event.body {
+            Body::Begun { .. } => self.phase == Phase::New,
+            Body::Started { .. } => {
+                let expected = self.next_move(itinerary);
+                let wanted = event.no.map(|no| Move::Do {
+                    no,
+                    attempt: event.attempt,
+                });
+                self.running.is_none() && Some(expected) == wanted
+            }
+            Body::Taken { .. } | Body::Decided { .. } | Body::Done { .. } | Body::Failed { .. } => {
+                measuring && at_work
+            }
+            Body::Held {
+                cause: HoldCause::Question(_),
+            } => measuring && at_work,
+            Body::Held { .. } => self.phase != Phase::Measuring,
+            Body::Resumed {
+                cause: ResumeCause::Answered,
+            } => {
+                matches!(self.phase, Phase::Held(HoldCause::Question(_)))
+            }
+            Body::Resumed { .. } => matches!(self.phase, Phase::BrokenOff(_) | Phase::Held(_)),
+            Body::Seam { .. } => true,
+            Body::MadeSafe { .. } => self.running.is_none(),
+            Body::Ended { .. } => self.safe && self.running.is_none(),
+        };
+        if legal {
+            Ok(())
+        } else {
+            Err(format!("the run is {:?}", self.phase))
+        }
+    }
+
+    fn change(&mut self, itinerary: &Itinerary, event: &Event) {
+        match &event.body {
+            Body::Begun { .. } => self.phase = Phase::Measuring,
+            Body::Started { .. } => self.start(itinerary, event),
+            Body::Taken { key, reading } => {
+                let value = reading.outcome.value();
+                self.take(itinerary, event, key.purpose, value, &reading.outcome);
+            }
+            Body::Decided { decision } => self.decide(itinerary, event, decision),
+            Body::Done { .. } => {
+                self.light(itinerary, event);
+                self.finish(itinerary, event.no);
+            }
+            Body::Failed { fault } => self.fail(itinerary, event, fault),
+            Body::Held { cause } => self.phase = Phase::Held(cause.clone()),
+            Body::Resumed { .. } => self.resume(itinerary),
+            Body::Seam { cause } => {
+                self.running = None;
+                self.broken = true;
+                self.seam_at = event.at.wall;
+                if *cause == SeamCause::WindowClosed {
+                    let done = self.actions_done();
+                    let gained = done > self.done_at_window;
+                    self.fruitless_windows = if gained {
+                        0
+                    } else {
+                        self.fruitless_windows + 1
+                    };
+                    self.done_at_window = done;
+                }
+                self.phase = Phase::BrokenOff(*cause);
+            }
+            Body::MadeSafe { left } => {
+                self.safe = true;
+                if matches!(left.lamp, LampLeft::Off | LampLeft::OffNotSeen) {
+                    self.lit = Lit::Off;
+                }
+            }
+            Body::Ended { end } => self.phase = Phase::Ended(*end),
+        }
+    }
+
+    fn start(&mut self, itinerary: &Itinerary, event: &Event) {
+        let Some(no) = event.no else { return };
+        self.running = Some(Running {
+            no,
+            attempt: event.attempt,
+        });
+        self.safe = false;
+        if let Ok(planned) = usize::try_from(no)
+            && let Some(attempts) = self.attempts.get_mut(planned)
+        {
+            *attempts = event.attempt;
+        }
+        let lights = self.action(itinerary, no).is_some_and(|action| {
+            matches!(
+                action.what,
+                What::SetLevel { .. } | What::FindHalfLight { .. }
+            )
+        });
+        // From the first press on the lamp counts as lit: a limit on its time
+        // must err towards the longer.
+        if lights && !matches!(self.lit, Lit::On { .. }) {
+            self.lit = Lit::On {
+                sitting: event.sitting,
+                since: event.at,
+            };
+        }
+    }
+
+    fn take(
+        &mut self,
+        itinerary: &Itinerary,
+        event: &Event,
+        purpose: Purpose,
+        value: Option<f64>,
+        outcome: &Outcome,
+    ) {
+        let Some(no) = event.no else { return };
+        let Some(action) = self.action(itinerary, no) else {
+            return;
+        };
+        let (leg, point) = (action.leg, action.point);
+        let ends_action = matches!(action.what, What::Read { .. })
+            && !matches!(outcome, Outcome::TimedOut | Outcome::Rejected(_));
+        if let Some(value) = value {
+            match (purpose, leg, point) {
+                (Purpose::Reference, Some(leg), Some(point)) if no >= 0 => {
+                    self.references.entry(leg).or_default().push((point, value));
+                }
+                (Purpose::Return, ..) => self.returns.push(value),
+                _ => {}
+            }
+        }
+        if ends_action {
+            self.finish(itinerary, event.no);
+        }
+    }
+
+    fn decide(&mut self, itinerary: &Itinerary, event: &Event, decision: &Decision) {
+        let no = event.no.unwrap_or(0);
+        let from = self
+            .action(itinerary, no)
+            .and_then(|action| match action.what {
+                What::CheckDrift { leg_first, .. } | What::CheckReturn { leg_first, .. } => {
+                    Some(leg_first)
+                }
+                _ => None,
+            });
+        match decision {
+            Decision::Drift {
+                verdict: DriftVerdict::LegAgain,
+                ..
+            }
+            | Decision::Return { goes_on: false, .. } => self.leg_again_from = from,
+            Decision::HalfLight { mode, level, .. } => {
+                self.half_light.insert(mode.clone(), *level);
+            }
+            Decision::Level {
+                setting,
+                light_lx: Some(light),
+                ..
+            } => {
+                self.light_at.insert(setting.clone(), *light);
+            }
+            _ => {}
+        }
+    }
+
+    /// A lamp that was switched off by an action is no longer lit.
+    fn light(&mut self, itinerary: &Itinerary, event: &Event) {
+        let off = event
+            .no
+            .and_then(|no| self.action(itinerary, no))
+            .is_some_and(|action| matches!(action.what, What::LampOff));
+        if off {
+            self.lit = Lit::Off;
+        }
+    }
+
+    fn finish(&mut self, itinerary: &Itinerary, no: Option<i64>) {
+        self.running = None;
+        let Some(no) = no else { return };
+        match usize::try_from(no) {
+            Ok(planned) => {
+                if let Some(done) = self.done.get_mut(planned) {
+                    *done = true;
+                }
+            }
+            Err(_) => {
+                if let Some(preamble) = &mut self.preamble {
+                    preamble.done += 1;
+                }
+            }
+        }
+        if let Some(first) = self.leg_again_from.take() {
+            self.undo_leg(itinerary, first);
+        }
+        if self
+            .preamble
+            .as_ref()
+            .is_some_and(|p| p.done == p.actions.len())
+        {
+            self.preamble = None;
+        }
+    }
+
+    /// The leg that begins with this action is to be measured again.
+    fn undo_leg(&mut self, itinerary: &Itinerary, first: u32) {
+        let leg = itinerary
+            .actions
+            .get(first as usize)
+            .and_then(|action| action.leg);
+        let Some(leg) = leg else { return };
+        for action in itinerary
+            .actions
+            .iter()
+            .filter(|action| action.leg == Some(leg))
+        {
+            self.done[action.no as usize] = false;
+        }
+        self.references.remove(&leg);
+        *self.legs_again.entry(leg).or_default() += 1;
+    }
+
+    fn fail(&mut self, itinerary: &Itinerary, event: &Event, fault: &Fault) {
+        self.running = None;
+        self.leg_again_from = None;
+        let test = event
+            .no
+            .and_then(|no| self.action(itinerary, no))
+            .map(|action| action.test);
+        if let Some(test) = test
+            && itinerary.policies.on_failure == OnFailure::NextTest
+        {
+            self.failed_tests.insert(test, fault.clone());
+            self.preamble = None;
+        }
+    }
+
+    fn resume(&mut self, itinerary: &Itinerary) {
+        self.phase = Phase::Measuring;
+        if !std::mem::take(&mut self.broken) {
+            return;
+        }
+        self.preamble = None;
+        self.returns.clear();
+        self.leg_again_from = None;
+        let Some(at) = self.still_to_do(itinerary).next().map(|action| action.no) else {
+            return;
+        };
+        let first = restart::first_to_redo(itinerary, at);
+        for action in &itinerary.actions[first as usize..=at as usize] {
+            self.done[action.no as usize] = false;
+            if let (Some(leg), Some(point)) = (action.leg, action.point)
+                && let Some(values) = self.references.get_mut(&leg)
+            {
+                values.retain(|(of, _)| *of != point);
+            }
+        }
+        let actions = restart::preamble(itinerary, first, |no| self.is_done(no));
+        if !actions.is_empty() {
+            self.preambles += 1;
+            self.preamble = Some(Preamble { actions, done: 0 });
+        }
+    }
+}

@@ -1,0 +1,235 @@
+//! Where a run resumes after a seam, and what must be done first.
+//!
+//! Whatever broke the run off, the carriage's position and the lamp's level
+//! are unknown until proven. So before the first incomplete point comes a
+//! preamble: coils off, home, go to the watch position, bring the lamp back to
+//! its level and temperature, and read the reference again. Within the drift
+//! limit the run goes on; otherwise the leg is measured again.
+
+use photometry::units::Length;
+
+use crate::plan::itinerary::{
+    Action, Duration3, Itinerary, Key, Purpose, Question, Restart, Target, WarmUpRule, What,
+};
+
+/// The first action to do again when `at` is the first that is not done: a
+/// point is redone whole, a group from its beginning.
+pub fn first_to_redo(itinerary: &Itinerary, at: u32) -> u32 {
+    let Some(action) = itinerary.actions.get(at as usize) else {
+        return at;
+    };
+    if let Some(point) = action.point {
+        let mut first = at;
+        while first > 0 && itinerary.actions[first as usize - 1].point == Some(point) {
+            first -= 1;
+        }
+        return first;
+    }
+    match action.restart {
+        Restart::FromGroup(first) => first.min(at),
+        Restart::Again | Restart::Ask => at,
+    }
+}
+
+/// What must be done before going on at `first`. Empty when the test's own
+/// opening actions come anyway.
+pub fn preamble(itinerary: &Itinerary, first: u32, done: impl Fn(u32) -> bool) -> Vec<Action> {
+    let Some(next) = itinerary.actions.get(first as usize) else {
+        return Vec::new();
+    };
+    let Some(test) = itinerary.tests.get(next.test as usize) else {
+        return Vec::new();
+    };
+    let before: Vec<&Action> = itinerary.actions[test.first as usize..first as usize]
+        .iter()
+        .collect();
+    // The opening (fingers off, home) is itself still to do: nothing precedes it.
+    let Some(home) = before
+        .iter()
+        .find(|action| matches!(action.what, What::Home))
+    else {
+        return Vec::new();
+    };
+    let mut actions: Vec<Action> = Vec::new();
+    let in_test = &itinerary.actions[test.first as usize..=test.last as usize];
+    let mut push = |model: &Action, what: What, key: Option<Key>| {
+        actions.push(Action {
+            no: actions.len() as u32,
+            test: next.test,
+            point: None,
+            leg: next.leg,
+            setting: model.setting.clone(),
+            position: Some(test.watch),
+            what,
+            key,
+            restart: Restart::Again,
+            time: model.time,
+            line: model.line.clone(),
+        });
+    };
+    for model in opening(&before, home, in_test, test.watch) {
+        push(model, model.what.clone(), None);
+    }
+    // What the lamp was last brought to, among the actions that are done.
+    let lamp_action = before.iter().rfind(|a| {
+        done(a.no)
+            && matches!(
+                a.what,
+                What::SetLevel { .. } | What::LampOff | What::FindHalfLight { .. }
+            )
+    });
+    let Some(lamp_action) = lamp_action else {
+        return actions;
+    };
+    if matches!(lamp_action.what, What::LampOff) {
+        push(lamp_action, What::LampOff, None);
+        return actions;
+    }
+    for (set, warm) in levels_to_restore(&before, lamp_action, &done) {
+        push(set, set.what.clone(), None);
+        if let Some(warm) = warm {
+            push(warm, warm.what.clone(), warm.key.clone());
+        }
+    }
+    push_return(itinerary, next, &mut push);
+    actions
+}
+
+/// Fingers off, home, watch position; and the meter open or covered as it was.
+fn opening<'a>(
+    before: &[&'a Action],
+    home: &'a Action,
+    in_test: &'a [Action],
+    watch: Length,
+) -> Vec<&'a Action> {
+    let release = before
+        .iter()
+        .find(|a| matches!(a.what, What::ReleaseFingers))
+        .copied();
+    let going = in_test
+        .iter()
+        .find(|a| matches!(a.what, What::Move { to, .. } if to == watch));
+    // A cap that a person put on is asked for again: nobody saw what became of
+    // it meanwhile.
+    let cover = before
+        .iter()
+        .copied()
+        .rfind(|a| matches!(a.what, What::Shutter { .. } | What::Ask { .. }));
+    let cover = cover.filter(|a| {
+        !matches!(
+            a.what,
+            What::Ask {
+                question: Question::UncoverMeter(_)
+            }
+        )
+    });
+    release
+        .into_iter()
+        .chain([home])
+        .chain(going)
+        .chain(cover)
+        .collect()
+}
+
+/// The level changes to repeat, each with its warm-up: the full warm-up first
+/// (the lamp may have been off), then the level in force.
+fn levels_to_restore<'a>(
+    before: &[&'a Action],
+    in_force: &'a Action,
+    done: &impl Fn(u32) -> bool,
+) -> Vec<(&'a Action, Option<&'a Action>)> {
+    let warm_after = |set: &Action| {
+        before
+            .iter()
+            .find(|a| a.no == set.no + 1 && matches!(a.what, What::WarmUp { .. }))
+            .copied()
+    };
+    let full = before.iter().copied().find(|a| {
+        let full = matches!(
+            &a.what,
+            What::WarmUp {
+                rule: WarmUpRule::Window(_),
+                ..
+            }
+        );
+        full && done(a.no)
+    });
+    let full_set = full.and_then(|warm| before.iter().copied().find(|a| a.no + 1 == warm.no));
+    let mut levels = Vec::new();
+    if let Some(set) = full_set
+        && set.no != in_force.no
+    {
+        levels.push((set, full));
+    }
+    if matches!(in_force.what, What::SetLevel { .. }) {
+        levels.push((in_force, warm_after(in_force)));
+    }
+    levels
+}
+
+/// The reference readings after the seam and the decision on them; only inside
+/// a leg whose level stands.
+fn push_return(
+    itinerary: &Itinerary,
+    next: &Action,
+    push: &mut impl FnMut(&Action, What, Option<Key>),
+) {
+    let Some(leg) = next.leg else { return };
+    let leg_actions = || itinerary.actions.iter().filter(|a| a.leg == Some(leg));
+    let Some(leg_first) = leg_actions().map(|a| a.no).next() else {
+        return;
+    };
+    // A leg that begins with its own level change has no reference to return to.
+    if leg_first == next.no {
+        return;
+    }
+    let check = leg_actions().find_map(|a| match a.what {
+        What::CheckDrift { limit, .. } => Some((a, limit)),
+        _ => None,
+    });
+    let first_visit = leg_actions().find_map(|a| {
+        let reference = a
+            .key
+            .as_ref()
+            .is_some_and(|key| key.purpose == Purpose::Reference);
+        reference.then_some(a.point).flatten()
+    });
+    let (Some((check, limit)), Some(first_visit)) = (check, first_visit) else {
+        return;
+    };
+    for (index, read) in leg_actions()
+        .filter(|a| a.point == Some(first_visit) && matches!(a.what, What::Read { .. }))
+        .enumerate()
+    {
+        let (What::Read { quantity, .. }, Some(key)) = (&read.what, &read.key) else {
+            continue;
+        };
+        let key = Key {
+            purpose: Purpose::Return,
+            visit: index as u32 + 1,
+            ..key.clone()
+        };
+        push(
+            read,
+            What::Read {
+                quantity: *quantity,
+                purpose: Purpose::Return,
+            },
+            Some(key),
+        );
+    }
+    push(check, What::CheckReturn { limit, leg_first }, None);
+}
+
+/// The likely time of what stands before going on.
+pub fn preamble_time(actions: &[Action]) -> Duration3 {
+    actions.iter().map(|action| action.time).sum()
+}
+
+/// The target of the level change in force at an action, if any.
+pub fn target_of(action: &Action) -> Option<&Target> {
+    match &action.what {
+        What::SetLevel { target } => Some(target),
+        _ => None,
+    }
+}
