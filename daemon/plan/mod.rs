@@ -34,3 +34,5 @@ pub mod print;
 pub mod samples;
 pub mod settings;
 pub mod survey_layout;
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,221 @@
+//! From a card to instruments: which driver sits on which port.
+
+use std::collections::BTreeMap;
+
+use drivers::clock::{Mailbox, Seat, mailbox};
+use drivers::link::Address;
+use drivers::roles::line_rail::{LineRail, RailCard};
+use drivers::roles::scpi_photometer::{PhotometerCard, ScpiPhotometer};
+use drivers::roles::scpi_presser::ScpiPresser;
+use photometry::units::{Length, Lux, Span};
+
+use super::instrument::{Answer, Instrument, Reply, Role, Trouble, Verb};
+use crate::plan::card::{Card, DarkBy, Meter, PortAddress, Rail};
+
+/// The rail's name among the instruments.
+pub const RAIL: &str = "rail";
+/// The relay board's name among the instruments.
+pub const FINGERS: &str = "fingers";
+
+/// A value this far above the top range is not a plausible illuminance.
+const PLAUSIBLE_OVER_TOP: f64 = 1.2;
+/// An offset this far below zero is still plausible noise of a dark meter.
+const PLAUSIBLE_BELOW_ZERO_LX: f64 = 1.0;
+/// Half a step and the controller's rounding to three decimals.
+const ARRIVAL_TOLERANCE: Length = Length::from_um(20);
+/// Homing crosses the whole travel at a fifth of the speed at worst.
+const HOMING_SLOWER: i64 = 5;
+
+/// The instruments of one bench.
+pub struct Bench {
+    card: Card,
+    instruments: BTreeMap<String, Instrument>,
+    replies: Mailbox<Reply>,
+    early: BTreeMap<u64, Result<Answer, Trouble>>,
+    next_id: u64,
+}
+
+/// Why a bench could not be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// A device names a port that the card does not have.
+    #[error("the bench has no port `{0}`")]
+    NoPort(String),
+    /// Fewer seats than instruments.
+    #[error("the bench needs a seat for each of its instruments")]
+    NoSeat,
+    /// The system gave no thread.
+    #[error("the thread of `{instrument}` could not be started")]
+    NoThread {
+        /// The instrument.
+        instrument: String,
+        /// Why.
+        #[source]
+        cause: std::io::Error,
+    },
+}
+
+/// The names of the seats that a bench needs, in order: the attendant's, then
+/// one for each instrument.
+pub fn seat_names(card: &Card) -> Vec<String> {
+    let mut names = vec![format!("attendant of {}", card.name)];
+    names.extend(
+        roles(card)
+            .into_iter()
+            .map(|(name, ..)| format!("port of {name}")),
+    );
+    names
+}
+
+/// (instrument's name, port's name, driver) of every device on the card.
+fn roles(card: &Card) -> Vec<(String, String, Role)> {
+    let mut roles = Vec::new();
+    if let Some(rail) = &card.rail {
+        let driver = Box::new(LineRail::new(rail_card(rail)));
+        roles.push((RAIL.to_owned(), rail.port.clone(), Role::Positioner(driver)));
+    }
+    for meter in &card.meters {
+        let driver = Box::new(ScpiPhotometer::new(meter_card(meter)));
+        roles.push((
+            meter.name.clone(),
+            meter.port.clone(),
+            Role::Photometer(driver),
+        ));
+    }
+    if let Some(fingers) = &card.fingers {
+        let coils = fingers
+            .channels
+            .iter()
+            .map(|finger| finger.channel)
+            .collect();
+        let driver = Box::new(ScpiPresser::new(coils));
+        roles.push((
+            FINGERS.to_owned(),
+            fingers.port.clone(),
+            Role::Presser(driver),
+        ));
+    }
+    roles
+}
+
+fn rail_card(rail: &Rail) -> RailCard {
+    let travel = rail.travel_to - rail.travel_from;
+    let crossing = travel.nm() / rail.speed.nm_per_s().max(1);
+    RailCard {
+        low: rail.travel_from,
+        high: rail.travel_to,
+        speed: rail.speed,
+        acceleration: rail.acceleration,
+        home_at: rail.travel_from,
+        overshoot: rail.overshoot,
+        tolerance: ARRIVAL_TOLERANCE,
+        home_within: Span::from_secs(30) + Span::from_secs(crossing * HOMING_SLOWER),
+    }
+}
+
+fn meter_card(meter: &Meter) -> PhotometerCard {
+    let top = meter.ranges.iter().map(|range| range.0).fold(0.0, f64::max);
+    PhotometerCard {
+        name: meter.name.clone(),
+        aperture: meter.integration,
+        averages: meter.averages,
+        plausible: (Lux(-PLAUSIBLE_BELOW_ZERO_LX), Lux(top * PLAUSIBLE_OVER_TOP)),
+        has_shutter: meter.dark == DarkBy::Shutter,
+    }
+}
+
+fn address_of(at: &PortAddress) -> Address {
+    match at {
+        PortAddress::Serial { path, baud } => Address::serial(path.clone(), *baud),
+        PortAddress::Tcp { host_port } => Address::Tcp {
+            host_port: host_port.clone(),
+        },
+    }
+}
+
+impl Bench {
+    /// Starts an instrument for each device of the card on its seat. The
+    /// first seat is the attendant's and is given back. `elsewhere` replaces
+    /// ports' addresses by name (a rehearsal, a test).
+    ///
+    /// # Errors
+    /// When a port is not on the card, a seat is missing, or the system gives
+    /// no thread.
+    pub fn open(
+        card: &Card,
+        seats: Vec<Seat>,
+        elsewhere: &BTreeMap<String, Address>,
+    ) -> Result<(Seat, Bench), OpenError> {
+        let mut seats = seats.into_iter();
+        let attendant = seats.next().ok_or(OpenError::NoSeat)?;
+        let roles = roles(card);
+        let (post, replies) = mailbox(attendant.bell(), roles.len().max(1) * 8);
+        let mut instruments = BTreeMap::new();
+        for (name, port, role) in roles {
+            let address = match elsewhere.get(&port) {
+                Some(address) => address.clone(),
+                None => {
+                    let port = card.ports.iter().find(|p| p.name == port);
+                    let port = port.ok_or_else(|| OpenError::NoPort(name.clone()))?;
+                    address_of(&port.at)
+                }
+            };
+            let seat = seats.next().ok_or(OpenError::NoSeat)?;
+            let instrument =
+                Instrument::start(&name, seat, address, role, post.clone()).map_err(|cause| {
+                    OpenError::NoThread {
+                        instrument: name.clone(),
+                        cause,
+                    }
+                })?;
+            instruments.insert(name, instrument);
+        }
+        let bench = Bench {
+            card: card.clone(),
+            instruments,
+            replies,
+            early: BTreeMap::new(),
+            next_id: 1,
+        };
+        Ok((attendant, bench))
+    }
+
+    /// What the bench can do.
+    pub fn card(&self) -> &Card {
+        &self.card
+    }
+
+    /// Hands a request to an instrument; its number.
+    ///
+    /// # Errors
+    /// When there is no such instrument, or its thread is gone.
+    pub fn post(&mut self, instrument: &str, verb: Verb) -> Result<u64, Trouble> {
+        let target = self
+            .instruments
+            .get(instrument)
+            .ok_or_else(|| Trouble::Absent(instrument.to_owned()))?;
+        let id = self.next_id;
+        self.next_id += 1;
+        target.post(id, verb)?;
+        Ok(id)
+    }
+
+    /// The answer to a request, if it has come.
+    pub fn take_reply(&mut self, id: u64) -> Option<Result<Answer, Trouble>> {
+        while let Some(reply) = self.replies.take() {
+            // An answer that nobody waits for any more belongs to a request
+            // that was given up; it must not be taken for another's.
+            if reply.id >= id {
+                self.early.insert(reply.id, reply.outcome);
+            }
+        }
+        self.early.remove(&id)
+    }
+
+    /// Withdraws what an instrument is doing.
+    pub fn abandon(&self, instrument: &str) {
+        if let Some(instrument) = self.instruments.get(instrument) {
+            instrument.abandon();
+        }
+    }
+}

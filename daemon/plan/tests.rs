@@ -1,0 +1,761 @@
+//! Files as users write them: every example reads and lays out, and many
+//! mistakes are told in one go.
+
+use std::path::Path;
+
+use super::check::{self, Found};
+use super::frozen::SentText;
+use super::itinerary::{Purpose, What};
+use super::{layout, placing, print, samples};
+use crate::run::journal::{Body, End, Event, Facts};
+use crate::run::progress::{Move, State};
+use photometry::measured::{Moment, Outcome, Quantity, Reading};
+
+const TODAY: &str = "2026-11-25";
+
+fn example(name: &str) -> SentText {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("examples")
+        .join(name);
+    SentText {
+        name: name.to_owned(),
+        text: std::fs::read_to_string(path).expect("an example"),
+    }
+}
+
+fn text(name: &str, text: &str) -> SentText {
+    SentText {
+        name: name.to_owned(),
+        text: text.to_owned(),
+    }
+}
+
+fn found(files: &[SentText]) -> Found {
+    check::check(files, TODAY)
+}
+
+#[test]
+fn every_example_is_laid_out_as_its_snapshot_says() {
+    let sets = [
+        (
+            "evening",
+            vec![
+                "bench-strand.yaml",
+                "lamp-dunlin.yaml",
+                "plan-evening-survey.yaml",
+            ],
+        ),
+        (
+            "night",
+            vec![
+                "bench-strand.yaml",
+                "lamp-dunlin.yaml",
+                "plan-night.yaml",
+                "plan-evening-survey.yaml",
+            ],
+        ),
+        (
+            "short",
+            vec!["bench-strand.yaml", "lamp-dunlin.yaml", "plan-short.yaml"],
+        ),
+        (
+            "by hand",
+            vec![
+                "bench-strand-by-hand.yaml",
+                "lamp-turnstone.yaml",
+                "plan-short.yaml",
+            ],
+        ),
+        (
+            "two modes",
+            vec![
+                "bench-strand-by-hand.yaml",
+                "lamp-knot.yaml",
+                "plan-half-light.yaml",
+            ],
+        ),
+    ];
+    for (name, files) in sets {
+        let files: Vec<SentText> = files.into_iter().map(example).collect();
+        let found = found(&files);
+        assert!(!found.refuses(), "{}", found.shown(false));
+        let (Some(itinerary), Some(card)) = (&found.checked.itinerary, &found.checked.bench) else {
+            panic!("{name}: no itinerary")
+        };
+        insta::assert_snapshot!(format!("{name} summary"), print::summary(itinerary, card));
+        if name != "evening" && name != "night" {
+            insta::assert_snapshot!(format!("{name} list"), print::list(itinerary, card.lengths));
+        }
+    }
+}
+
+#[test]
+fn all_examples_are_in_a_set() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples");
+    for entry in std::fs::read_dir(folder).expect("examples") {
+        let name = entry
+            .expect("an entry")
+            .file_name()
+            .to_string_lossy()
+            .into_owned();
+        if !name.ends_with(".yaml") {
+            continue;
+        }
+        let base = (name == "plan-night.yaml").then(|| example("plan-evening-survey.yaml"));
+        let files: Vec<SentText> = [example(&name)].into_iter().chain(base).collect();
+        let found = found(&files);
+        assert!(found.mistakes.is_empty(), "{}", found.shown(false));
+    }
+}
+
+/// Files of one kind are checked each alone, and all their mistakes are told.
+#[test]
+fn several_files_of_a_kind_are_checked_alone() {
+    let slip = text("lamp-b.yaml", "lamp: b\nformat: 1\nlevles: 3\n");
+    let files = [
+        example("bench-strand.yaml"),
+        example("lamp-dunlin.yaml"),
+        slip,
+        example("plan-short.yaml"),
+    ];
+    let several = found(&files);
+    let shown = several.shown(false);
+    assert!(shown.contains("a second lamp file"), "{shown}");
+    assert!(shown.contains("did you mean `levels`?"), "{shown}");
+    assert!(several.checked.itinerary.is_none());
+    let two = found(&[example("lamp-dunlin.yaml"), example("lamp-knot.yaml")]);
+    assert!(!two.refuses(), "{}", two.shown(false));
+}
+
+#[test]
+fn a_simple_lamp_needs_at_most_ten_lines() {
+    let lines = example("lamp-dunlin.yaml").text.lines().count();
+    assert!(lines <= 10, "{lines}");
+}
+
+/// Ten different mistakes, all told in one go.
+#[test]
+fn ten_mistakes_are_told_at_once() {
+    let plan = text(
+        "plan.yaml",
+        "plan: ten mistakes
+format: 1
+tests:
+  levels:
+    kind: survay
+    setings: all
+    positions: {from: 72 in, to: 6 in, every: 6 in}
+    readings: 0
+    warm-up: 20
+  second:
+    kind: survey
+    settings: [half, 13]
+    positions: [12 in, 12 in, 99]
+    reference: {at: 24 furlong, drift-limit: 150 %}
+policies:
+  window: 25:00 to 05:30
+  on-failure: next-test
+",
+    );
+    let files = [
+        example("bench-strand.yaml"),
+        example("lamp-dunlin.yaml"),
+        plan,
+    ];
+    let found = found(&files);
+    assert!(found.mistakes.len() >= 10, "{}", found.mistakes.len());
+    insta::assert_snapshot!(found.shown(false));
+}
+
+/// Mistakes that need several files.
+#[test]
+fn what_only_several_files_show_is_told_at_its_line() {
+    let plan = text(
+        "plan.yaml",
+        "plan: far
+format: 1
+tests:
+  levels:
+    kind: survey
+    settings: [full, 13]
+    positions: [6 in, 24 in, 90 in]
+    meter: lux-hed
+policies:
+  window: 22:00 to 22:30
+",
+    );
+    let bench = text(
+        "bench-strand.yaml",
+        &example("bench-strand.yaml")
+            .text
+            .replace("2027-09-01", "2026-11-01"),
+    );
+    let files = [bench, example("lamp-dunlin.yaml"), plan];
+    insta::assert_snapshot!("several files", found(&files).shown(false));
+    let by_hand = [
+        example("bench-strand-by-hand.yaml"),
+        example("lamp-dunlin.yaml"),
+        example("plan-short.yaml"),
+    ];
+    insta::assert_snapshot!("no fingers", found(&by_hand).shown(false));
+}
+
+#[test]
+fn each_single_mistake_has_its_own_message() {
+    let plan = |body: &str| format!("plan: p\nformat: 1\ntests:\n  t:\n    kind: survey\n{body}");
+    let cases = [
+        (plan("    positions: {from: 6 in, to: 72 in, every: 0 in}\n"), "0 mm is not above zero"),
+        (plan("    positions: {from: 1 mm, to: 2 m, every: 0.000001 mm}\n"), "that is 1999000001 positions, 63 years at one a second"),
+        (plan("    positions: [6]\n"), "the unit is missing after `6`"),
+        (plan("    positions: [9000000000 m]\n"), "is longer than any bench"),
+        (plan("    positions: [-6 in]\n"), "-152.4 mm is not above zero"),
+        (plan("    positions: {from: 12 in, to: 6 in, every: 1 in}\n"), "before it begins"),
+        (plan("    positions: [6 in, 12 in, 152.4 mm]\n"), "152.4 mm stands there twice"),
+        (plan("    positions: [6 in]\n    settings: [{}]\n"), "one setting is one mode"),
+        (plan("    positions: [6 in]\n    settings: [{warm: 1, cool: 2}]\n"), "one setting is one mode"),
+        (plan("    positions: [6 in]\n    settings: [1, full, 1]\n"), "the setting stands there twice"),
+        (plan("    positions: []\n"), "the list is empty"),
+        (plan("    positions: [.inf mm]\n"), "is not a unit of length"),
+        (plan("    positions: [6 in]\n    readings: .nan\n"), "`.nan` is not a number"),
+        (plan("    positions: [6 in]\n    settings: half\n"), "`half` can mean two things"),
+        (plan("    positions: [6 in]\n    settings: [0]\n"), "levels count from 1"),
+        (plan("    positions: [6 in]\n    warm-up: 2 weeks\n"), "`weeks` is not a unit of time"),
+        (plan("    positions: [6 in]\n    reference: {drift-limit: 2 %, give-up: 1 %}\n"), "is below `drift-limit`"),
+        (plan("    positions: [6 in]\npolicies: {window: 22:00 to 22:00}\n"), "closes when it opens"),
+        ("plan: p\nformat: 2\ntests: {}\n".to_owned(), "format 2 is not known"),
+        ("plan: a\nformat: 1\nbased-on: file.yaml\n".to_owned(), "is itself based on another plan"),
+        ("plann: p\n".to_owned(), "this is no bench, lamp or plan file"),
+        ("lamp: l\nformat: 1\nlevels: 3\nmodes: {a: 1}\nworked: by hand\nface: 1 cm\noff: by hand\nmaximum-on-time: 1 h\n".to_owned(), "levels are given twice"),
+        ("lamp: l\nformat: 1\nlevels: 3\nworked: by hand\nface: 1 cm\noff: power\nmaximum-on-time: 1 h\n".to_owned(), "no power button"),
+        (
+            "lamp: l\nformat: 1\nlevels: 3\nworked: {up: a, down: a}\nface: 1 cm\noff: by hand\nmaximum-on-time: 12 h\n".to_owned(),
+            "have the same name",
+        ),
+        (
+            "lamp: l\nformat: 1\nlevels: 3\nworked: by hand\nface: 1 cm\noff: by hand\nmaximum-on-time: 1 h\n".to_owned(),
+            "its warm-up may take 150 min of that",
+        ),
+        ("bench: b\nformat: 1\nports: {a: {tcp: \"h:1\"}, m: {tcp: \"h:2\"}}\nplaces: {axis: rail axis}\nrail: {port: a, place: axis, travel: 0 mm to 1 m, speed: 1 m/s, acceleration: 1 m/s2, away: up, carries: meter, datum-at: 0 mm, datum-uncertainty: 1 mm, gauge-at: 2 m}\nmeters: {l: {port: m, place: axis, rides: true, yields: illuminance, ranges: [2 lx], integration: 1 s, dark: cap, calibration: {certificate: c, due: 2027-01-01}, uncertainty: {certificate: 1 %}}}\nmade-safe: {carriage: stops, fingers: off, lamp: stays on}\n".to_owned(), "the carriage cannot stand at 2000 mm"),
+        ("bench: b\nformat: 1\nports: {a: {tcp: \"h:1\"}, m: {tcp: \"h:2\"}}\nplaces: {axis: rail axis}\nrail: {port: a, place: axis, travel: 0 mm to 1 m, speed: 1 m/s, acceleration: 1 m/s2, away: up, carries: meter, datum-at: 0 mm, datum-uncertainty: 1 mm, gauge-at: 2 m}\nmeters: {l: {port: m, place: axis, rides: true, yields: illuminance, ranges: [2 lx], integration: 1 s, dark: cap, calibration: {certificate: c, due: 2027-01-01}, uncertainty: {certificate: 1 %}}}\nmade-safe: {carriage: stops, fingers: off, lamp: stays on}\n".to_owned(), "`made-safe` says that they go off"),
+    ];
+    for (file, message) in cases {
+        let found = found(&[text("file.yaml", &file)]);
+        let shown = found.shown(false);
+        assert!(
+            found.refuses() && shown.contains(message),
+            "{message}\n{shown}"
+        );
+    }
+}
+
+/// Mistakes of a bench file, each made by one change of the example.
+#[test]
+fn each_single_mistake_of_a_bench_has_its_own_message() {
+    let cases = [
+        (
+            "port: meter-port",
+            "port: meter-prot",
+            "did you mean `meter-port`?",
+        ),
+        (
+            "port: meter-port",
+            "port: rail-port",
+            "the port `rail-port` has two devices",
+        ),
+        (
+            "usb-meter-0107",
+            "usb-rail-0042",
+            "`rail-port` and `meter-port` have the same address",
+        ),
+        (
+            "/dev/serial/by-id/usb-meter-0107-if00",
+            "/dev/ttyUSB0",
+            "may be another device",
+        ),
+        (
+            "axis: rail axis",
+            "axis: still",
+            "the place `axis` is not a rail's axis",
+        ),
+        (
+            "1 mm to 2000 mm",
+            "2000 mm to 1 mm",
+            "write the lower end first",
+        ),
+        (
+            "1 mm to 2000 mm",
+            "1 mm to 9000000000 m",
+            "is longer than any bench",
+        ),
+        (
+            "datum-at: -100 mm",
+            "datum-at: -100",
+            "the unit is missing after `-100`",
+        ),
+        ("speed: 150 mm/s", "speed: 0 mm/s", "is not above zero"),
+        ("due: 2027-09-01", "due: 2027-02-30", "is no day"),
+        ("due: 2027-09-01", "due: 2026-12-01", "in 6 days"),
+        ("due: 2027-09-01", "due: 2026-11-24", "ended on 2026-11-24"),
+        ("left: 2", "left: 1", "have the same channel 1"),
+        ("1.05 %", "105 %", "is more than the whole"),
+        ("made-safe: {", "made-saef: {", "did you mean `made-safe`?"),
+    ];
+    let bench = example("bench-strand.yaml");
+    for (written, slip, message) in cases {
+        let slipped = bench.text.replacen(written, slip, 1);
+        assert_ne!(slipped, bench.text, "{written}");
+        let shown = found(&[text("bench.yaml", &slipped)]).shown(false);
+        assert!(shown.contains(message), "{message}\n{shown}");
+    }
+}
+
+/// Stations of the 6 in grid, k x 152.4 mm (metrology check D04; 1 in =
+/// 25.4 mm exactly, NIST SP 811, App. B).
+#[test]
+fn a_grid_of_six_inches_is_exact() {
+    let plan = "plan: p\nformat: 1\ntests:\n  t:\n    kind: survey\n    \
+                positions: {from: 6 in, to: 120 in, every: 6 in}\n";
+    let plan = found(&[text("plan.yaml", plan)])
+        .checked
+        .plan
+        .expect("a plan");
+    let crate::plan::intent::TestKind::Survey(survey) = &plan.tests[0].kind;
+    let stations = [
+        (1, 152_400),
+        (2, 304_800),
+        (3, 457_200),
+        (6, 914_400),
+        (12, 1_828_800),
+        (20, 3_048_000),
+    ];
+    for (k, um) in stations {
+        assert_eq!(
+            survey.positions[k - 1],
+            photometry::units::Length::from_um(um)
+        );
+    }
+    assert_eq!(survey.positions.len(), 20);
+    // The reference is the station nearest to 24 in.
+    assert_eq!(
+        survey.reference.at,
+        photometry::units::Length::from_um(609_600)
+    );
+}
+
+#[test]
+fn a_plan_based_on_another_names_the_file_of_origin() {
+    let base = example("plan-evening-survey.yaml");
+    let base = text(
+        &base.name,
+        &base.text.replace("readings: 5", "readings: many"),
+    );
+    let found = found(&[example("plan-night.yaml"), base]);
+    assert_eq!(found.mistakes.len(), 1);
+    assert_eq!(&*found.mistakes[0].place.file, "plan-evening-survey.yaml");
+    let night = text("a.yaml", "plan: a\nformat: 1\nbased-on: plan-night.yaml\n");
+    let shown = check::check(
+        &[
+            night,
+            example("plan-night.yaml"),
+            example("plan-evening-survey.yaml"),
+        ],
+        TODAY,
+    )
+    .shown(false);
+    assert!(shown.contains("is itself based on another plan"), "{shown}");
+    let alone = check::check(&[example("plan-night.yaml")], TODAY).shown(false);
+    assert!(alone.contains("was not given"), "{alone}");
+}
+
+#[test]
+fn a_placement_is_checked_and_its_datum_reckoned() {
+    let files = [example("bench-strand.yaml"), example("lamp-dunlin.yaml")];
+    let found = found(&files);
+    let (card, lamp) = (
+        found.checked.bench.expect("a bench"),
+        found.checked.lamp.expect("a lamp"),
+    );
+    let fingers = [
+        ("brighter", "left"),
+        ("dimmer", "right"),
+        ("power", "round"),
+    ];
+    let mut request = placing::Request {
+        unit: "D-17".to_owned(),
+        place: None,
+        firmware: Some("1.4".to_owned()),
+        gauge: Some("6 in".to_owned()),
+        carriage_at: None,
+        fingers: fingers
+            .iter()
+            .map(|(b, f)| ((*b).to_owned(), (*f).to_owned()))
+            .collect(),
+        who: "tester".to_owned(),
+        since: photometry::units::Wall::default(),
+    };
+    let placement = placing::placement(&request, &lamp, &card).expect("it fits");
+    // 6 in = 152.4 mm (NIST SP 811, App. B); the carriage stood at 52.4 mm.
+    assert_eq!(placement.datum, photometry::units::Length::from_mm(-100));
+    request.fingers.remove("power");
+    request
+        .fingers
+        .insert("brigter".to_owned(), "lefd".to_owned());
+    request.carriage_at = Some("9 m".to_owned());
+    request.unit = String::new();
+    let mistakes = placing::placement(&request, &lamp, &card).expect_err("it does not fit");
+    insta::assert_snapshot!("placement mistakes", mistakes.join("\n"));
+}
+
+/// What the planner is given; each case spoils one thing of it.
+struct Given {
+    plan: super::intent::Plan,
+    lamp: super::lamp::Lamp,
+    placement: super::placement::Placement,
+    card: super::card::Card,
+}
+
+impl Given {
+    fn fitting() -> Given {
+        Given {
+            plan: samples::plan(samples::survey(&[12, 24, 48])),
+            lamp: samples::lamp(3),
+            placement: samples::placement(),
+            card: samples::card(),
+        }
+    }
+    fn survey(&mut self) -> &mut super::intent::Survey {
+        let super::intent::TestKind::Survey(survey) = &mut self.plan.tests[0].kind;
+        survey
+    }
+    fn laid_out(&self) -> Result<super::itinerary::Itinerary, Vec<super::faults::PlanFault>> {
+        layout::itinerary(&self.plan, &self.lamp, &self.placement, &self.card)
+    }
+}
+
+#[test]
+fn each_single_fault_of_the_planner_is_named() {
+    use super::intent::{SettingWord, Settings};
+    use photometry::units::{Length, Span, Speed};
+
+    type Case = (&'static str, fn(&mut Given));
+    let cases: [Case; 16] = [
+        ("misplaced", |g| g.placement.lamp = "knot".to_owned()),
+        ("misplaced", |g| g.placement.bench = "pier".to_owned()),
+        ("same-name", |g| g.plan.tests.push(g.plan.tests[0].clone())),
+        ("no-rail", |g| g.card.rail = None),
+        ("rail-at-rest", |g| {
+            g.card.rail.as_mut().expect("a rail").speed = Speed::from_nm_per_s(0);
+        }),
+        ("meter-unknown", |g| {
+            g.survey().meter = Some("lux".to_owned())
+        }),
+        ("no-meter", |g| g.card.meters[0].rides = false),
+        ("several-meters", |g| {
+            let mut second = g.card.meters[0].clone();
+            second.name = "second".to_owned();
+            g.card.meters.push(second);
+        }),
+        ("level-absent", |g| {
+            g.survey().settings = Settings::These(vec![SettingWord::Level(9)]);
+        }),
+        ("mode-absent", |g| {
+            let word = SettingWord::ModeLevel("warm".to_owned(), 1);
+            g.survey().settings = Settings::These(vec![word]);
+        }),
+        ("outside-travel", |g| {
+            g.survey().positions.push(Length::from_mm(2_500))
+        }),
+        ("no-room-to-overshoot", |g| {
+            g.placement.datum = Length::from_mm(-304)
+        }),
+        ("no-fingers", |g| g.card.fingers = None),
+        ("button-bare", |g| g.placement.fingers.truncate(2)),
+        ("no-direct-control", |g| {
+            g.lamp.worked = super::lamp::Worked::Direct
+        }),
+        ("on-too-long", |g| g.lamp.maximum_on = Span::from_mins(30)),
+    ];
+    for (code, spoil) in cases {
+        let mut given = Given::fitting();
+        spoil(&mut given);
+        let faults = given.laid_out().expect_err(code);
+        let codes: Vec<&str> = faults.iter().map(|fault| fault.problem.code()).collect();
+        assert_eq!(codes[0], code, "{faults:?}");
+    }
+}
+
+/// What is lacking is left out if the plan says so, down to whole tests.
+#[test]
+fn what_is_lacking_can_be_left_out() {
+    let mut given = Given::fitting();
+    given.plan.policies.if_absent = super::intent::IfAbsent::LeaveOut;
+    given
+        .survey()
+        .positions
+        .push(photometry::units::Length::from_mm(2_500));
+    let mut second = given.plan.tests[0].clone();
+    second.name = "with another meter".to_owned();
+    let super::intent::TestKind::Survey(survey) = &mut second.kind;
+    survey.meter = Some("far-head".to_owned());
+    given.plan.tests.insert(0, second);
+    given.lamp.off = super::lamp::SwitchOff::Cannot;
+    let itinerary = given.laid_out().expect("the rest fits");
+    assert_eq!(itinerary.tests.len(), 1);
+    assert!(itinerary.actions.iter().all(|action| action.test == 0));
+    insta::assert_snapshot!("left out", itinerary.left_out.join("\n"));
+    given.plan.tests.truncate(1);
+    let faults = given.laid_out().expect_err("nothing remains");
+    assert_eq!(faults[0].problem.code(), "empty");
+}
+
+/// The planner and the replay agree: an itinerary can be walked to its end.
+#[test]
+fn an_itinerary_is_walked_from_begun_to_complete() {
+    let plan = samples::plan(samples::survey(&[12, 24, 48]));
+    let itinerary = layout::itinerary(
+        &plan,
+        &samples::lamp(3),
+        &samples::placement(),
+        &samples::card(),
+    )
+    .expect("it fits");
+    let mut state = State::new(&itinerary);
+    let mut seq = 0;
+    let mut say = |state: &mut State, no: Option<i64>, attempt: u32, body: Body| {
+        seq += 1;
+        let event = Event {
+            seq,
+            no,
+            attempt,
+            sitting: 1,
+            at: Moment::default(),
+            body,
+        };
+        state.apply(&itinerary, &event).expect("legal");
+    };
+    for _ in 0..10_000 {
+        match state.next_move(&itinerary) {
+            Move::Begin => say(
+                &mut state,
+                None,
+                0,
+                Body::Begun {
+                    bundle: String::new(),
+                },
+            ),
+            Move::Do { no, attempt } => {
+                say(
+                    &mut state,
+                    Some(no),
+                    attempt,
+                    Body::Started {
+                        doing: String::new(),
+                    },
+                );
+                let action = itinerary.actions[no as usize].clone();
+                match (&action.what, action.key) {
+                    (What::Read { .. }, Some(key)) => {
+                        let reading = Reading {
+                            meter: "lux-head".to_owned(),
+                            quantity: Quantity::Illuminance,
+                            outcome: Outcome::Value(100.0),
+                            range: None,
+                            flags: Vec::new(),
+                            raw: Vec::new(),
+                            asked: Moment::default(),
+                            taken: Moment::default(),
+                        };
+                        say(&mut state, Some(no), attempt, Body::Taken { key, reading });
+                    }
+                    _ => say(
+                        &mut state,
+                        Some(no),
+                        attempt,
+                        Body::Done {
+                            facts: Facts::default(),
+                        },
+                    ),
+                }
+            }
+            Move::MakeSafe => {
+                let left = crate::run::journal::Left {
+                    carriage_still: true,
+                    fingers_off: true,
+                    lamp: crate::run::journal::LampLeft::Off,
+                    troubles: Vec::new(),
+                };
+                say(&mut state, None, 0, Body::MadeSafe { left });
+            }
+            Move::End(end) => {
+                assert_eq!(end, End::Complete);
+                assert_eq!(state.actions_done(), itinerary.actions.len());
+                return;
+            }
+            Move::Wait => panic!("it waits for nobody"),
+        }
+    }
+    panic!("it does not end");
+}
+
+mod properties {
+    use std::collections::BTreeSet;
+
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::plan::intent::{Reference, SettingWord, Settings, Survey, WarmUp};
+    use photometry::stabilisation::WindowRule;
+    use photometry::units::{Length, Span};
+
+    fn surveys() -> impl Strategy<Value = (Survey, u16)> {
+        let positions = proptest::collection::btree_set(110_i64..1_800, 1..12);
+        let warm_up = prop_oneof![
+            Just(WarmUp::Leg(WindowRule::LM79)),
+            Just(WarmUp::Standard(WindowRule::CIE_S025)),
+            Just(WarmUp::Fixed(Span::from_mins(3))),
+        ];
+        let settings = prop_oneof![
+            Just(Settings::All),
+            Just(Settings::These(vec![
+                SettingWord::Full,
+                SettingWord::HalfLight
+            ])),
+            Just(Settings::These(vec![
+                SettingWord::HalfSetting,
+                SettingWord::Level(1)
+            ])),
+        ];
+        (
+            positions,
+            1_u16..6,
+            1_u16..8,
+            0_u16..4,
+            0_u16..3,
+            warm_up,
+            settings,
+            0_u16..5,
+        )
+            .prop_map(
+                |(positions, readings, levels, dark, ambient, warm_up, settings, every)| {
+                    let positions: Vec<Length> =
+                        positions.into_iter().map(Length::from_mm).collect();
+                    let reference = Reference {
+                        at: positions[0],
+                        every,
+                        ..samples::survey(&[12]).reference
+                    };
+                    let survey = Survey {
+                        meter: None,
+                        settings,
+                        positions,
+                        readings,
+                        settle: None,
+                        dark,
+                        ambient,
+                        warm_up,
+                        reference,
+                    };
+                    (survey, levels)
+                },
+            )
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(200))]
+        #[test]
+        fn itineraries_keep_their_promises((survey, levels) in surveys()) {
+            let (lamp, card, placement) = (samples::lamp(levels), samples::card(), samples::placement());
+            let plan = samples::plan(survey.clone());
+            let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
+            prop_assert_eq!(&itinerary, &layout::itinerary(&plan, &lamp, &placement, &card).expect("again"));
+            let rail = card.rail.as_ref().expect("a rail");
+            let mut keys = BTreeSet::new();
+            let (mut at, mut reads) = (rail.travel_from, 0);
+            for (index, action) in itinerary.actions.iter().enumerate() {
+                prop_assert_eq!(action.no as usize, index);
+                if let Some(key) = action.key.as_ref().filter(|_| !matches!(action.what, What::Read { .. })) {
+                    prop_assert!(keys.insert(key.to_string()), "{} twice", key);
+                }
+                match action.what {
+                    What::Read { purpose, .. } => {
+                        let key = action.key.clone().expect("a key");
+                        prop_assert!(keys.insert(key.to_string()), "{} twice", key);
+                        reads += usize::from(purpose == Purpose::Read);
+                    }
+                    What::Move { coordinate, .. } => {
+                        crate::bench::limits::permit(rail, Some(at), coordinate).expect("inside");
+                        at = coordinate;
+                    }
+                    What::WarmUp { .. } => {
+                        let before = &itinerary.actions[index - 1].what;
+                        let set = matches!(before, What::SetLevel { .. });
+                        prop_assert!(set, "a warm-up follows its level");
+                    }
+                    _ => {}
+                }
+            }
+            let settings = match &survey.settings {
+                Settings::All => usize::from(levels),
+                Settings::These(words) if words.contains(&SettingWord::HalfLight) => if levels > 1 { 2 } else { 1 },
+                Settings::These(_) => if levels > 2 { 2 } else { 1 },
+            };
+            prop_assert_eq!(reads, settings * survey.positions.len() * usize::from(survey.readings));
+            for group in [
+                itinerary.actions.iter().map(|a| a.point).collect::<Vec<_>>(),
+                itinerary.actions.iter().map(|a| a.leg).collect::<Vec<_>>(),
+            ] {
+                let mut seen = BTreeSet::new();
+                for pair in group.windows(2).filter(|pair| pair[0] != pair[1]) {
+                    if let Some(ended) = pair[0] {
+                        prop_assert!(seen.insert(ended), "group {} is torn apart", ended);
+                    }
+                }
+            }
+        }
+
+        #[test]
+        fn no_file_panics(text in "(bench|lamp|plan|tests|format|rail|positions|[a-z0-9:{}\\[\\], \n-]){0,40}") {
+            let _ = found(&[super::text("file.yaml", &text)]);
+        }
+    }
+}
+
+/// Found by mutating the examples: each span is allowed, their sum cannot be
+/// held.
+#[test]
+fn a_plan_of_absurd_times_is_refused_and_ends_nothing() {
+    let plan = text(
+        "plan.yaml",
+        "plan: p\nformat: 1\ntests:\n  t:\n    kind: survey\n    settle: 720 h\n    positions: {from: 300 mm, to: 1200 mm, every: 1 mm}\n",
+    );
+    let files = [
+        example("bench-strand.yaml"),
+        example("lamp-dunlin.yaml"),
+        plan,
+    ];
+    let found = found(&files);
+    assert!(found.refuses());
+    assert!(
+        found
+            .shown(false)
+            .contains("the lamp would be on for at least")
+    );
+}
+
+/// A lamp that only a person can switch off stays on when a window closes.
+#[test]
+fn a_window_does_not_excuse_a_lamp_that_stays_on() {
+    let plan = "plan: p\nformat: 1\ntests:\n  t:\n    kind: survey\n    warm-up: 1 h\n    positions: [300 mm]\npolicies:\n  window: 22:00 to 05:30\n";
+    let lamp = example("lamp-turnstone.yaml");
+    let lamp = text(&lamp.name, &lamp.text.replace("12 h", "8 h"));
+    let files = [
+        example("bench-strand-by-hand.yaml"),
+        lamp,
+        text("plan.yaml", plan),
+    ];
+    let shown = found(&files).shown(false);
+    assert!(
+        shown.contains("the lamp would be on for at least"),
+        "{shown}"
+    );
+}
