@@ -1,0 +1,383 @@
+//! One action, from *started* to *done* or to what broke it off.
+
+use drivers::roles::positioner::Proof;
+use photometry::measured::{Outcome, Reading};
+use photometry::units::{Length, Ratio, Span};
+
+use super::asking::Broken;
+use super::record::RecordError;
+use super::work::Attendant;
+use crate::bench::instrument::{Answer, Verb};
+use crate::bench::limits;
+use crate::bench::open::{FINGERS, RAIL};
+use crate::plan::card::Rail;
+use crate::plan::itinerary::{Action, Key, Purpose, Question, TestHead, What};
+use crate::plan::print;
+use crate::run::decide;
+use crate::run::journal::{Body, Decision, DriftVerdict, Facts, HoldCause, ResumeCause};
+
+/// Askings of a meter that gives no value before the action fails.
+const TRIES_AT_MOST: u32 = 3;
+
+/// The action at work and its attempt, as the journal names it.
+#[derive(Clone, Debug)]
+pub(super) struct AtWork {
+    pub no: i64,
+    pub attempt: u32,
+    pub action: Action,
+    pub head: TestHead,
+}
+
+impl Attendant {
+    /// Carries an action out, from *started* on.
+    pub(super) async fn carry_out(&mut self, no: i64, attempt: u32) -> Result<(), Broken> {
+        let (at_work, doing) = self.put_to_work(no, attempt)?;
+        self.record(&at_work, Body::Started { doing }).await?;
+        if let Some(facts) = self.act_on(&at_work).await? {
+            self.record(&at_work, Body::Done { facts }).await?;
+        }
+        Ok(())
+    }
+
+    /// The action with this number and its head, and what is done, in words.
+    fn put_to_work(&self, no: i64, attempt: u32) -> Result<(AtWork, String), Broken> {
+        let Some(current) = &self.current else {
+            return Err(Broken::fault("no-run", "no run is in hand"));
+        };
+        let itinerary = &current.frozen.itinerary;
+        let Some(action) = current.action(no) else {
+            return Err(Broken::fault(
+                "no-action",
+                format!("there is no action {no}"),
+            ));
+        };
+        let Some(head) = itinerary.tests.get(action.test as usize).cloned() else {
+            return Err(Broken::fault(
+                "no-test",
+                format!("action {no} belongs to no test"),
+            ));
+        };
+        let doing = print::doing(&action, current.frozen.card.lengths);
+        let at_work = AtWork {
+            no,
+            attempt,
+            action,
+            head,
+        };
+        Ok((at_work, doing))
+    }
+
+    /// Does what the action says; what was found in doing it, or none where a
+    /// reading ends the action by itself.
+    async fn act_on(&mut self, at_work: &AtWork) -> Result<Option<Facts>, Broken> {
+        let facts = match at_work.action.what.clone() {
+            What::Read { purpose, .. } => {
+                let key = at_work.action.key.clone();
+                let Some(key) = key else {
+                    return Err(Broken::fault("no-key", "a reading without a key"));
+                };
+                self.read_or_fail(at_work, &Key { purpose, ..key }).await?;
+                return Ok(None);
+            }
+            What::ReleaseFingers => {
+                self.ask(FINGERS, Verb::ReleaseAll).await?;
+                Facts::default()
+            }
+            What::Home => self.home(None).await?,
+            What::ProveHome { tolerance } => self.home(Some(tolerance)).await?,
+            What::Move { to, coordinate } => self.go(to, coordinate).await?,
+            What::Settle { rest } => {
+                let arrived = self.current.as_ref().and_then(|c| c.known.arrived);
+                let since = arrived.unwrap_or(self.seat.now().mono);
+                self.pause_until(since + rest).await?;
+                Facts::default()
+            }
+            What::LampOff => self.lamp_off(at_work).await?,
+            What::SetLevel { target } => self.set_level(at_work, &target).await?,
+            What::FindHalfLight {
+                mode,
+                highest,
+                readings,
+            } => {
+                self.find_half_light(at_work, &mode, highest, readings)
+                    .await?
+            }
+            What::WarmUp { rule, every, cap } => self.warm_up(at_work, rule, every, cap).await?,
+            What::Shutter { closed } => {
+                self.ask(&at_work.head.meter.clone(), Verb::Shutter(closed))
+                    .await?;
+                Facts::default()
+            }
+            What::CheckDrift { limit, give_up, .. } => {
+                self.check_drift(at_work, limit, give_up).await?
+            }
+            What::CheckReturn { limit, .. } => {
+                self.check_return(at_work, limit).await?;
+                Facts::default()
+            }
+            What::Ask { question } => {
+                let answer = self.ask_person(at_work, &question_words(&question)).await?;
+                Facts {
+                    answer: Some(answer),
+                    ..Facts::default()
+                }
+            }
+        };
+        Ok(Some(facts))
+    }
+
+    /// Writes an event of the action at work.
+    pub(super) async fn record(&mut self, at_work: &AtWork, body: Body) -> Result<(), RecordError> {
+        let at = self.seat.now();
+        match &mut self.current {
+            Some(current) => {
+                current
+                    .write(at, Some(at_work.no), at_work.attempt, body)
+                    .await
+            }
+            None => Ok(()),
+        }
+    }
+
+    /// Reads once and writes it down; the outcome as it was.
+    pub(super) async fn read_once(
+        &mut self,
+        at_work: &AtWork,
+        key: &Key,
+    ) -> Result<Reading, Broken> {
+        self.take_orders();
+        self.check_limits()?;
+        let meter = at_work.head.meter.clone();
+        let reading = match self.ask(&meter, Verb::Read).await? {
+            Answer::Reading(reading) => reading,
+            other => return Err(unexpected(&meter, &other)),
+        };
+        let body = Body::Taken {
+            key: key.clone(),
+            reading: reading.clone(),
+        };
+        self.record(at_work, body).await?;
+        Ok(reading)
+    }
+
+    /// Reads until the meter says something: a value, over or under range.
+    pub(super) async fn read_or_fail(
+        &mut self,
+        at_work: &AtWork,
+        key: &Key,
+    ) -> Result<Option<f64>, Broken> {
+        let mut last = String::new();
+        for _ in 0..TRIES_AT_MOST {
+            let reading = self.read_once(at_work, key).await?;
+            match reading.outcome {
+                Outcome::Value(value) => return Ok(Some(value)),
+                Outcome::Over(_) | Outcome::Under(_) => return Ok(None),
+                Outcome::TimedOut => last = "no answer in time".to_owned(),
+                Outcome::Rejected(reason) => last = reason,
+            }
+        }
+        Err(Broken::fault(
+            "no-value",
+            format!(
+                "`{}` gave no value in {TRIES_AT_MOST} askings ({last}); check that it is on and \
+                 set as the bench file says",
+                at_work.head.meter
+            ),
+        ))
+    }
+
+    /// A look at the light for a decision: recorded, and its value. `nth`
+    /// counts the looks of this action, from 1.
+    pub(super) async fn look(
+        &mut self,
+        at_work: &AtWork,
+        setting: &str,
+        nth: u32,
+    ) -> Result<Option<f64>, Broken> {
+        let first = at_work.action.key.as_ref().map_or(1, |key| key.visit);
+        let visit = first.saturating_add(nth - 1);
+        let key = Key {
+            test: at_work.head.name.clone(),
+            setting: setting.to_owned(),
+            position: at_work.head.watch,
+            purpose: Purpose::Watch,
+            visit,
+        };
+        self.read_or_fail(at_work, &key).await
+    }
+
+    /// Asks a person and waits; the run is held meanwhile.
+    pub(super) async fn ask_person(
+        &mut self,
+        at_work: &AtWork,
+        words: &str,
+    ) -> Result<String, Broken> {
+        self.answer = None;
+        let cause = HoldCause::Question(words.to_owned());
+        self.record(at_work, Body::Held { cause }).await?;
+        self.let_time_stand();
+        let answer = self.wait_for_answer().await;
+        self.let_time_pass();
+        let answer = answer?;
+        self.record(
+            at_work,
+            Body::Resumed {
+                cause: ResumeCause::Answered,
+            },
+        )
+        .await?;
+        Ok(answer)
+    }
+
+    async fn home(&mut self, prove: Option<Length>) -> Result<Facts, Broken> {
+        self.carriage_moves();
+        let homing = match self.ask(RAIL, Verb::Home).await? {
+            Answer::Homed(homing) => homing,
+            other => return Err(unexpected(RAIL, &other)),
+        };
+        let offset = match homing.proof {
+            Proof::Offset(offset) => Some(offset),
+            Proof::FirstTime | Proof::NotPossible | Proof::NotWithin(_) => None,
+        };
+        let now = self.seat.now().mono;
+        if let Some(current) = &mut self.current {
+            current.known.coordinate = Some(homing.at);
+            current.known.arrived = Some(now);
+        }
+        if let Some(tolerance) = prove {
+            steps_kept(homing.proof, tolerance)?;
+        }
+        Ok(Facts {
+            coordinate: Some(homing.at),
+            home_offset: offset,
+            answer: None,
+        })
+    }
+
+    async fn go(&mut self, to: Length, coordinate: Length) -> Result<Facts, Broken> {
+        let rail = self.rail()?;
+        let here = self
+            .current
+            .as_ref()
+            .and_then(|current| current.known.coordinate);
+        limits::permit(&rail, here, coordinate)
+            .map_err(|error| Broken::fault("outside-travel", error.to_string()))?;
+        self.carriage_moves();
+        let at = match self.ask(RAIL, Verb::Go(coordinate)).await? {
+            Answer::At(at) => at,
+            other => return Err(unexpected(RAIL, &other)),
+        };
+        let now = self.seat.now().mono;
+        if let Some(current) = &mut self.current {
+            current.known.position = Some(to);
+            current.known.coordinate = Some(at);
+            current.known.arrived = Some(now);
+        }
+        Ok(Facts {
+            coordinate: Some(at),
+            ..Facts::default()
+        })
+    }
+
+    /// From here on nobody knows where the carriage is, until it has arrived.
+    fn carriage_moves(&mut self) {
+        if let Some(current) = &mut self.current {
+            current.known.position = None;
+            current.known.coordinate = None;
+        }
+    }
+
+    fn rail(&self) -> Result<Rail, Broken> {
+        let rail = self.bench.card().rail.clone();
+        rail.ok_or_else(|| Broken::fault("absent", "this bench has no rail"))
+    }
+
+    async fn check_drift(
+        &mut self,
+        at_work: &AtWork,
+        limit: Ratio,
+        give_up: Ratio,
+    ) -> Result<Facts, Broken> {
+        let decision = match (&self.current, at_work.action.leg) {
+            (Some(current), Some(leg)) => decide::leg_drift(&current.state, leg, limit, give_up),
+            _ => Decision::Drift {
+                drift: None,
+                verdict: DriftVerdict::NotKnown,
+            },
+        };
+        self.record(
+            at_work,
+            Body::Decided {
+                decision: decision.clone(),
+            },
+        )
+        .await?;
+        match decision {
+            Decision::Drift {
+                drift: Some(drift),
+                verdict: DriftVerdict::GivenUp,
+            } => Err(Broken::fault(
+                "drifted",
+                format!(
+                    "the light drifted by {drift} over the leg, twice; at most {give_up} is of use"
+                ),
+            )),
+            _ => Ok(Facts::default()),
+        }
+    }
+
+    async fn check_return(&mut self, at_work: &AtWork, limit: Ratio) -> Result<(), Broken> {
+        let decision = match &self.current {
+            Some(current) => decide::leg_return(&current.state, at_work.action.leg, limit),
+            None => Decision::Return {
+                drift: None,
+                goes_on: true,
+            },
+        };
+        self.record(at_work, Body::Decided { decision }).await?;
+        Ok(())
+    }
+}
+
+/// Whether a homing proves that no steps were lost.
+fn steps_kept(proof: Proof, tolerance: Length) -> Result<(), Broken> {
+    match proof {
+        Proof::Offset(offset) if offset.abs() <= tolerance => Ok(()),
+        Proof::Offset(offset) => Err(Broken::fault(
+            "steps-lost",
+            format!(
+                "the home switch was found {offset} from its place, more than {tolerance}: steps \
+                 were lost, and every position since the last homing is suspect"
+            ),
+        )),
+        Proof::NotWithin(reach) => Err(Broken::fault(
+            "steps-lost",
+            format!("the home switch was not found within {reach} of its place: steps were lost"),
+        )),
+        // The controller cannot touch its switch: open loop, said in the facts
+        // by the missing offset.
+        Proof::FirstTime | Proof::NotPossible => Ok(()),
+    }
+}
+
+/// An answer of another kind than asked for: a mistake of ours.
+pub(super) fn unexpected(instrument: &str, answer: &Answer) -> Broken {
+    Broken::fault(
+        "unexpected",
+        format!("`{instrument}` answered {answer:?} to another question"),
+    )
+}
+
+fn question_words(question: &Question) -> String {
+    match question {
+        Question::CoverMeter(meter) => {
+            format!("Put the cap on the meter `{meter}`, then answer.")
+        }
+        Question::UncoverMeter(meter) => {
+            format!("Take the cap off the meter `{meter}`, leave the room dark, then answer.")
+        }
+    }
+}
+
+/// A pause between looks at a lamp that a person has just set.
+pub(super) const AFTER_A_HAND: Span = Span::from_secs(3);

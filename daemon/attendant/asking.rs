@@ -1,0 +1,195 @@
+//! Waiting, in the three ways an attendant does: for an instrument, for an
+//! instant, for a person. Every wait ends at once when an order interrupts.
+
+use drivers::clock::Woken;
+use photometry::units::{Mono, Span};
+
+use super::handle::Order;
+use super::record::RecordError;
+use super::work::Attendant;
+use crate::bench::instrument::{Answer, Trouble, Verb};
+use crate::run::journal::{Fault, SeamCause};
+
+/// An instrument's thread answers within this or counts as hung: longer than
+/// the longest homing over the longest rail.
+const ANSWER_WITHIN: Span = Span::from_mins(10);
+
+/// Why an act did not come to its end.
+#[derive(Debug)]
+pub enum Broken {
+    /// An order, the window or a limit broke it off.
+    Off(SeamCause),
+    /// It failed.
+    Fault(Fault),
+    /// The record failed.
+    Record(RecordError),
+}
+
+impl From<RecordError> for Broken {
+    fn from(error: RecordError) -> Broken {
+        Broken::Record(error)
+    }
+}
+
+impl Broken {
+    /// A fault that is nobody's instrument's.
+    pub fn fault(code: &str, message: impl Into<String>) -> Broken {
+        Broken::Fault(Fault {
+            code: code.to_owned(),
+            instrument: None,
+            message: message.into(),
+        })
+    }
+}
+
+impl Attendant {
+    /// Asks an instrument and waits for its answer. An order that comes
+    /// meanwhile withdraws the question.
+    ///
+    /// # Errors
+    /// The instrument's fault, or the interruption.
+    pub async fn ask(&mut self, instrument: &str, verb: Verb) -> Result<Answer, Broken> {
+        let reply = self.ask_to_the_end(instrument, verb, true).await;
+        // An order that came while the answer was on its way still counts,
+        // but the answer may not be lost: the caller writes it down first and
+        // meets the interruption at its next wait.
+        match reply {
+            Ok(answer) => Ok(answer),
+            Err(Trouble::Driver(drivers::error::DriverError::Abandoned)) => {
+                Err(Broken::Off(self.interrupt.unwrap_or(SeamCause::Failure)))
+            }
+            Err(trouble) => Err(Broken::Fault(trouble.fault(instrument))),
+        }
+    }
+
+    /// Asks and waits for the answer; orders withdraw the question only where
+    /// `may_abandon`.
+    pub(super) async fn ask_to_the_end(
+        &mut self,
+        instrument: &str,
+        verb: Verb,
+        may_abandon: bool,
+    ) -> Result<Answer, Trouble> {
+        let id = self.bench.post(instrument, verb)?;
+        let until = self.seat.now().mono + ANSWER_WITHIN;
+        loop {
+            if let Some(reply) = self.bench.take_reply(id) {
+                return reply;
+            }
+            match self.seat.wait_async(Some(until)).await {
+                Woken::Due => {
+                    return Err(Trouble::Hung {
+                        within: ANSWER_WITHIN,
+                    });
+                }
+                Woken::Mail | Woken::Bytes => {
+                    self.take_orders();
+                    if may_abandon && self.interrupt.is_some() {
+                        self.bench.abandon(instrument);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Waits until an instant.
+    ///
+    /// # Errors
+    /// The interruption.
+    pub async fn pause_until(&mut self, until: Mono) -> Result<(), Broken> {
+        loop {
+            self.take_orders();
+            self.check_limits()?;
+            if self.seat.now().mono >= until {
+                return Ok(());
+            }
+            let wake = self
+                .earliest_limit()
+                .map_or(until, |limit| limit.min(until));
+            self.seat.wait_async(Some(wake)).await;
+        }
+    }
+
+    /// Waits for a person's answer; time may stand still meanwhile.
+    ///
+    /// # Errors
+    /// The interruption.
+    pub async fn wait_for_answer(&mut self) -> Result<String, Broken> {
+        loop {
+            self.take_orders();
+            if let Some(answer) = self.answer.take() {
+                return Ok(answer);
+            }
+            self.check_limits()?;
+            let limit = self.earliest_limit();
+            self.seat.wait_async(limit).await;
+        }
+    }
+
+    /// Raises an interruption that is due.
+    ///
+    /// # Errors
+    /// The interruption.
+    pub fn check_limits(&mut self) -> Result<(), Broken> {
+        if let Some(cause) = self.interrupt {
+            return Err(Broken::Off(cause));
+        }
+        let now = self.seat.now();
+        let Some(current) = &self.current else {
+            return Ok(());
+        };
+        let maximum = current.frozen.lamp.maximum_on;
+        if current.state.lit_for(now).is_some_and(|lit| lit >= maximum) {
+            return Err(Broken::Off(SeamCause::MaximumOn));
+        }
+        if self.closes.is_some_and(|closes| now.mono >= closes) {
+            return Err(Broken::Off(SeamCause::WindowClosed));
+        }
+        Ok(())
+    }
+
+    /// The instant at which a limit next interrupts.
+    fn earliest_limit(&self) -> Option<Mono> {
+        let now = self.seat.now();
+        let on_time = self.current.as_ref().and_then(|current| {
+            let lit = current.state.lit_for(now)?;
+            Some(now.mono + (current.frozen.lamp.maximum_on - lit))
+        });
+        match (on_time, self.closes) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        }
+    }
+
+    /// Takes all orders that have come.
+    pub(super) fn take_orders(&mut self) {
+        while let Some(order) = self.orders.take() {
+            let current = self.current.as_ref().map(|current| current.run);
+            match order {
+                Order::Begin(assignment) => self.waiting.push_back(assignment),
+                Order::Hold(run) if current == Some(run) => self.raise(SeamCause::Hold),
+                Order::Stop(run) if current == Some(run) => self.raise(SeamCause::Stop),
+                Order::Release(run) if current == Some(run) => self.released = true,
+                Order::Answer { run, text } if current == Some(run) => self.answer = Some(text),
+                Order::Shutdown => self.raise(SeamCause::Shutdown),
+                // Meant for a run that is no longer here.
+                Order::Hold(_) | Order::Stop(_) | Order::Release(_) | Order::Answer { .. } => {}
+            }
+        }
+    }
+
+    /// Notes an interruption; a shutdown outranks a stop, a stop a hold.
+    fn raise(&mut self, cause: SeamCause) {
+        let rank = |cause: SeamCause| match cause {
+            SeamCause::Shutdown => 3,
+            SeamCause::Stop => 2,
+            _ => 1,
+        };
+        if self
+            .interrupt
+            .is_none_or(|present| rank(cause) > rank(present))
+        {
+            self.interrupt = Some(cause);
+        }
+    }
+}

@@ -1,0 +1,441 @@
+//! Working the lamp: its levels by fingers or by hand, off, and the level of
+//! half the light. The pure ladder decides which button is next.
+
+use photometry::units::Span;
+
+use super::acts::{AFTER_A_HAND, AtWork};
+use super::asking::Broken;
+use super::record::Known;
+use super::work::Attendant;
+use crate::bench::instrument::Verb;
+use crate::bench::open::FINGERS;
+use crate::plan::itinerary::{Key, Purpose, Target};
+use crate::plan::lamp::{Buttons, Lamp, ONLY_MODE, Setting, SwitchOff, Worked};
+use crate::run::decide;
+use crate::run::journal::{Body, Decision, Facts};
+use crate::run::ladder::{Button, Ladder, Step};
+
+/// Steps of one walk: three anchors on the longest ladder, and a margin.
+const STEPS_AT_MOST: u32 = 4_000;
+/// Times that a person is asked again when the light did not follow.
+const ASKINGS_AT_MOST: u32 = 3;
+/// A change of light that a person's hand must make at least.
+const HAND_STEP: f64 = 0.02;
+/// A lamp that was switched off shows less than this share of its light.
+const OFF_BELOW: f64 = 0.5;
+
+impl Attendant {
+    /// Brings the lamp to a target and proves it.
+    pub(super) async fn set_level(
+        &mut self,
+        at_work: &AtWork,
+        target: &Target,
+    ) -> Result<Facts, Broken> {
+        let setting = self.resolve(target)?;
+        self.set_setting(at_work, &setting).await?;
+        Ok(Facts::default())
+    }
+
+    fn lamp(&self) -> Result<Lamp, Broken> {
+        let lamp = self
+            .current
+            .as_ref()
+            .map(|current| current.frozen.lamp.clone());
+        lamp.ok_or_else(|| Broken::fault("no-run", "no run is in hand"))
+    }
+
+    fn known(&mut self) -> Option<&mut Known> {
+        self.current.as_mut().map(|current| &mut current.known)
+    }
+
+    fn resolve(&self, target: &Target) -> Result<Setting, Broken> {
+        match target {
+            Target::Setting(setting) => Ok(setting.clone()),
+            Target::HalfLight(mode) => {
+                let level = self
+                    .current
+                    .as_ref()
+                    .and_then(|c| c.state.half_light.get(mode));
+                let level = level.ok_or_else(|| {
+                    Broken::fault("half-light", "the level of half the light was not found")
+                })?;
+                Ok(Setting {
+                    mode: mode.clone(),
+                    level: *level,
+                })
+            }
+        }
+    }
+
+    async fn set_setting(&mut self, at_work: &AtWork, setting: &Setting) -> Result<(), Broken> {
+        let lamp = self.lamp()?;
+        match &lamp.worked {
+            Worked::Buttons(buttons) => self.walk(at_work, &lamp, buttons, setting).await,
+            Worked::ByHand => self.set_by_hand(at_work, setting).await,
+            Worked::Direct => Err(Broken::fault(
+                "no-direct-control",
+                "this bench has no direct control of a lamp's level",
+            )),
+        }
+    }
+
+    async fn walk(
+        &mut self,
+        at_work: &AtWork,
+        lamp: &Lamp,
+        buttons: &Buttons,
+        setting: &Setting,
+    ) -> Result<(), Broken> {
+        let levels = lamp
+            .modes
+            .iter()
+            .find(|m| m.name == setting.mode)
+            .map_or(1, |m| m.levels);
+        let expected = self
+            .current
+            .as_ref()
+            .and_then(|c| c.state.light_at.get(&setting.key()).copied());
+        let known = self.known().and_then(|known| known.setting.clone());
+        if lamp.modes.len() > 1 && known.as_ref().is_none_or(|k| k.mode != setting.mode) {
+            // No meter can tell one white from another by its lux alone.
+            let words = format!("Set the lamp to its mode `{}`, then answer.", setting.mode);
+            self.ask_person(at_work, &words).await?;
+        }
+        let known_level = known.filter(|k| k.mode == setting.mode).map(|k| k.level);
+        let sees = self.at_watch(at_work);
+        if let Some(known) = self.known() {
+            known.setting = None;
+        }
+        let mut ladder = Ladder::new(
+            levels,
+            setting.level,
+            known_level,
+            sees,
+            buttons.power.is_some(),
+            expected,
+            self.nothing_to(&at_work.head.meter),
+        );
+        let mut step = ladder.next_step();
+        let mut looks = 0;
+        for _ in 0..STEPS_AT_MOST {
+            step = match step {
+                Step::Press(button) => {
+                    self.press(buttons, button).await?;
+                    ladder.next_step()
+                }
+                Step::Look => {
+                    looks += 1;
+                    let light = self.look(at_work, &setting.key(), looks).await?;
+                    ladder.seen(light)
+                }
+                Step::Reached(proof) => {
+                    let decision = ladder.decision(&setting.key(), proof, |button| {
+                        button_name(buttons, button).to_owned()
+                    });
+                    return self
+                        .level_stands(at_work, setting, ladder.light(), decision)
+                        .await;
+                }
+                Step::Lost(why) => {
+                    let words = format!("{} could not be reached: {why}", setting.shown());
+                    return Err(Broken::fault("level-not-reached", words));
+                }
+            };
+        }
+        Err(Broken::fault(
+            "level-not-reached",
+            "the walk to the level did not end",
+        ))
+    }
+
+    async fn level_stands(
+        &mut self,
+        at_work: &AtWork,
+        setting: &Setting,
+        light: Option<f64>,
+        decision: Decision,
+    ) -> Result<(), Broken> {
+        self.record(at_work, Body::Decided { decision }).await?;
+        let now = self.seat.now().mono;
+        if let Some(known) = self.known() {
+            known.setting = Some(setting.clone());
+            known.light = light;
+            known.level_set = Some(now);
+        }
+        Ok(())
+    }
+
+    /// A difference in lux that is nothing to a meter: a thousandth of its
+    /// lowest range. Common practice, no source.
+    fn nothing_to(&self, meter: &str) -> f64 {
+        let meter = self.bench.card().meters.iter().find(|m| m.name == meter);
+        let lowest = meter
+            .and_then(|m| m.ranges.first())
+            .map_or(0.0, |range| range.0);
+        lowest / 1_000.0
+    }
+
+    /// The carriage stands where the lamp is watched from.
+    fn at_watch(&self, at_work: &AtWork) -> bool {
+        let position = self
+            .current
+            .as_ref()
+            .and_then(|current| current.known.position);
+        position == Some(at_work.head.watch)
+    }
+
+    /// One press, and the rest and the light's own time after it.
+    async fn press(&mut self, buttons: &Buttons, button: Button) -> Result<(), Broken> {
+        let name = button_name(buttons, button);
+        let coil = self.coil_of(name)?;
+        self.take_orders();
+        self.check_limits()?;
+        self.ask(
+            FINGERS,
+            Verb::Press {
+                coil,
+                hold: buttons.hold,
+            },
+        )
+        .await?;
+        let wait: Span = buttons.rest.max(buttons.follows);
+        let until = self.seat.now().mono + wait;
+        self.pause_until(until).await
+    }
+
+    /// The relay channel of the finger that sits on a button.
+    fn coil_of(&self, button: &str) -> Result<u16, Broken> {
+        let finger = self.current.as_ref().and_then(|current| {
+            let seated = &current.frozen.placement.fingers;
+            seated
+                .iter()
+                .find(|s| s.button == button)
+                .map(|s| s.finger.clone())
+        });
+        let channels = self
+            .bench
+            .card()
+            .fingers
+            .as_ref()
+            .map(|f| f.channels.as_slice());
+        finger
+            .and_then(|finger| {
+                channels
+                    .unwrap_or_default()
+                    .iter()
+                    .find(|c| c.name == finger)
+            })
+            .map(|finger| finger.channel)
+            .ok_or_else(|| {
+                Broken::fault(
+                    "no-finger",
+                    format!("no finger sits on the button `{button}`"),
+                )
+            })
+    }
+
+    /// A person sets the level; the meter must see the light change the right
+    /// way.
+    async fn set_by_hand(&mut self, at_work: &AtWork, setting: &Setting) -> Result<(), Broken> {
+        let stood = self.known().and_then(|known| known.setting.clone());
+        if stood.as_ref() == Some(setting) {
+            let light = self.known().and_then(|known| known.light);
+            let decision = by_hand(setting, light, "it stands there already");
+            return self.level_stands(at_work, setting, light, decision).await;
+        }
+        // Seen anew: the lamp has warmed up since its level was set, and that
+        // change must not pass for a person's.
+        let light = if stood.is_some() && self.at_watch(at_work) {
+            self.look(at_work, &setting.key(), 1).await?
+        } else {
+            None
+        };
+        let before = stood.zip(light);
+        if let Some(known) = self.known() {
+            known.setting = None;
+        }
+        let expected = self
+            .current
+            .as_ref()
+            .and_then(|c| c.state.light_at.get(&setting.key()).copied());
+        let mut trouble = String::new();
+        for asking in 1..=ASKINGS_AT_MOST {
+            let words = format!("{trouble}Set the lamp to {}, then answer.", setting.shown());
+            self.ask_person(at_work, &words).await?;
+            let until = self.seat.now().mono + AFTER_A_HAND;
+            self.pause_until(until).await?;
+            let light = if self.at_watch(at_work) {
+                self.look(at_work, &setting.key(), asking + 1).await?
+            } else {
+                None
+            };
+            match hand_verdict(before.as_ref(), setting, expected, light) {
+                Ok(proof) => {
+                    let decision = by_hand(setting, light, proof);
+                    return self.level_stands(at_work, setting, light, decision).await;
+                }
+                Err(why) => trouble = format!("{why} "),
+            }
+        }
+        Err(Broken::fault(
+            "level-not-reached",
+            format!(
+                "{} was asked for {ASKINGS_AT_MOST} times. {trouble}",
+                setting.shown()
+            ),
+        ))
+    }
+
+    /// Finds the level whose light is nearest to half of the highest one's.
+    pub(super) async fn find_half_light(
+        &mut self,
+        at_work: &AtWork,
+        mode: &str,
+        highest: u16,
+        readings: u16,
+    ) -> Result<Facts, Broken> {
+        let mut seen: Vec<(u16, f64)> = Vec::new();
+        for level in (1..=highest).rev() {
+            let setting = Setting {
+                mode: mode.to_owned(),
+                level,
+            };
+            self.set_setting(at_work, &setting).await?;
+            let mut values = Vec::new();
+            for visit in 1..=u32::from(readings.max(1)) {
+                let key = Key {
+                    test: at_work.head.name.clone(),
+                    setting: setting.key(),
+                    position: at_work.head.watch,
+                    purpose: Purpose::HalfLight,
+                    visit,
+                };
+                values.extend(self.read_or_fail(at_work, &key).await?);
+            }
+            let Some(mean) = photometry::statistics::moments(&values).map(|m| m.mean) else {
+                let words = format!("{} gave no value to compare", setting.shown());
+                return Err(Broken::fault("half-light", words));
+            };
+            seen.push((level, mean));
+            if let Some((level, share)) = decide::half_light(&seen) {
+                let decision = Decision::HalfLight {
+                    mode: mode.to_owned(),
+                    level,
+                    share,
+                };
+                self.record(at_work, Body::Decided { decision }).await?;
+                return Ok(Facts::default());
+            }
+        }
+        Err(Broken::fault(
+            "half-light",
+            "no level lies near half the light",
+        ))
+    }
+
+    /// Switches the lamp off and sees that it is dark.
+    pub(super) async fn lamp_off(&mut self, at_work: &AtWork) -> Result<Facts, Broken> {
+        let lamp = self.lamp()?;
+        if let Some(known) = self.known() {
+            known.setting = None;
+            known.light = None;
+        }
+        match (&lamp.off, &lamp.worked) {
+            (SwitchOff::Power, Worked::Buttons(buttons)) => {
+                self.press_off(at_work, buttons).await?;
+            }
+            (SwitchOff::Cannot, _) => {
+                return Err(Broken::fault(
+                    "stays-on",
+                    "nothing on this bench can switch the lamp off",
+                ));
+            }
+            (SwitchOff::ByHand | SwitchOff::Power, _) => {
+                self.ask_person(at_work, "Switch the lamp off, then answer.")
+                    .await?;
+                let until = self.seat.now().mono + AFTER_A_HAND;
+                self.pause_until(until).await?;
+                self.look(at_work, "off", 1).await?;
+            }
+        }
+        Ok(Facts::default())
+    }
+
+    /// The power button toggles: look, press, look, and press again if the
+    /// light rose.
+    async fn press_off(&mut self, at_work: &AtWork, buttons: &Buttons) -> Result<(), Broken> {
+        let mut visit = 1;
+        let mut before = self.look(at_work, "off", visit).await?;
+        for _ in 0..3 {
+            self.press(buttons, Button::Power).await?;
+            visit += 1;
+            let after = self.look(at_work, "off", visit).await?;
+            match (before, after) {
+                // Over range before, a value now: it went down.
+                (None, Some(_)) => return Ok(()),
+                (Some(before), Some(after)) if after < OFF_BELOW * before => return Ok(()),
+                _ => before = after,
+            }
+        }
+        Err(Broken::fault(
+            "not-dark",
+            "the power button was pressed three times and the light did not go out",
+        ))
+    }
+}
+
+fn by_hand(setting: &Setting, light_lx: Option<f64>, proof: &str) -> Decision {
+    Decision::Level {
+        setting: setting.key(),
+        presses: std::collections::BTreeMap::new(),
+        light_lx,
+        proof: format!("set by hand, {proof}"),
+    }
+}
+
+/// Whether the light after a person's hand fits what was asked for.
+fn hand_verdict(
+    before: Option<&(Setting, f64)>,
+    setting: &Setting,
+    expected: Option<f64>,
+    light: Option<f64>,
+) -> Result<&'static str, String> {
+    let Some(light) = light else {
+        return Ok("not seen");
+    };
+    if let Some(expected) = expected {
+        let off = (light / expected - 1.0).abs();
+        if off > 0.1 {
+            let percent = off * 100.0;
+            return Err(format!(
+                "The light differs by {percent:.0} % from before at this level."
+            ));
+        }
+        return Ok("seen as before");
+    }
+    let Some((stood, was)) = before.filter(|(stood, _)| stood.mode == setting.mode) else {
+        return Ok("seen");
+    };
+    let should_rise = setting.level > stood.level;
+    let changed = if should_rise {
+        light / was - 1.0
+    } else {
+        was / light - 1.0
+    };
+    if changed < HAND_STEP {
+        let way = if should_rise { "rise" } else { "fall" };
+        return Err(format!(
+            "The light did not {way} ({was:.4} lx before, {light:.4} lx now)."
+        ));
+    }
+    Ok("seen to change the right way")
+}
+
+/// The lamp's own name of a button.
+fn button_name(buttons: &Buttons, button: Button) -> &str {
+    match button {
+        Button::Up => &buttons.up,
+        Button::Down => &buttons.down,
+        Button::Power => buttons.power.as_deref().unwrap_or(ONLY_MODE),
+    }
+}

@@ -1,0 +1,27 @@
+//! The loop that executes runs on one bench: ask the pure rooms what comes
+//! next, write it down, do it, write down what came of it.
+//!
+//! ```text
+//!  orders ──► work (phases of a run) ──► acts (one action) ──► lamp, warm
+//!                │                           │
+//!             record (journal: write, then apply)    safe (coils off, still, dark)
+//!                                            └──► asking (instruments, with interrupts)
+//! ```
+//!
+//! Called by: queue (through a [`handle::Handle`]). Not here: what comes next
+//! (run), how a device is spoken to (bench, drivers), scripts (never: a hung
+//! script must not hold a bench).
+
+mod acts;
+mod asking;
+pub mod handle;
+mod lamp;
+mod record;
+mod safe;
+#[cfg(test)]
+mod scene;
+#[cfg(test)]
+mod tests;
+mod warm;
+mod window;
+pub mod work;

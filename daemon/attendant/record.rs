@@ -1,0 +1,159 @@
+//! The run in hand: its state, and the one way to change it. An event is
+//! applied to the state, then written; nothing is done before it is written.
+
+use std::sync::Arc;
+
+use drivers::clock::Flow;
+use photometry::measured::Moment;
+use photometry::units::Mono;
+use tokio::sync::broadcast;
+
+use super::handle::{Assignment, Note};
+use crate::plan::frozen::Frozen;
+use crate::plan::itinerary::Action;
+use crate::plan::lamp::Setting;
+use crate::run::journal::{Body, Event, Link, RunId};
+use crate::run::ledger::{Ledger, LedgerError};
+use crate::run::progress::{IllegalEvent, State};
+
+/// The record failed, or the program contradicted itself. Either way the run
+/// cannot go on: an unrecorded reading does not exist.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordError {
+    /// The journal could not be written.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    /// The attendant produced an event that cannot follow.
+    #[error(transparent)]
+    Illegal(#[from] IllegalEvent),
+    /// An event could not be put into words.
+    #[error("an event could not be written as JSON: {0}")]
+    Line(#[from] serde_json::Error),
+}
+
+/// What is known of the bench by having done it; forgotten at every seam.
+#[derive(Debug, Default)]
+pub struct Known {
+    /// What the lamp stands at.
+    pub setting: Option<Setting>,
+    /// The light at that setting, when it was seen.
+    pub light: Option<f64>,
+    /// When the level was set.
+    pub level_set: Option<Mono>,
+    /// When the carriage arrived.
+    pub arrived: Option<Mono>,
+    /// Where the carriage stands; none while it moves.
+    pub coordinate: Option<photometry::units::Length>,
+    /// The same as a position, once it was sent to one.
+    pub position: Option<photometry::units::Length>,
+}
+
+/// The run in hand.
+pub struct Current {
+    /// Its number.
+    pub run: RunId,
+    /// What it froze.
+    pub frozen: Arc<Frozen>,
+    /// Where it is.
+    pub state: State,
+    /// What is known of the bench.
+    pub known: Known,
+    /// Held while time may pass for this run.
+    pub flow: Option<Flow>,
+    /// The machine was started anew since the last event.
+    pub other_boot: bool,
+    /// The sitting that this attendant writes.
+    pub sitting: u32,
+    /// The last fault, in words.
+    pub last_fault: Option<String>,
+    link: Link,
+    ledger: Box<dyn Ledger>,
+    notes: broadcast::Sender<Note>,
+}
+
+impl Current {
+    /// Takes a run over, replaying its journal.
+    ///
+    /// # Errors
+    /// When the journal contradicts itself.
+    pub fn take_over(
+        assignment: Assignment,
+        notes: broadcast::Sender<Note>,
+    ) -> Result<Current, IllegalEvent> {
+        let Assignment {
+            run,
+            frozen,
+            past,
+            link,
+            ledger,
+            other_boot,
+        } = assignment;
+        let state = State::replay(&frozen.itinerary, &past)?;
+        let sitting = state.sitting + 1;
+        Ok(Current {
+            run,
+            frozen,
+            state,
+            known: Known::default(),
+            flow: None,
+            other_boot,
+            sitting,
+            last_fault: None,
+            link,
+            ledger,
+            notes,
+        })
+    }
+
+    /// Applies an event and writes it down; returns only when it is durable.
+    ///
+    /// # Errors
+    /// When it cannot follow, or cannot be written.
+    pub async fn write(
+        &mut self,
+        at: Moment,
+        no: Option<i64>,
+        attempt: u32,
+        body: Body,
+    ) -> Result<(), RecordError> {
+        if let Body::Failed { fault } = &body {
+            self.last_fault = Some(fault.message.clone());
+        }
+        let seq = self.state.next_seq;
+        let event = Event {
+            seq,
+            no,
+            attempt,
+            sitting: self.sitting,
+            at,
+            body,
+        };
+        let line = event.line()?;
+        // Applied to a copy first: an event that could not be written has not
+        // happened.
+        let mut next = self.state.clone();
+        next.apply(&self.frozen.itinerary, &event)?;
+        let link = self.link.next(&line);
+        self.ledger.append(&event, &line, link).await?;
+        self.state = next;
+        self.link = link;
+        // Nobody may be listening; that is no fault.
+        let _ = self.notes.send(Note::Journal { run: self.run, seq });
+        Ok(())
+    }
+
+    /// The action with this number, planned or of the preamble.
+    pub fn action(&self, no: i64) -> Option<Action> {
+        self.state.action(&self.frozen.itinerary, no).cloned()
+    }
+
+    /// The digest of the frozen bundle: the link before the first event.
+    pub fn bundle_digest(&self) -> String {
+        self.link.hex()
+    }
+
+    /// Forgets what is known of the bench.
+    pub fn forget(&mut self) {
+        self.known = Known::default();
+    }
+}

@@ -1,0 +1,146 @@
+//! Making the bench safe, as far as it can be, and saying how it was left.
+//! Nothing here may be interrupted, and nothing here may fail the rest: what
+//! does not work is written among the troubles.
+
+use photometry::units::Span;
+
+use super::work::Attendant;
+use crate::bench::instrument::{Answer, Verb};
+use crate::bench::open::{FINGERS, RAIL};
+use crate::plan::lamp::{Buttons, SwitchOff, Worked};
+use crate::run::journal::{LampLeft, Left};
+use crate::run::progress::Lit;
+
+/// A lamp that was switched off shows less than this share of its light.
+const OFF_BELOW: f64 = 0.5;
+/// Presses of the power button before it is given up.
+const PRESSES_AT_MOST: u32 = 3;
+
+impl Attendant {
+    /// Fingers off, carriage still, lamp off where that is possible.
+    pub(super) async fn make_safe(&mut self) -> Left {
+        let mut troubles = Vec::new();
+        let card = self.bench.card();
+        let (has_fingers, has_rail) = (card.fingers.is_some(), card.rail.is_some());
+        let fingers_off =
+            !has_fingers || self.safely(FINGERS, Verb::ReleaseAll, &mut troubles).await;
+        // A carriage that is known to stand is not reset: it keeps its home.
+        let stands = self
+            .current
+            .as_ref()
+            .is_some_and(|c| c.known.coordinate.is_some());
+        let carriage_still =
+            !has_rail || stands || self.safely(RAIL, Verb::Halt, &mut troubles).await;
+        let lamp = self.leave_lamp(&mut troubles).await;
+        Left {
+            carriage_still,
+            fingers_off,
+            lamp,
+            troubles,
+        }
+    }
+
+    async fn safely(&mut self, instrument: &str, verb: Verb, troubles: &mut Vec<String>) -> bool {
+        match self.ask_to_the_end(instrument, verb, false).await {
+            Ok(_) => true,
+            Err(trouble) => {
+                troubles.push(format!("{instrument}: {trouble}"));
+                false
+            }
+        }
+    }
+
+    async fn leave_lamp(&mut self, troubles: &mut Vec<String>) -> LampLeft {
+        let Some(current) = &self.current else {
+            return LampLeft::NotTouched;
+        };
+        match current.state.lit {
+            Lit::NotTouched => return LampLeft::NotTouched,
+            Lit::Off => return LampLeft::Off,
+            Lit::On { .. } => {}
+        }
+        let lamp = current.frozen.lamp.clone();
+        let meter = current
+            .frozen
+            .itinerary
+            .tests
+            .first()
+            .map(|test| test.meter.clone());
+        let (SwitchOff::Power, Worked::Buttons(buttons)) = (&lamp.off, &lamp.worked) else {
+            troubles
+                .push("the lamp is left on: nothing on this bench can switch it off".to_owned());
+            return LampLeft::On;
+        };
+        let Some(coil) = self.power_coil(buttons) else {
+            troubles.push("the lamp is left on: no finger sits on its power button".to_owned());
+            return LampLeft::On;
+        };
+        self.press_dark(buttons, coil, meter.as_deref(), troubles)
+            .await
+    }
+
+    /// Presses the power button until the meter sees the light go out.
+    async fn press_dark(
+        &mut self,
+        buttons: &Buttons,
+        coil: u16,
+        meter: Option<&str>,
+        troubles: &mut Vec<String>,
+    ) -> LampLeft {
+        let mut before = self.glance(meter).await;
+        for _ in 0..PRESSES_AT_MOST {
+            let press = Verb::Press {
+                coil,
+                hold: buttons.hold,
+            };
+            if !self.safely(FINGERS, press, troubles).await {
+                return LampLeft::OnSwitchFailed;
+            }
+            self.rest(buttons.rest.max(buttons.follows)).await;
+            let after = self.glance(meter).await;
+            match (before, after) {
+                (Some(before), Some(after)) if after < OFF_BELOW * before => return LampLeft::Off,
+                (Some(_), Some(_)) => before = after,
+                _ => {
+                    troubles.push("no meter could see whether the lamp went out".to_owned());
+                    return LampLeft::OffNotSeen;
+                }
+            }
+        }
+        troubles.push("the power button was pressed and the light did not go out".to_owned());
+        LampLeft::OnSwitchFailed
+    }
+
+    fn power_coil(&self, buttons: &Buttons) -> Option<u16> {
+        let power = buttons.power.as_ref()?;
+        let placement = &self.current.as_ref()?.frozen.placement;
+        let finger = &placement
+            .fingers
+            .iter()
+            .find(|s| s.button == *power)?
+            .finger;
+        let channels = &self.bench.card().fingers.as_ref()?.channels;
+        channels
+            .iter()
+            .find(|c| c.name == *finger)
+            .map(|c| c.channel)
+    }
+
+    /// A look that is not a measurement: only for seeing whether the lamp went
+    /// out.
+    async fn glance(&mut self, meter: Option<&str>) -> Option<f64> {
+        match self.ask_to_the_end(meter?, Verb::Read, false).await {
+            Ok(Answer::Reading(reading)) => reading.outcome.value(),
+            Ok(_) | Err(_) => None,
+        }
+    }
+
+    /// Waits without being interrupted.
+    async fn rest(&mut self, span: Span) {
+        let until = self.seat.now().mono + span;
+        while self.seat.now().mono < until {
+            self.seat.wait_async(Some(until)).await;
+            self.take_orders();
+        }
+    }
+}

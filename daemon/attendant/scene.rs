@@ -1,0 +1,309 @@
+//! A night for the tests: a simulated bench, an attendant on it, a journal in
+//! memory. The attendant can be made to die at any write of its journal.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use drivers::clock::Clock;
+use drivers::link::Address;
+use drivers::simulated::bench::{BenchSpec, SimulatedBench, Wire};
+use drivers::simulated::faults::Device;
+use drivers::simulated::world::WorldSpec;
+use photometry::units::{Length, Mono, Span, Wall};
+
+use super::handle::{Assignment, Handle, Note, Order};
+use super::work::Attendant;
+use crate::bench::open::{Bench, seat_names};
+use crate::plan::card::{Card, Finger};
+use crate::plan::frozen::Frozen;
+use crate::plan::intent::Survey;
+use crate::plan::lamp::Lamp;
+use crate::plan::placement::Placement;
+use crate::plan::{layout, samples};
+use crate::run::journal::{End, Event, Link, RunId};
+use crate::run::ledger::{Ledger, LedgerError, Written};
+
+/// 2026-11-02 20:00 UTC.
+pub const ANCHOR: Wall = Wall::from_us(1_793_649_600_000_000);
+
+/// A journal in memory.
+#[derive(Clone, Default)]
+pub struct Paper(Arc<Mutex<Sheet>>);
+
+#[derive(Default)]
+struct Sheet {
+    events: Vec<Event>,
+    lines: Vec<String>,
+    link: Option<Link>,
+    writes: usize,
+    dies_at: Option<(usize, Dies)>,
+    breaks_at: Option<usize>,
+}
+
+/// When the daemon dies at a write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Dies {
+    /// Nothing of it was kept.
+    Before,
+    /// It was kept, and nobody was told.
+    After,
+}
+
+impl Paper {
+    fn sheet(&self) -> std::sync::MutexGuard<'_, Sheet> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+    pub fn events(&self) -> Vec<Event> {
+        self.sheet().events.clone()
+    }
+    pub fn lines(&self) -> Vec<String> {
+        self.sheet().lines.clone()
+    }
+    pub fn text(&self) -> String {
+        self.lines().join("\n")
+    }
+    /// The daemon dies at the nth write from now, from 1.
+    pub fn dies_at(&self, nth: usize, how: Dies) {
+        let mut sheet = self.sheet();
+        sheet.writes = 0;
+        sheet.dies_at = Some((nth, how));
+    }
+    /// The disk refuses the nth write from now.
+    pub fn breaks_at(&self, nth: usize) {
+        let mut sheet = self.sheet();
+        sheet.writes = 0;
+        sheet.breaks_at = Some(nth);
+    }
+    fn link(&self, bundle: Link) -> Link {
+        self.sheet().link.unwrap_or(bundle)
+    }
+}
+
+struct Pen {
+    paper: Paper,
+    died: tokio::sync::mpsc::UnboundedSender<()>,
+}
+
+impl Ledger for Pen {
+    fn append<'a>(&'a mut self, event: &'a Event, line: &'a str, link: Link) -> Written<'a> {
+        let mut sheet = self.paper.sheet();
+        sheet.writes += 1;
+        let now = sheet.writes;
+        let dies = sheet
+            .dies_at
+            .filter(|(nth, _)| *nth == now)
+            .map(|(_, how)| how);
+        if sheet.breaks_at == Some(now) {
+            let reason = "no space left on device".to_owned();
+            return Box::pin(async move { Err(LedgerError { reason }) });
+        }
+        if dies != Some(Dies::Before) {
+            sheet.events.push(event.clone());
+            sheet.lines.push(line.to_owned());
+            sheet.link = Some(link);
+        }
+        if dies.is_some() {
+            // The test drops the attendant; this future is never woken.
+            let _ = self.died.send(());
+            return Box::pin(std::future::pending());
+        }
+        Box::pin(async { Ok(()) })
+    }
+}
+
+/// How the devices are reached.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum By {
+    Memory,
+    Pty,
+}
+
+/// Everything that a night needs.
+pub struct Scene {
+    pub frozen: Arc<Frozen>,
+    pub world: WorldSpec,
+    pub by: By,
+    pub folder: tempfile::TempDir,
+    pub paper: Paper,
+    pub other_boot: bool,
+    /// In real time instead of simulated time.
+    pub real_time: bool,
+}
+
+/// How a sitting ended.
+#[derive(Debug, PartialEq)]
+pub enum Sat {
+    Ended(End),
+    Died,
+    Left,
+}
+
+/// The sample bench, as the simulated devices are.
+pub fn card(world: &WorldSpec, fingers: bool) -> Card {
+    let mut card = samples::card();
+    if let Some(rail) = &mut card.rail {
+        rail.travel_from = Length::from_mm(1);
+        rail.travel_to = Length::from_mm(2000);
+        rail.datum_at = world.datum;
+        rail.datum_uncertainty = Length::from_um(500);
+    }
+    if let Some(board) = &mut card.fingers {
+        let finger = |name: &str, channel| Finger {
+            name: name.to_owned(),
+            channel,
+        };
+        board.channels = vec![finger("round", 1), finger("left", 2), finger("right", 3)];
+    }
+    card.meters[0].ranges = world.meter.ranges.clone();
+    if !fingers {
+        card.fingers = None;
+    }
+    card
+}
+
+pub fn placement(world: &WorldSpec) -> Placement {
+    Placement {
+        datum: world.datum,
+        datum_uncertainty: Length::from_um(500),
+        ..samples::placement()
+    }
+}
+
+impl Scene {
+    pub fn new(seed: u64, by: By, levels: u16, survey: Survey) -> Scene {
+        let mut world = WorldSpec::new(seed);
+        world.lamp.levels = levels;
+        let lamp = samples::lamp(levels);
+        let card = card(&world, true);
+        Scene::of(world, by, lamp, card, survey)
+    }
+
+    pub fn of(world: WorldSpec, by: By, lamp: Lamp, card: Card, survey: Survey) -> Scene {
+        let placement = placement(&world);
+        let plan = samples::plan(survey);
+        let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
+        let frozen = Frozen {
+            program: "test".to_owned(),
+            plan_texts: Vec::new(),
+            plan,
+            lamp,
+            card,
+            placement,
+            itinerary,
+        };
+        Scene {
+            frozen: Arc::new(frozen),
+            world,
+            by,
+            folder: tempfile::tempdir().expect("a folder"),
+            paper: Paper::default(),
+            other_boot: false,
+            real_time: false,
+        }
+    }
+
+    fn wire(&self, device: Device) -> Wire {
+        match self.by {
+            By::Memory => Wire::Memory(format!("{device:?}")),
+            By::Pty => Wire::Pty(self.folder.path().join(format!("{device:?}"))),
+        }
+    }
+
+    /// One life of the daemon, against the bench as it was left. `order` is
+    /// given right after the run; `persons` hands come as the notes ask.
+    pub async fn sit(&self, hands: impl Hands) -> Sat {
+        let last = self.paper.events().last().map(|event| event.at);
+        let start = last.map_or(Mono::ZERO, |at| at.mono + Span::from_secs(30));
+        let clock = if self.real_time {
+            Clock::wall()
+        } else {
+            Clock::simulated(ANCHOR, start)
+        };
+        let devices = [Device::Rail, Device::Meter, Device::Fingers];
+        let spec = BenchSpec {
+            world: self.world.clone(),
+            world_file: Some(self.folder.path().join("world.json")),
+            absent: Span::from_secs(30),
+            devices: devices
+                .into_iter()
+                .map(|device| (device, self.wire(device)))
+                .collect(),
+        };
+        let names = seat_names(&self.frozen.card);
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        let (simulated, seats) = SimulatedBench::start(&clock, spec, &names).expect("it starts");
+        let elsewhere: BTreeMap<String, Address> = [
+            ("rail-port", Device::Rail),
+            ("meter-port", Device::Meter),
+            ("finger-port", Device::Fingers),
+        ]
+        .into_iter()
+        .map(|(port, device)| (port.to_owned(), self.wire(device).address()))
+        .collect();
+        let (seat, bench) = Bench::open(&self.frozen.card, seats, &elsewhere).expect("it opens");
+        let (attendant, handle) = Attendant::new(seat, bench);
+        self.watch(attendant, handle, simulated, hands).await
+    }
+
+    async fn watch(
+        &self,
+        attendant: Attendant,
+        handle: Handle,
+        simulated: SimulatedBench,
+        mut hands: impl Hands,
+    ) -> Sat {
+        let (died, mut dead) = tokio::sync::mpsc::unbounded_channel();
+        let bundle = serde_json::to_vec(&*self.frozen).expect("json");
+        let assignment = Assignment {
+            run: RunId(1),
+            frozen: Arc::clone(&self.frozen),
+            past: self.paper.events(),
+            link: self.paper.link(Link::of_bundle(&bundle)),
+            ledger: Box::new(Pen {
+                paper: self.paper.clone(),
+                died,
+            }),
+            other_boot: self.other_boot,
+        };
+        let mut notes = handle.notes.subscribe();
+        handle
+            .orders
+            .post(Order::Begin(Box::new(assignment)))
+            .expect("an order");
+        hands.first(&handle);
+        let task = tokio::spawn(attendant.work());
+        loop {
+            tokio::select! {
+                biased;
+                Some(()) = dead.recv() => {
+                    task.abort();
+                    let _ = task.await;
+                    return Sat::Died;
+                }
+                note = notes.recv() => match note {
+                    Ok(Note::Ended { end, .. }) => {
+                        task.abort();
+                        let _ = task.await;
+                        return Sat::Ended(end);
+                    }
+                    Ok(Note::Journal { seq, .. }) => {
+                        let event = self.paper.events()[seq as usize - 1].clone();
+                        hands.note(&event, &handle, &simulated);
+                    }
+                    Ok(Note::Left) | Err(_) => return Sat::Left,
+                },
+            }
+        }
+    }
+}
+
+/// What a person or a signal does while the attendant works.
+pub trait Hands {
+    fn first(&mut self, _handle: &Handle) {}
+    fn note(&mut self, _event: &Event, _handle: &Handle, _bench: &SimulatedBench) {}
+}
+
+/// Nobody.
+pub struct Nobody;
+
+impl Hands for Nobody {}

@@ -1,0 +1,704 @@
+//! The attendant on a whole simulated bench: a short night from end to end,
+//! the same again from the seed, killed at every write of its journal, told to
+//! hold, stop and leave, worked by hand.
+
+use std::collections::BTreeMap;
+
+use drivers::simulated::bench::SimulatedBench;
+use drivers::simulated::faults::{Device, Fault, Planned};
+use drivers::simulated::world::WorldSpec;
+use photometry::units::{Length, Span};
+
+use super::handle::{Handle, Order};
+use super::scene::{self, By, Dies, Hands, Nobody, Sat, Scene};
+use crate::plan::card::DarkBy;
+use crate::plan::intent::{SettingWord, Settings, Survey, WarmUp, Window};
+use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
+use crate::plan::lamp::{SwitchOff, Worked};
+use crate::plan::samples;
+use crate::run::journal::{Body, Decision, End, Event, HoldCause, LampLeft, RunId, SeamCause};
+use crate::run::progress::State;
+
+const RUN: RunId = RunId(1);
+
+/// 2 levels x 3 positions x 2 readings.
+fn short() -> Survey {
+    Survey {
+        dark: 2,
+        ambient: 1,
+        ..samples::survey(&[12, 24, 48])
+    }
+}
+
+/// The keys that the itinerary promises, each with its count among the
+/// results: readings of the last completed attempt of their action.
+fn results(itinerary: &Itinerary, events: &[Event]) -> BTreeMap<String, usize> {
+    let planned: BTreeMap<i64, &Action> = itinerary
+        .actions
+        .iter()
+        .map(|action| (i64::from(action.no), action))
+        .collect();
+    let mut last: BTreeMap<i64, String> = BTreeMap::new();
+    for event in events {
+        if let (Body::Taken { key, .. }, Some(no)) = (&event.body, event.no)
+            && let Some(action) = planned.get(&no)
+            && matches!(action.what, What::Read { .. })
+        {
+            last.insert(no, key.to_string());
+        }
+    }
+    let mut counts = BTreeMap::new();
+    for key in last.into_values() {
+        *counts.entry(key).or_insert(0) += 1;
+    }
+    counts
+}
+
+fn promised(itinerary: &Itinerary) -> BTreeMap<String, usize> {
+    itinerary
+        .actions
+        .iter()
+        .filter(|action| matches!(action.what, What::Read { .. }))
+        .filter_map(|action| action.key.as_ref())
+        .map(|key| (key.to_string(), 1))
+        .collect()
+}
+
+/// In every sitting the rail finds its home before it goes anywhere.
+fn moves_before_homing(itinerary: &Itinerary, events: &[Event]) -> usize {
+    let mut state = State::new(itinerary);
+    let (mut homed, mut sitting, mut early) = (false, 0, 0);
+    for event in events {
+        if event.sitting != sitting || matches!(event.body, Body::Seam { .. }) {
+            sitting = event.sitting;
+            homed = false;
+        }
+        let what = event
+            .no
+            .and_then(|no| state.action(itinerary, no))
+            .map(|a| a.what.clone());
+        match (&event.body, what) {
+            (Body::Started { .. }, Some(What::Move { .. })) if !homed => early += 1,
+            (Body::Done { .. }, Some(What::Home | What::ProveHome { .. })) => homed = true,
+            _ => {}
+        }
+        state.apply(itinerary, event).expect("a legal journal");
+    }
+    early
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_short_night_ends_complete() {
+    let scene = Scene::new(1, By::Memory, 2, short());
+    assert_eq!(scene.sit(Nobody).await, Sat::Ended(End::Complete));
+    let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+    assert_eq!(results(itinerary, &events), promised(itinerary));
+    assert_eq!(moves_before_homing(itinerary, &events), 0);
+    let offsets: Vec<Length> = events
+        .iter()
+        .filter_map(|event| match &event.body {
+            Body::Done { facts } => facts.home_offset,
+            _ => None,
+        })
+        .collect();
+    assert_eq!(
+        offsets,
+        [Length::ZERO],
+        "homing at the end proves that no steps were lost"
+    );
+}
+
+/// Promise P4. The journal's text carries every reading with its bytes and
+/// both clocks, so equal texts mean equal nights.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_same_seed_writes_the_same_journal_over_both_links_under_load() {
+    let stop = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
+    let load: Vec<_> = (0..2)
+        .map(|_| {
+            let stop = std::sync::Arc::clone(&stop);
+            std::thread::spawn(move || {
+                let mut x = 1_u64;
+                while !stop.load(std::sync::atomic::Ordering::Relaxed) {
+                    x = std::hint::black_box(
+                        x.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1),
+                    );
+                }
+                x
+            })
+        })
+        .collect();
+    let mut first: Option<String> = None;
+    for round in 0..20 {
+        let by = if round % 2 == 0 { By::Memory } else { By::Pty };
+        let scene = Scene::new(7, by, 2, short());
+        assert_eq!(
+            scene.sit(Nobody).await,
+            Sat::Ended(End::Complete),
+            "round {round} {by:?}"
+        );
+        let text = scene.paper.text();
+        let first = first.get_or_insert_with(|| text.clone());
+        assert!(*first == text, "round {round} ({by:?}) differs");
+    }
+    let other = Scene::new(8, By::Memory, 2, short());
+    assert_eq!(
+        other.sit(Nobody).await,
+        Sat::Ended(End::Complete),
+        "{}",
+        other.paper.text()
+    );
+    assert_ne!(
+        first,
+        Some(other.paper.text()),
+        "another seed, another night"
+    );
+    stop.store(true, std::sync::atomic::Ordering::Relaxed);
+    for thread in load {
+        assert_ne!(thread.join().expect("joins"), 0);
+    }
+}
+
+/// Promise P1. The daemon dies at write k, before the disk has it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_before_every_write_the_night_ends_the_same() {
+    killed_at_every_write(Dies::Before).await;
+}
+
+/// Promise P1. The daemon dies at write k, after the disk has it and before
+/// anybody was told.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_after_every_write_the_night_ends_the_same() {
+    killed_at_every_write(Dies::After).await;
+}
+
+/// The next daemon goes on against the bench as it was left.
+async fn killed_at_every_write(how: Dies) {
+    let seed = 3;
+    let whole = Scene::new(seed, By::Memory, 2, short());
+    assert_eq!(whole.sit(Nobody).await, Sat::Ended(End::Complete));
+    let writes = whole.paper.events().len();
+    assert!(writes > 200, "{writes}");
+    // Every write in the long loop; a stride over them otherwise.
+    let long = std::env::var_os("WAKERAIL_LONG").is_some();
+    let stride = if long { 1 } else { 13 };
+    let (mut kills, mut redone) = (0, 0);
+    for nth in (1..=writes).step_by(stride) {
+        let scene = Scene::new(seed, By::Memory, 2, short());
+        scene.paper.dies_at(nth, how);
+        assert_eq!(scene.sit(Nobody).await, Sat::Died, "{nth} {how:?}");
+        kills += 1;
+        scene.paper.dies_at(usize::MAX, how);
+        // Killed after its very last write, the run is over already.
+        let over = matches!(
+            scene.paper.events().last().map(|event| &event.body),
+            Some(Body::Ended { .. })
+        );
+        if !over {
+            let sat = scene.sit(Nobody).await;
+            let text = scene.paper.text();
+            assert_eq!(sat, Sat::Ended(End::Complete), "{nth} {how:?}\n{text}");
+        }
+        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+        let what = format!("{nth} {how:?}");
+        assert_eq!(results(itinerary, &events), promised(itinerary), "{what}");
+        assert_eq!(moves_before_homing(itinerary, &events), 0, "{what}");
+        let state = State::replay(itinerary, &events).expect("a legal journal");
+        assert_eq!(state.actions_done(), itinerary.actions.len(), "{what}");
+        redone += events.len().saturating_sub(writes);
+    }
+    println!(
+        "seed {seed}, {writes} writes: {kills} kills {how:?} the write, {:.0} events a kill done again",
+        redone as f64 / f64::from(kills)
+    );
+}
+
+/// Gives an order when the nth event of a kind comes.
+struct OrderAt {
+    nth: usize,
+    order: fn() -> Order,
+    seen: usize,
+}
+
+impl Hands for OrderAt {
+    fn note(&mut self, _event: &Event, handle: &Handle, _bench: &SimulatedBench) {
+        self.seen += 1;
+        if self.seen == self.nth {
+            handle.orders.post((self.order)()).expect("an order");
+        }
+    }
+}
+
+fn last_left(events: &[Event]) -> LampLeft {
+    let left = events.iter().rev().find_map(|event| match &event.body {
+        Body::MadeSafe { left } => Some(left.clone()),
+        _ => None,
+    });
+    let left = left.expect("made safe");
+    assert!(left.carriage_still && left.fingers_off, "{left:?}");
+    left.lamp
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn stopped_anywhere_the_bench_is_left_safe() {
+    for nth in (1..250).step_by(9) {
+        let scene = Scene::new(5, By::Memory, 2, short());
+        let hands = OrderAt {
+            nth,
+            order: || Order::Stop(RUN),
+            seen: 0,
+        };
+        let sat = scene.sit(hands).await;
+        let events = scene.paper.events();
+        let over = matches!(sat, Sat::Ended(End::Stopped | End::Complete));
+        assert!(over, "{nth}: {sat:?}\n{}", scene.paper.text());
+        if sat == Sat::Ended(End::Stopped) {
+            let left = last_left(&events);
+            assert!(
+                matches!(left, LampLeft::Off | LampLeft::NotTouched),
+                "{nth}: {left:?}"
+            );
+            assert!(events.iter().any(|e| matches!(
+                e.body,
+                Body::Seam {
+                    cause: SeamCause::Stop
+                }
+            )));
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn told_to_leave_anywhere_the_next_daemon_goes_on() {
+    for nth in (1..250).step_by(13) {
+        let scene = Scene::new(6, By::Memory, 2, short());
+        let hands = OrderAt {
+            nth,
+            order: || Order::Shutdown,
+            seen: 0,
+        };
+        let first = scene.sit(hands).await;
+        if first == Sat::Left {
+            let ended = matches!(
+                scene.paper.events().last().map(|e| &e.body),
+                Some(Body::Ended { .. } | Body::MadeSafe { .. })
+            );
+            assert!(ended, "{nth}: {}", scene.paper.text());
+            last_left(&scene.paper.events());
+        }
+        if first == Sat::Left
+            && !matches!(
+                scene.paper.events().last().map(|e| &e.body),
+                Some(Body::Ended { .. })
+            )
+        {
+            let sat = scene.sit(Nobody).await;
+            assert_eq!(
+                sat,
+                Sat::Ended(End::Complete),
+                "{nth}\n{}",
+                scene.paper.text()
+            );
+        }
+        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+        assert_eq!(results(itinerary, &events), promised(itinerary), "{nth}");
+    }
+}
+
+/// Holds, then releases when held.
+struct HoldAndRelease {
+    nth: usize,
+    seen: usize,
+}
+
+impl Hands for HoldAndRelease {
+    fn note(&mut self, event: &Event, handle: &Handle, _bench: &SimulatedBench) {
+        self.seen += 1;
+        if self.seen == self.nth {
+            handle.orders.post(Order::Hold(RUN)).expect("an order");
+        }
+        if matches!(event.body, Body::Held { .. }) {
+            handle.orders.post(Order::Release(RUN)).expect("an order");
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn held_and_released_it_goes_on_at_the_first_incomplete_point() {
+    for nth in [3, 40, 100, 150, 200] {
+        let scene = Scene::new(9, By::Memory, 2, short());
+        let sat = scene.sit(HoldAndRelease { nth, seen: 0 }).await;
+        assert_eq!(sat, Sat::Ended(End::Complete), "{nth}");
+        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+        assert_eq!(results(itinerary, &events), promised(itinerary), "{nth}");
+        assert_eq!(moves_before_homing(itinerary, &events), 0, "{nth}");
+        assert!(events.iter().any(|e| matches!(
+            e.body,
+            Body::Held {
+                cause: HoldCause::Person
+            }
+        )));
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn after_a_loss_of_power_nothing_moves_until_a_person_releases() {
+    let mut scene = Scene::new(4, By::Memory, 2, short());
+    scene.paper.dies_at(120, Dies::After);
+    assert_eq!(scene.sit(Nobody).await, Sat::Died);
+    let before = scene.paper.events().len();
+    scene.paper.dies_at(usize::MAX, Dies::After);
+    scene.other_boot = true;
+    let sat = scene
+        .sit(HoldAndRelease {
+            nth: usize::MAX,
+            seen: 0,
+        })
+        .await;
+    assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
+    let events = scene.paper.events();
+    let kinds: Vec<&str> = events[before..before + 3]
+        .iter()
+        .map(|e| e.body.kind())
+        .collect();
+    assert_eq!(kinds, ["seam", "held", "resumed"]);
+    assert_eq!(
+        events[before + 1].body,
+        Body::Held {
+            cause: HoldCause::PowerLost
+        }
+    );
+}
+
+/// A person with eyes and hands: sets the level that is asked for.
+struct Person {
+    asked: usize,
+}
+
+impl Hands for Person {
+    fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
+        let Body::Held {
+            cause: HoldCause::Question(words),
+        } = &event.body
+        else {
+            return;
+        };
+        self.asked += 1;
+        let person = bench.person();
+        let now = event.at.mono;
+        if let Some(rest) = words.split("to level ").nth(1) {
+            let level: u16 = rest
+                .chars()
+                .take_while(char::is_ascii_digit)
+                .collect::<String>()
+                .parse()
+                .expect("a level");
+            // The first time the person dozes: the meter must notice.
+            if self.asked != 5 {
+                person.set_level(level, now);
+            }
+        } else if words.contains("Switch the lamp off") {
+            person.set_level(0, now);
+        }
+        let text = "done".to_owned();
+        handle
+            .orders
+            .post(Order::Answer { run: RUN, text })
+            .expect("an order");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_whole_survey_by_hand() {
+    let world = WorldSpec::new(11);
+    let mut card = scene::card(&world, false);
+    card.meters[0].dark = DarkBy::Cap;
+    let mut lamp = samples::lamp(12);
+    lamp.worked = Worked::ByHand;
+    lamp.off = SwitchOff::ByHand;
+    let scene = Scene::of(world, By::Memory, lamp, card, short());
+    let sat = scene.sit(Person { asked: 0 }).await;
+    assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
+    let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+    assert_eq!(results(itinerary, &events), promised(itinerary));
+    let doubts = events
+        .iter()
+        .filter(|event| match &event.body {
+            Body::Held {
+                cause: HoldCause::Question(words),
+            } => words.contains("did not"),
+            _ => false,
+        })
+        .count();
+    assert_eq!(
+        doubts, 1,
+        "the meter saw that the light did not follow, once"
+    );
+    let levels = events
+        .iter()
+        .filter(|e| {
+            matches!(
+                &e.body,
+                Body::Decided {
+                    decision: Decision::Level { .. }
+                }
+            )
+        })
+        .count();
+    assert_eq!(levels, 13, "twelve legs and the warm-up");
+}
+
+/// The same code in real time, over pseudo-terminals: nothing of it may lean
+/// on the simulation. It takes as long as a bench does, so only the long loops
+/// run it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_very_short_night_in_real_time() {
+    if std::env::var_os("WAKERAIL_LONG").is_none() {
+        println!("SKIPPED: set WAKERAIL_LONG=1 to measure in real time (about a minute)");
+        return;
+    }
+    let survey = Survey {
+        warm_up: WarmUp::Fixed(Span::from_secs(1)),
+        dark: 1,
+        ambient: 1,
+        readings: 2,
+        ..samples::survey(&[18, 24])
+    };
+    let mut scene = Scene::new(1, By::Pty, 2, survey);
+    scene.real_time = true;
+    let sat = scene.sit(Nobody).await;
+    assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
+    let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+    assert_eq!(results(itinerary, &events), promised(itinerary));
+}
+
+/// Nobody saw what became of the cap while the daemon was away.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_cap_is_asked_for_again_after_a_seam() {
+    let world = WorldSpec::new(11);
+    let mut card = scene::card(&world, false);
+    card.meters[0].dark = DarkBy::Cap;
+    let mut lamp = samples::lamp(2);
+    lamp.worked = Worked::ByHand;
+    lamp.off = SwitchOff::ByHand;
+    let scene = Scene::of(world, By::Memory, lamp, card, short());
+    // Begun, home, move, the question, its answer: killed at the dark readings.
+    let first_dark = |events: &[Event]| {
+        events.iter().position(
+            |e| matches!(&e.body, Body::Taken { key, .. } if key.purpose == Purpose::Dark),
+        )
+    };
+    let whole = scene.sit(Person { asked: 10 }).await;
+    assert_eq!(whole, Sat::Ended(End::Complete));
+    let nth = first_dark(&scene.paper.events()).expect("dark readings") + 1;
+    let again = Scene::of(
+        WorldSpec::new(11),
+        By::Memory,
+        scene.frozen.lamp.clone(),
+        scene.frozen.card.clone(),
+        short(),
+    );
+    again.paper.dies_at(nth, Dies::After);
+    assert_eq!(again.sit(Person { asked: 10 }).await, Sat::Died);
+    again.paper.dies_at(usize::MAX, Dies::After);
+    let sat = again.sit(Person { asked: 10 }).await;
+    assert_eq!(sat, Sat::Ended(End::Complete), "{}", again.paper.text());
+    let asked = again
+        .paper
+        .events()
+        .iter()
+        .filter(|e| match &e.body {
+            Body::Held {
+                cause: HoldCause::Question(words),
+            } => words.starts_with("Put the cap"),
+            _ => false,
+        })
+        .count();
+    assert_eq!(asked, 2);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_level_of_half_the_light_is_found_by_measuring() {
+    let survey = Survey {
+        settings: Settings::These(vec![SettingWord::Full, SettingWord::HalfLight]),
+        ..short()
+    };
+    let scene = Scene::new(2, By::Memory, 12, survey);
+    assert_eq!(
+        scene.sit(Nobody).await,
+        Sat::Ended(End::Complete),
+        "{}",
+        scene.paper.text()
+    );
+    let found = scene
+        .paper
+        .events()
+        .iter()
+        .find_map(|event| match &event.body {
+            Body::Decided {
+                decision: Decision::HalfLight { level, share, .. },
+            } => Some((*level, *share)),
+            _ => None,
+        });
+    // The ladder is geometric: 2000 lx to 6 lx in 11 steps, a ratio of 1.696
+    // each; one step down gives 59 %, two steps 35 %.
+    let (level, share) = found.expect("decided");
+    assert_eq!(level, 11);
+    assert!((share.share() - 1.0 / 1.696).abs() < 0.01, "{share}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn missed_presses_are_noticed_and_a_dead_meter_fails_the_test_by_name() {
+    let mut world = WorldSpec::new(12);
+    world.lamp.levels = 4;
+    world.faults = [3, 9, 14, 15]
+        .into_iter()
+        .map(|nth| Planned {
+            nth,
+            fault: Fault::MissedPress,
+        })
+        .collect();
+    let (card, lamp) = (scene::card(&world, true), samples::lamp(4));
+    let scene = Scene::of(world, By::Memory, lamp, card, short());
+    assert_eq!(
+        scene.sit(Nobody).await,
+        Sat::Ended(End::Complete),
+        "{}",
+        scene.paper.text()
+    );
+    let events = scene.paper.events();
+    assert_eq!(
+        results(&scene.frozen.itinerary, &events),
+        promised(&scene.frozen.itinerary)
+    );
+
+    let mut world = WorldSpec::new(12);
+    world.lamp.levels = 2;
+    world.faults = (40..4000)
+        .map(|nth| Planned {
+            nth,
+            fault: Fault::Silent(Device::Meter),
+        })
+        .collect();
+    let (card, lamp) = (scene::card(&world, true), samples::lamp(2));
+    let scene = Scene::of(world, By::Memory, lamp, card, short());
+    assert_eq!(
+        scene.sit(Nobody).await,
+        Sat::Ended(End::Failed),
+        "{}",
+        scene.paper.text()
+    );
+    let fault = scene
+        .paper
+        .events()
+        .iter()
+        .find_map(|event| match &event.body {
+            Body::Failed { fault } => Some(fault.clone()),
+            _ => None,
+        });
+    assert_eq!(
+        fault.and_then(|fault| fault.instrument).as_deref(),
+        Some("lux-head")
+    );
+}
+
+/// Law 2: an unrecorded reading does not exist.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn when_the_record_fails_the_attendant_leaves() {
+    for nth in [1, 30, 90, 160] {
+        let scene = Scene::new(5, By::Memory, 2, short());
+        scene.paper.breaks_at(nth);
+        assert_eq!(scene.sit(Nobody).await, Sat::Left, "{nth}");
+        assert_eq!(
+            scene.paper.events().len(),
+            nth - 1,
+            "nothing follows a failed write"
+        );
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn at_the_end_of_the_window_it_stops_at_a_seam_and_goes_on_the_next_evening() {
+    let mut returns = 0;
+    for length in [8, 10, 11, 13] {
+        let survey = Survey {
+            warm_up: WarmUp::Fixed(Span::from_mins(2)),
+            ..short()
+        };
+        let mut scene = Scene::new(1, By::Memory, 6, survey);
+        let opens = 22 * 60;
+        let closes = opens + length;
+        let frozen = std::sync::Arc::get_mut(&mut scene.frozen).expect("only one");
+        let window = Some(Window { opens, closes });
+        frozen.plan.policies.window = window;
+        frozen.itinerary.policies.window = window;
+        let sat = scene.sit(Nobody).await;
+        assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
+        let events = scene.paper.events();
+        for event in &events {
+            let Body::Taken { key, .. } = &event.body else {
+                continue;
+            };
+            let minute = (event.at.wall.us() / 60_000_000).rem_euclid(1440);
+            let open = i64::from(opens)..=i64::from(closes);
+            assert!(open.contains(&minute), "{minute}: {event:?}");
+            returns += usize::from(key.purpose == Purpose::Return);
+        }
+        let evenings = events
+            .iter()
+            .filter(|e| {
+                matches!(
+                    e.body,
+                    Body::Seam {
+                        cause: SeamCause::WindowClosed
+                    }
+                )
+            })
+            .count();
+        assert!((1..10).contains(&evenings), "{evenings} evenings");
+        let itinerary = &scene.frozen.itinerary;
+        assert_eq!(results(itinerary, &events), promised(itinerary));
+    }
+    assert!(
+        returns > 0,
+        "the reference is read again after a seam inside a leg"
+    );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_window_too_short_for_anything_asks_a_person_instead_of_trying_for_ever() {
+    let survey = Survey {
+        warm_up: WarmUp::Fixed(Span::from_mins(20)),
+        ..short()
+    };
+    let mut scene = Scene::new(1, By::Memory, 2, survey);
+    let frozen = std::sync::Arc::get_mut(&mut scene.frozen).expect("only one");
+    let window = Some(Window {
+        opens: 1320,
+        closes: 1330,
+    });
+    frozen.plan.policies.window = window;
+    frozen.itinerary.policies.window = window;
+    let sat = scene.sit(StopWhenHeld).await;
+    assert_eq!(sat, Sat::Ended(End::Stopped));
+    let held = scene
+        .paper
+        .events()
+        .iter()
+        .find_map(|event| match &event.body {
+            Body::Held {
+                cause: HoldCause::Failure(words),
+            } => Some(words.clone()),
+            _ => None,
+        });
+    assert!(held.is_some_and(|words| words.contains("the window is too short")));
+}
+
+struct StopWhenHeld;
+
+impl Hands for StopWhenHeld {
+    fn note(&mut self, event: &Event, handle: &Handle, _bench: &SimulatedBench) {
+        if matches!(event.body, Body::Held { .. }) {
+            handle.orders.post(Order::Stop(RUN)).expect("an order");
+        }
+    }
+}

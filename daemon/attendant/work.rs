@@ -1,0 +1,454 @@
+//! The attendant and the phases of a run in its hands.
+
+use std::collections::VecDeque;
+
+use drivers::clock::{Mailbox, Seat, mailbox};
+use photometry::units::{Mono, Span};
+use tokio::sync::broadcast;
+
+use super::asking::Broken;
+use super::handle::{Assignment, Handle, NOTES_KEPT, Note, ORDERS_AT_MOST, Order};
+use super::record::{Current, RecordError};
+use super::window::{self, Hours};
+use crate::bench::open::Bench;
+use crate::plan::intent::{AfterPowerLoss, OnFailure};
+use crate::run::journal::{Body, End, HoldCause, ResumeCause, SeamCause};
+use crate::run::progress::{Move, Phase};
+
+/// Evenings in a row that may pass without progress before a person is asked.
+const FRUITLESS_WINDOWS_AT_MOST: u32 = 2;
+
+/// The loop of one bench.
+pub struct Attendant {
+    pub(super) seat: Seat,
+    pub(super) bench: Bench,
+    pub(super) orders: Mailbox<Order>,
+    pub(super) notes: broadcast::Sender<Note>,
+    pub(super) waiting: VecDeque<Box<Assignment>>,
+    pub(super) current: Option<Current>,
+    pub(super) interrupt: Option<SeamCause>,
+    pub(super) answer: Option<String>,
+    pub(super) released: bool,
+    /// When the window of the run in hand closes.
+    pub(super) closes: Option<Mono>,
+}
+
+/// Whether the attendant goes on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stays {
+    Yes,
+    No,
+}
+
+impl Attendant {
+    /// An attendant for a bench, sitting on its seat, and its handle.
+    pub fn new(seat: Seat, bench: Bench) -> (Attendant, Handle) {
+        let (post, orders) = mailbox(seat.bell(), ORDERS_AT_MOST);
+        let (notes, _) = broadcast::channel(NOTES_KEPT);
+        let handle = Handle {
+            orders: post,
+            notes: notes.clone(),
+        };
+        let attendant = Attendant {
+            seat,
+            bench,
+            orders,
+            notes,
+            waiting: VecDeque::new(),
+            current: None,
+            interrupt: None,
+            answer: None,
+            released: false,
+            closes: None,
+        };
+        (attendant, handle)
+    }
+
+    /// Works until it is told to leave or the record fails.
+    ///
+    /// # Errors
+    /// When the record failed; the bench was made safe as far as it can be.
+    pub async fn work(mut self) -> Result<(), RecordError> {
+        let end = self.work_on().await;
+        if end.is_err() {
+            // What follows is no longer written down, but it is done.
+            let left = self.make_safe().await;
+            tracing::error!(
+                ?left,
+                "the record failed; the bench was made safe, unrecorded"
+            );
+        }
+        let _ = self.notes.send(Note::Left);
+        end
+    }
+
+    async fn work_on(&mut self) -> Result<(), RecordError> {
+        loop {
+            let stays = match &self.current {
+                None => self.idle().await?,
+                Some(current) => match current.state.phase.clone() {
+                    Phase::New => self.begin().await?,
+                    Phase::Measuring => self.measure().await?,
+                    Phase::BrokenOff(cause) => self.after_seam(cause).await?,
+                    Phase::Held(cause) => self.held(&cause).await?,
+                    Phase::Ended(end) => self.ended(end),
+                },
+            };
+            if stays == Stays::No {
+                return Ok(());
+            }
+        }
+    }
+
+    /// Nothing in hand: waits for a run or for the end of the day.
+    async fn idle(&mut self) -> Result<Stays, RecordError> {
+        self.take_orders();
+        if self.interrupt == Some(SeamCause::Shutdown) {
+            return Ok(Stays::No);
+        }
+        self.interrupt = None;
+        let Some(assignment) = self.waiting.pop_front() else {
+            self.seat.wait_async(None).await;
+            return Ok(Stays::Yes);
+        };
+        self.answer = None;
+        self.released = false;
+        self.closes = None;
+        let mut current = Current::take_over(*assignment, self.notes.clone())?;
+        let had_begun = current.state.phase != Phase::New;
+        let was = current.state.phase.clone();
+        if had_begun {
+            // Whatever was at work when the daemon last wrote is not there now.
+            let at = self.seat.now();
+            let open = matches!(was, Phase::Measuring | Phase::Held(HoldCause::Question(_)));
+            if open {
+                current
+                    .write(
+                        at,
+                        None,
+                        0,
+                        Body::Seam {
+                            cause: SeamCause::Died,
+                        },
+                    )
+                    .await?;
+            }
+        }
+        self.current = Some(current);
+        Ok(Stays::Yes)
+    }
+
+    /// Writes an event that concerns no action.
+    async fn note(&mut self, body: Body) -> Result<(), RecordError> {
+        let at = self.seat.now();
+        match &mut self.current {
+            Some(current) => current.write(at, None, 0, body).await,
+            None => Ok(()),
+        }
+    }
+
+    async fn begin(&mut self) -> Result<Stays, RecordError> {
+        self.take_orders();
+        match self.interrupt {
+            Some(SeamCause::Shutdown) => return Ok(Stays::No),
+            Some(SeamCause::Stop) => {
+                self.note(Body::Seam {
+                    cause: SeamCause::Stop,
+                })
+                .await?;
+                return Ok(Stays::Yes);
+            }
+            _ => {}
+        }
+        if !self.window_is_open().await {
+            return Ok(Stays::Yes);
+        }
+        let Some(current) = &self.current else {
+            return Ok(Stays::Yes);
+        };
+        let bundle = current.bundle_digest();
+        self.hold_flow();
+        self.note(Body::Begun { bundle }).await?;
+        Ok(Stays::Yes)
+    }
+
+    /// Waits for the window if it is closed; false when something else woke it.
+    async fn window_is_open(&mut self) -> bool {
+        let window = self
+            .current
+            .as_ref()
+            .and_then(|c| c.frozen.plan.policies.window);
+        let now = self.seat.now();
+        match window::hours(self.seat.clock(), now, window) {
+            Hours::Open(closes) => {
+                self.closes = closes;
+                true
+            }
+            Hours::Closed(opens) => {
+                // In a rehearsal the night comes at once.
+                self.hold_flow();
+                self.seat.wait_async(opens).await;
+                false
+            }
+        }
+    }
+
+    fn hold_flow(&mut self) {
+        let flow = self.seat.clock().hold_flow();
+        if let Some(current) = &mut self.current {
+            current.flow = Some(flow);
+        }
+    }
+
+    pub(super) fn let_time_stand(&mut self) {
+        if let Some(current) = &mut self.current {
+            current.flow = None;
+        }
+    }
+
+    pub(super) fn let_time_pass(&mut self) {
+        self.hold_flow();
+    }
+
+    async fn measure(&mut self) -> Result<Stays, RecordError> {
+        let next = match &self.current {
+            Some(current) => current.state.next_move(&current.frozen.itinerary),
+            None => Move::Wait,
+        };
+        match next {
+            Move::Do { no, attempt } => {
+                if let Err(broken) = self.act(no, attempt).await {
+                    self.take_broken(no, attempt, broken).await?;
+                }
+            }
+            Move::MakeSafe => {
+                let left = self.make_safe().await;
+                self.note(Body::MadeSafe { left }).await?;
+            }
+            Move::End(end) => self.note(Body::Ended { end }).await?,
+            Move::Begin | Move::Wait => {}
+        }
+        Ok(Stays::Yes)
+    }
+
+    /// Checks limits, then carries an action out.
+    async fn act(&mut self, no: i64, attempt: u32) -> Result<(), Broken> {
+        self.take_orders();
+        self.check_limits()?;
+        self.check_fits(no)?;
+        self.carry_out(no, attempt).await
+    }
+
+    /// A point, or an action outside one, is not begun when it will not end
+    /// before the window closes.
+    fn check_fits(&self, no: i64) -> Result<(), Broken> {
+        let (Some(closes), Some(current)) = (self.closes, &self.current) else {
+            return Ok(());
+        };
+        let Some(action) = current.action(no) else {
+            return Ok(());
+        };
+        let likely: Span = match action.point {
+            Some(point) => current
+                .state
+                .still_to_do(&current.frozen.itinerary)
+                .take_while(|other| other.point == Some(point))
+                .map(|other| other.time.likely)
+                .sum(),
+            None => action.time.least,
+        };
+        if self.seat.now().mono + likely > closes {
+            return Err(Broken::Off(SeamCause::WindowClosed));
+        }
+        Ok(())
+    }
+
+    /// What follows when an action did not come to its end.
+    async fn take_broken(
+        &mut self,
+        no: i64,
+        attempt: u32,
+        broken: Broken,
+    ) -> Result<(), RecordError> {
+        match broken {
+            Broken::Record(error) => Err(error),
+            Broken::Off(cause) => self.break_off(cause).await,
+            Broken::Fault(fault) => {
+                tracing::warn!(action = no, code = fault.code, "{}", fault.message);
+                let at = self.seat.now();
+                let Some(current) = &mut self.current else {
+                    return Ok(());
+                };
+                current.forget();
+                current
+                    .write(at, Some(no), attempt, Body::Failed { fault })
+                    .await?;
+                let policy = current.frozen.itinerary.policies.on_failure;
+                if policy == OnFailure::NextTest {
+                    return Ok(());
+                }
+                self.break_off(SeamCause::Failure).await
+            }
+        }
+    }
+
+    /// Breaks the run off here and makes the bench safe.
+    async fn break_off(&mut self, cause: SeamCause) -> Result<(), RecordError> {
+        self.note(Body::Seam { cause }).await?;
+        let left = self.make_safe().await;
+        if let Some(current) = &mut self.current {
+            current.forget();
+        }
+        self.note(Body::MadeSafe { left }).await
+    }
+
+    /// After a seam: go on, wait, hold, end or leave.
+    async fn after_seam(&mut self, cause: SeamCause) -> Result<Stays, RecordError> {
+        self.take_orders();
+        let newer = if self.interrupt == Some(SeamCause::Shutdown) {
+            // Kept: whatever the seam was, this attendant leaves.
+            return Ok(Stays::No);
+        } else {
+            self.interrupt.take()
+        };
+        let cause = newer.unwrap_or(cause);
+        match cause {
+            SeamCause::Hold => self.hold(HoldCause::Person).await,
+            SeamCause::MaximumOn => self.hold(HoldCause::MaximumOn).await,
+            SeamCause::Stop => self.end_stopped().await,
+            SeamCause::Shutdown | SeamCause::Died => self.resume_after_start().await,
+            SeamCause::WindowClosed => self.next_evening().await,
+            SeamCause::Failure => {
+                let (policy, words) = self.failure_words();
+                match policy {
+                    OnFailure::Stop => self.end_stopped().await,
+                    OnFailure::Hold | OnFailure::NextTest => {
+                        self.hold(HoldCause::Failure(words)).await
+                    }
+                }
+            }
+        }
+    }
+
+    /// Waits for the next opening after the seam: what is left of this evening
+    /// was too short already.
+    async fn next_evening(&mut self) -> Result<Stays, RecordError> {
+        let Some(current) = &self.current else {
+            return Ok(Stays::Yes);
+        };
+        if current.state.fruitless_windows >= FRUITLESS_WINDOWS_AT_MOST {
+            let words = "two windows closed before anything more was measured: the window is too \
+                         short for the warm-up and one point";
+            return self.hold(HoldCause::Failure(words.to_owned())).await;
+        }
+        let now = self.seat.now();
+        let window = current.frozen.plan.policies.window;
+        let opens = window::opens_after(self.seat.clock(), current.state.seam_at, window);
+        if let Some(opens) = opens
+            && now.wall < opens
+        {
+            self.hold_flow();
+            let until = now.mono + opens.since(now.wall);
+            self.seat.wait_async(Some(until)).await;
+            return Ok(Stays::Yes);
+        }
+        if self.window_is_open().await {
+            self.note(Body::Resumed {
+                cause: ResumeCause::WindowOpened,
+            })
+            .await?;
+        }
+        Ok(Stays::Yes)
+    }
+
+    fn failure_words(&self) -> (OnFailure, String) {
+        let Some(current) = &self.current else {
+            return (OnFailure::Stop, String::new());
+        };
+        let words = current
+            .last_fault
+            .clone()
+            .unwrap_or_else(|| "a failure".to_owned());
+        (current.frozen.itinerary.policies.on_failure, words)
+    }
+
+    async fn hold(&mut self, cause: HoldCause) -> Result<Stays, RecordError> {
+        self.note(Body::Held { cause }).await?;
+        self.let_time_stand();
+        Ok(Stays::Yes)
+    }
+
+    async fn end_stopped(&mut self) -> Result<Stays, RecordError> {
+        let safe = self
+            .current
+            .as_ref()
+            .is_some_and(|current| current.state.safe);
+        if !safe {
+            let left = self.make_safe().await;
+            self.note(Body::MadeSafe { left }).await?;
+        }
+        self.note(Body::Ended { end: End::Stopped }).await?;
+        Ok(Stays::Yes)
+    }
+
+    async fn resume_after_start(&mut self) -> Result<Stays, RecordError> {
+        let Some(current) = &self.current else {
+            return Ok(Stays::Yes);
+        };
+        let policy = current.frozen.itinerary.policies.after_power_loss;
+        if current.other_boot && policy == AfterPowerLoss::Hold {
+            return self.hold(HoldCause::PowerLost).await;
+        }
+        if self.window_is_open().await {
+            self.hold_flow();
+            self.note(Body::Resumed {
+                cause: ResumeCause::Restarted,
+            })
+            .await?;
+        }
+        Ok(Stays::Yes)
+    }
+
+    /// Held: waits for a person.
+    async fn held(&mut self, cause: &HoldCause) -> Result<Stays, RecordError> {
+        self.take_orders();
+        match self.interrupt.take() {
+            Some(SeamCause::Shutdown) => return Ok(Stays::No),
+            Some(SeamCause::Stop) => return self.end_stopped().await,
+            _ => {}
+        }
+        if std::mem::take(&mut self.released) {
+            tracing::info!(?cause, "released");
+            if let Some(current) = &mut self.current {
+                current.other_boot = false;
+            }
+            if self.window_is_open().await {
+                self.hold_flow();
+                self.note(Body::Resumed {
+                    cause: ResumeCause::Released,
+                })
+                .await?;
+            } else {
+                self.released = true;
+            }
+            return Ok(Stays::Yes);
+        }
+        self.let_time_stand();
+        self.seat.wait_async(None).await;
+        Ok(Stays::Yes)
+    }
+
+    fn ended(&mut self, end: End) -> Stays {
+        if let Some(current) = self.current.take() {
+            let _ = self.notes.send(Note::Ended {
+                run: current.run,
+                end,
+            });
+        }
+        let shutdown = self.interrupt == Some(SeamCause::Shutdown);
+        if !shutdown {
+            self.interrupt = None;
+        }
+        if shutdown { Stays::No } else { Stays::Yes }
+    }
+}
