@@ -1,0 +1,154 @@
+//! Which readings are results. A pure function of the frozen itinerary and
+//! the journal.
+//!
+//! A *unit* is a point, or an action outside any point. A *pass* is one
+//! attempt at a unit from its first action to its last; it is complete when
+//! every action in it is: a read action by a reading that says something about
+//! the light (value, over, under), any other by *done*.
+//! A seam ends every pass that is still open: a point is redone whole. The
+//! readings of a unit's last complete pass count; those of earlier complete
+//! passes are superseded; those of passes that never got complete, and those
+//! of a preamble (negative action numbers), never count.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+use photometry::measured::Outcome;
+
+use crate::plan::itinerary::{Itinerary, What};
+use crate::run::journal::{Body, Event};
+
+/// Why a reading counts, or does not.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Standing {
+    /// It is the result of its key.
+    Counts,
+    /// A later complete pass stands in its place.
+    Superseded,
+    /// Its point or action was not completed in that pass.
+    #[default]
+    Unfinished,
+    /// Taken after a seam, to find out whether to go on.
+    Preamble,
+}
+
+/// Whether an outcome ends a read action; after a time-out or a rejected
+/// answer the action is tried again or fails.
+pub(super) fn says_something(outcome: &Outcome) -> bool {
+    !matches!(outcome, Outcome::TimedOut | Outcome::Rejected(_))
+}
+
+/// A unit: a point by number, or a single action by number.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+enum Unit {
+    Point(u32),
+    Single(u32),
+}
+
+/// One pass at a unit, as far as it got.
+#[derive(Default)]
+struct Pass {
+    /// The last action that was started in it.
+    reached: u32,
+    done: BTreeSet<u32>,
+    /// (action, its attempt, event), in order.
+    taken: Vec<(u32, u32, u64)>,
+}
+
+struct Counting<'a> {
+    itinerary: &'a Itinerary,
+    /// How many actions each unit has.
+    sizes: HashMap<Unit, usize>,
+    open: HashMap<Unit, Pass>,
+    /// The readings of each unit's last complete pass.
+    last: BTreeMap<Unit, Vec<u64>>,
+    standings: HashMap<u64, Standing>,
+}
+
+/// The standing of every reading, by its event's number.
+pub fn standings(itinerary: &Itinerary, events: &[Event]) -> HashMap<u64, Standing> {
+    let mut counting = Counting {
+        itinerary,
+        sizes: HashMap::new(),
+        open: HashMap::new(),
+        last: BTreeMap::new(),
+        standings: HashMap::new(),
+    };
+    for action in &itinerary.actions {
+        let unit = action.point.map_or(Unit::Single(action.no), Unit::Point);
+        *counting.sizes.entry(unit).or_default() += 1;
+    }
+    for event in events {
+        counting.see(event);
+    }
+    counting.standings
+}
+
+impl Counting<'_> {
+    fn see(&mut self, event: &Event) {
+        if matches!(event.body, Body::Seam { .. }) {
+            self.open.clear();
+            return;
+        }
+        let taken = matches!(event.body, Body::Taken { .. });
+        let action = event
+            .no
+            .and_then(|no| usize::try_from(no).ok())
+            .and_then(|no| self.itinerary.actions.get(no));
+        let Some(action) = action else {
+            if taken {
+                self.standings.insert(event.seq, Standing::Preamble);
+            }
+            return;
+        };
+        let unit = action.point.map_or(Unit::Single(action.no), Unit::Point);
+        let pass = self.open.entry(unit).or_default();
+        match &event.body {
+            Body::Started { .. } => {
+                if action.no < pass.reached || pass.done.contains(&action.no) {
+                    *pass = Pass::default(); // the unit begins anew
+                }
+                pass.reached = action.no;
+            }
+            Body::Taken { reading, .. } => {
+                self.standings.insert(event.seq, Standing::Unfinished);
+                pass.reached = action.no;
+                pass.taken.push((action.no, event.attempt, event.seq));
+                if matches!(action.what, What::Read { .. }) && says_something(&reading.outcome) {
+                    pass.done.insert(action.no);
+                }
+            }
+            Body::Done { .. } => {
+                pass.done.insert(action.no);
+            }
+            _ => {}
+        }
+        if pass.done.len() == self.sizes.get(&unit).copied().unwrap_or_default() {
+            self.complete(unit);
+        }
+    }
+
+    /// The open pass is complete: its readings count instead of the earlier
+    /// pass's. Of each action only the last attempt within the pass does.
+    fn complete(&mut self, unit: Unit) {
+        let Some(pass) = self.open.remove(&unit) else {
+            return;
+        };
+        let mut last_attempt: BTreeMap<u32, u32> = BTreeMap::new();
+        for (no, attempt, _) in &pass.taken {
+            let last = last_attempt.entry(*no).or_default();
+            *last = (*last).max(*attempt);
+        }
+        let counting: Vec<u64> = pass
+            .taken
+            .iter()
+            .filter(|(no, attempt, _)| last_attempt.get(no) == Some(attempt))
+            .map(|(_, _, seq)| *seq)
+            .collect();
+        for seq in self.last.insert(unit, counting.clone()).unwrap_or_default() {
+            self.standings.insert(seq, Standing::Superseded);
+        }
+        for seq in counting {
+            self.standings.insert(seq, Standing::Counts);
+        }
+    }
+}

@@ -1,0 +1,35 @@
+//! The record on disk: lamps, placements, runs, their journals and readings,
+//! in one SQLite file. The journal is only ever appended to.
+//!
+//! ```text
+//!  attendant ──► ledger ──(event + reading + run state, one transaction)──► file
+//!  cli, web, report ◄── runs · journal · readings ◄── up to four readers ──┘
+//!                              │
+//!                           counts: which readings are results
+//! ```
+//!
+//! Reading order: [`open`] (the file, and which files are refused), one file
+//! per noun ([`lamps`], [`placements`], [`runs`], [`journal`], [`readings`]),
+//! [`ledger`] (the only writer of a journal), [`verify`] (is it still what was
+//! written?).
+//!
+//! Called by: service (opens it), attendant (through the ledger trait), queue,
+//! report, web. Not here: what an event means for what comes next (run), any
+//! computation on readings (report, photometry).
+
+pub mod counts;
+pub mod error;
+pub mod journal;
+pub mod lamps;
+pub mod ledger;
+pub mod open;
+pub mod placements;
+pub mod readings;
+pub mod runs;
+#[cfg(test)]
+pub mod samples;
+#[cfg(test)]
+mod tests_file;
+#[cfg(test)]
+mod tests_journal;
+pub mod verify;

@@ -1,0 +1,275 @@
+//! Readings as rows: what was asked, what came of it, and by which meter
+//! under which calibration.
+
+use photometry::measured::{Moment, Outcome, Quantity, Reading};
+use photometry::units::{Length, Mono, Wall};
+use sqlx::Row;
+use sqlx::sqlite::SqliteRow;
+
+use super::counts::{self, Standing};
+use super::error::StoreError;
+use super::open::Store;
+use crate::plan::frozen::Frozen;
+use crate::plan::itinerary::{Key, Purpose};
+use crate::run::journal::{Body, Event, RunId};
+
+/// Where a reading comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Origin {
+    /// A meter said it to this program.
+    Measured,
+    /// A person typed it.
+    Entered,
+    /// It was read from a file.
+    Imported,
+}
+
+impl Origin {
+    /// The word that is stored.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Origin::Measured => "measured",
+            Origin::Entered => "entered",
+            Origin::Imported => "imported",
+        }
+    }
+}
+
+/// One reading with everything that it refers to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ReadingRow {
+    /// The run.
+    pub run: RunId,
+    /// The number of its event.
+    pub seq: u64,
+    /// Its action; negative in a preamble.
+    pub no: i64,
+    /// Which attempt at the action.
+    pub attempt: u32,
+    /// Which life of the daemon.
+    pub sitting: u32,
+    /// What was measured.
+    pub key: Key,
+    /// The same as text.
+    pub key_text: String,
+    /// The test's name.
+    pub test: String,
+    /// The setting's key.
+    pub setting: String,
+    /// The position.
+    pub position: Length,
+    /// What for.
+    pub purpose: Purpose,
+    /// Counts readings of the same kind at the same place.
+    pub visit: u32,
+    /// What the meter said.
+    pub reading: Reading,
+    /// The certificate in force when it was taken.
+    pub certificate: Option<String>,
+    /// The day after which that certificate no longer holds.
+    pub calibration_due: Option<String>,
+    /// The sample that was measured.
+    pub unit: String,
+    /// Its firmware.
+    pub firmware: Option<String>,
+    /// Where the reading comes from.
+    pub origin: Origin,
+    /// It is the result of its key.
+    pub counts: bool,
+    /// Why it counts or does not.
+    pub standing: Standing,
+}
+
+/// What a row says beside its event's line: from the bundle.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) struct Beside {
+    pub(super) certificate: Option<String>,
+    pub(super) calibration_due: Option<String>,
+    pub(super) sample: String,
+    pub(super) firmware: Option<String>,
+}
+
+impl Beside {
+    /// For a meter of the bundle's bench.
+    pub(super) fn of(frozen: &Frozen, meter: &str) -> Beside {
+        let calibration = frozen
+            .card
+            .meters
+            .iter()
+            .find(|known| known.name == meter)
+            .map(|known| &known.calibration);
+        Beside {
+            certificate: calibration.map(|c| c.certificate.clone()),
+            calibration_due: calibration.map(|c| c.due.clone()),
+            sample: frozen.placement.unit.clone(),
+            firmware: frozen.placement.firmware.clone(),
+        }
+    }
+}
+
+/// Events of one run that are read at once: two million readings, the most
+/// that a plan lays out, each with its start.
+const EVENTS_AT_MOST: u32 = 8_000_000;
+
+pub(super) const COLUMNS: &str = "seq, no, attempt, sitting, key, test, setting, position_nm, purpose, \
+     visit, meter, quantity, outcome, value, unit, limit_value, reason, range_top, flags, raw, \
+     asked_mono_ns, taken_mono_ns, asked_wall_us, taken_wall_us, certificate, calibration_due, \
+     sample, firmware, origin";
+
+impl Store {
+    /// Every reading of a run in order, superseded ones too, each with its
+    /// standing.
+    ///
+    /// # Errors
+    /// When there is no such run, or the record cannot be read.
+    pub async fn readings(&self, id: RunId) -> Result<Vec<ReadingRow>, StoreError> {
+        let (frozen, _) = self.frozen(id).await?.ok_or(StoreError::NoRun(id))?;
+        let mut rows = self.raw_readings(id).await?;
+        let events = self.events(id, 0, EVENTS_AT_MOST).await?;
+        let standings = counts::standings(&frozen.itinerary, &events);
+        for row in &mut rows {
+            row.standing = standings.get(&row.seq).copied().unwrap_or_default();
+            row.counts = row.standing == Standing::Counts;
+        }
+        Ok(rows)
+    }
+
+    /// The rows as stored; their standing is not found out.
+    pub(super) async fn raw_readings(&self, id: RunId) -> Result<Vec<ReadingRow>, StoreError> {
+        let sql = format!("SELECT {COLUMNS} FROM readings WHERE run = ? ORDER BY seq");
+        let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(id.0)
+            .fetch_all(self.readers())
+            .await
+            .map_err(StoreError::sql("reading the readings"))?;
+        rows.iter().map(|row| reading_of(id, row)).collect()
+    }
+}
+
+/// The row that an event's reading makes; none for other events.
+pub(super) fn row_for(run: RunId, frozen: &Frozen, event: &Event) -> Option<ReadingRow> {
+    let Body::Taken { key, reading } = &event.body else {
+        return None;
+    };
+    let beside = Beside::of(frozen, &reading.meter);
+    Some(ReadingRow {
+        run,
+        seq: event.seq,
+        no: event.no.unwrap_or_default(),
+        attempt: event.attempt,
+        sitting: event.sitting,
+        key_text: key.to_string(),
+        test: key.test.clone(),
+        setting: key.setting.clone(),
+        position: key.position,
+        purpose: key.purpose,
+        visit: key.visit,
+        key: key.clone(),
+        reading: reading.clone(),
+        certificate: beside.certificate,
+        calibration_due: beside.calibration_due,
+        unit: beside.sample,
+        firmware: beside.firmware,
+        origin: Origin::Measured,
+        counts: false,
+        standing: Standing::default(),
+    })
+}
+
+fn bad(what: &'static str) -> impl Fn(String) -> StoreError {
+    move |found| StoreError::BadRow { what, found }
+}
+
+fn purpose_of(word: &str) -> Result<Purpose, StoreError> {
+    use Purpose::{Ambient, Dark, HalfLight, Read, Reference, Return, WarmUp, Watch};
+    [
+        Read, Dark, Ambient, Reference, Return, WarmUp, Watch, HalfLight,
+    ]
+    .into_iter()
+    .find(|purpose| purpose.word() == word)
+    .ok_or_else(|| bad("a purpose")(word.to_owned()))
+}
+
+fn outcome_of(
+    kind: &str,
+    value: Option<f64>,
+    limit: Option<f64>,
+    reason: Option<String>,
+) -> Result<Outcome, StoreError> {
+    match (kind, value, limit, reason) {
+        ("value", Some(value), None, None) => Ok(Outcome::Value(value)),
+        ("over", None, Some(limit), None) => Ok(Outcome::Over(limit)),
+        ("under", None, Some(limit), None) => Ok(Outcome::Under(limit)),
+        ("timed out", None, None, None) => Ok(Outcome::TimedOut),
+        ("rejected", None, None, Some(reason)) => Ok(Outcome::Rejected(reason)),
+        _ => Err(bad("an outcome")(kind.to_owned())),
+    }
+}
+
+fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, StoreError> {
+    let doing = StoreError::sql("reading a reading");
+    let whole = |at: usize| row.try_get::<i64, _>(at).map_err(&doing);
+    let words = |at: usize| row.try_get::<String, _>(at).map_err(&doing);
+    let maybe = |at: usize| row.try_get::<Option<String>, _>(at).map_err(&doing);
+    let number = |at: usize| row.try_get::<Option<f64>, _>(at).map_err(&doing);
+    let count = |at: usize| {
+        let found = whole(at)?;
+        u32::try_from(found).map_err(|_| bad("a count")(found.to_string()))
+    };
+    let quantity = match words(11)? {
+        name if name == Quantity::Illuminance.name() => Quantity::Illuminance,
+        name => return Err(bad("a quantity")(name)),
+    };
+    let origin = match words(28)?.as_str() {
+        "measured" => Origin::Measured,
+        "entered" => Origin::Entered,
+        "imported" => Origin::Imported,
+        other => return Err(bad("an origin")(other.to_owned())),
+    };
+    let moment = |mono: usize, wall: usize| -> Result<Moment, StoreError> {
+        Ok(Moment {
+            mono: Mono::from_ns(whole(mono)?),
+            wall: Wall::from_us(whole(wall)?),
+        })
+    };
+    let reading = Reading {
+        meter: words(10)?,
+        quantity,
+        outcome: outcome_of(&words(12)?, number(13)?, number(15)?, maybe(16)?)?,
+        range: number(17)?,
+        flags: serde_json::from_str(&words(18)?).map_err(StoreError::json("a reading's flags"))?,
+        raw: row.try_get(19).map_err(&doing)?,
+        asked: moment(20, 22)?,
+        taken: moment(21, 23)?,
+    };
+    let key = Key {
+        test: words(5)?,
+        setting: words(6)?,
+        position: Length::from_nm(whole(7)?),
+        purpose: purpose_of(&words(8)?)?,
+        visit: count(9)?,
+    };
+    let seq = whole(0)?;
+    Ok(ReadingRow {
+        run,
+        seq: u64::try_from(seq).map_err(|_| bad("an event's number")(seq.to_string()))?,
+        no: whole(1)?,
+        attempt: count(2)?,
+        sitting: count(3)?,
+        key_text: words(4)?,
+        test: key.test.clone(),
+        setting: key.setting.clone(),
+        position: key.position,
+        purpose: key.purpose,
+        visit: key.visit,
+        key,
+        reading,
+        certificate: maybe(24)?,
+        calibration_due: maybe(25)?,
+        unit: words(26)?,
+        firmware: maybe(27)?,
+        origin,
+        counts: false,
+        standing: Standing::default(),
+    })
+}
