@@ -3,7 +3,7 @@
 //! The rooms, in the order of one reading: [`plan`] (files, checks, the
 //! itinerary), `queue` (booking, who is next), [`run`] (what has happened and
 //! what comes next; pure), [`attendant`] (the loop of one bench), [`bench`]
-//! (instruments), [`store`] (SQLite), `report` (figures, table, chart),
+//! (instruments), [`store`] (SQLite), [`report`] (figures, table, chart),
 //! `web` (HTTP on a socket), `cli` (commands); `service` and
 //! `rehearsal` wire them. DEVELOPERS.md has the map and who may import whom.
 
@@ -13,5 +13,6 @@
 pub mod attendant;
 pub mod bench;
 pub mod plan;
+pub mod report;
 pub mod run;
 pub mod store;

@@ -1,0 +1,136 @@
+//! What a lit reading holds besides the lamp: the meter's own dark reading,
+//! and the light of the room with the lamp off.
+
+use photometry::drift;
+use photometry::measured::Outcome;
+use photometry::statistics;
+use photometry::units::{Length, Mono, Wall};
+use serde::Serialize;
+
+use super::survey::AmbientFigure;
+use crate::store::readings::ReadingRow;
+
+/// A level of background light.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Background {
+    /// In lux.
+    pub lux: f64,
+    /// Standard uncertainty (k = 1) in lux.
+    pub u_lx: f64,
+    /// Degrees of freedom; none for infinitely many.
+    pub dof: Option<f64>,
+    /// Readings behind it.
+    pub n: usize,
+    /// The meter saw nothing: the level lies between zero and this, in lux.
+    pub below_lx: Option<f64>,
+    /// Mean time of the readings.
+    pub at: Wall,
+}
+
+impl Background {
+    /// From readings of one place and time. The mean of the values, u =
+    /// s/sqrt(n). Readings under range don't enter a mean; when there are only
+    /// such, the level is anywhere between zero and the limit, all equally
+    /// likely: limit/2, u = limit/sqrt(12) (JCGM 100:2008, 4.3.7). None when
+    /// one was over range or none says anything.
+    pub fn of(rows: &[&ReadingRow]) -> Option<Background> {
+        let mut values = Vec::new();
+        let mut below: Option<f64> = None;
+        for row in rows {
+            match &row.reading.outcome {
+                Outcome::Value(value) => values.push(*value),
+                Outcome::Under(limit) => below = Some(below.map_or(*limit, |b| b.max(*limit))),
+                Outcome::Over(_) => return None,
+                Outcome::TimedOut | Outcome::Rejected(_) => {}
+            }
+        }
+        let at = mean_wall(rows)?;
+        if let Some(moments) = statistics::moments(&values) {
+            let n = moments.n as f64;
+            return Some(Background {
+                lux: moments.mean,
+                u_lx: moments.sd.map_or(0.0, |sd| sd / n.sqrt()),
+                dof: moments.sd.map(|_| n - 1.0),
+                n: moments.n,
+                below_lx: None,
+                at,
+            });
+        }
+        below.map(|limit| Background {
+            lux: limit / 2.0,
+            u_lx: limit / 12.0_f64.sqrt(),
+            dof: None,
+            n: rows.len(),
+            below_lx: Some(limit),
+            at,
+        })
+    }
+}
+
+fn mean_wall(rows: &[&ReadingRow]) -> Option<Wall> {
+    let first = rows.first()?.reading.taken.wall.us();
+    let sum: i64 = rows.iter().map(|r| r.reading.taken.wall.us() - first).sum();
+    Some(Wall::from_us(first + sum / rows.len() as i64))
+}
+
+/// What is subtracted from one reading.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Subtracted {
+    /// In lux.
+    pub lux: f64,
+    /// Standard uncertainty in lux.
+    pub u_lx: f64,
+    /// Degrees of freedom.
+    pub dof: Option<f64>,
+    /// The source's name in a budget.
+    pub source: String,
+}
+
+/// The ambient light at a position and time. Taken at that position, or at
+/// the nearest one where it was measured (the reference position may be none
+/// of the survey's); linear in civil time between before and after, as the
+/// run may have been broken off in between; alone, the one that there is.
+pub fn ambient_at(
+    ambient: &[AmbientFigure],
+    position: Length,
+    when: Wall,
+    whose: &str,
+) -> Option<Subtracted> {
+    let known = |figure: &&AmbientFigure| figure.before.is_some() || figure.after.is_some();
+    let nearest = ambient
+        .iter()
+        .filter(known)
+        .min_by_key(|figure| ((figure.position - position).abs(), figure.position))?;
+    let visits: Vec<&Background> = [&nearest.before, &nearest.after]
+        .into_iter()
+        .flatten()
+        .collect();
+    let through = |of: fn(&Background) -> f64| {
+        let at: Vec<drift::At> = visits.iter().map(|v| (civil(v.at), of(v))).collect();
+        drift::along(&at, civil(when))
+    };
+    let dofs = visits.iter().filter_map(|visit| visit.dof);
+    Some(Subtracted {
+        lux: through(|v| v.lux)?,
+        u_lx: through(|v| v.u_lx)?,
+        dof: dofs.fold(None, |least: Option<f64>, dof| {
+            Some(least.map_or(dof, |l| l.min(dof)))
+        }),
+        source: format!("ambient {whose} {}", nearest.position),
+    })
+}
+
+/// Civil time on the axis that interpolation takes.
+fn civil(at: Wall) -> Mono {
+    Mono::from_ns(at.us().saturating_mul(1_000))
+}
+
+/// The dark reading, as what is subtracted.
+pub fn dark_as(dark: &Background, whose: &str) -> Subtracted {
+    Subtracted {
+        lux: dark.lux,
+        u_lx: dark.u_lx,
+        dof: dark.dof,
+        source: format!("dark {whose}"),
+    }
+}

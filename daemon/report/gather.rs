@@ -1,0 +1,503 @@
+//! Gathers the figures of a survey from what a run froze, read and journaled.
+//!
+//! In this order: (1) the reading as it came; (2) minus the background: the
+//! ambient light at that position, interpolated in civil time between before
+//! and after, or where there is none the meter's dark reading, or nothing
+//! ([`NetOf`] says which); (3) times the leg's first reference over the
+//! reference at that moment ([`super::reference`]); (4) the mean of the n
+//! readings so corrected. Over, under, timed out and rejected never enter a
+//! mean: a point with a reading over (or under) range has no value.
+//!
+//! Terms of uncertainty: the meter's written ones (shares of the value); the
+//! datum, -2 u(d)/d, the law of a point source, and so the most that a face
+//! could do; repeatability s/sqrt(n), n - 1 degrees of freedom; the drift that a
+//! straight line may have missed, change/sqrt(12); the background's own. Equal
+//! names correlate fully: one datum and one certificate lie behind them all.
+
+use std::collections::BTreeMap;
+
+use photometry::measured::Outcome;
+use photometry::statistics;
+use photometry::uncertainty::Estimate;
+use photometry::units::Length;
+
+use super::background::{Background, Subtracted, ambient_at, dark_as};
+use super::reference::{Corrected, Reference};
+use super::survey::{
+    AmbientFigure, Heading, K, NetOf, PointFigure, SettingFigures, SurveyFigures, WarmUpFigure,
+};
+use crate::plan::card::Meter;
+use crate::plan::frozen::Frozen;
+use crate::plan::itinerary::{Action, Purpose, TestHead, What};
+use crate::plan::lamp::{Datum, Setting};
+use crate::run::journal::{Body, Decision, DriftVerdict, Event};
+use crate::store::readings::ReadingRow;
+
+/// The figures of every survey of a run, in the itinerary's order. `readings`
+/// and `events` in order, as the store gives them.
+pub fn surveys(frozen: &Frozen, readings: &[ReadingRow], events: &[Event]) -> Vec<SurveyFigures> {
+    frozen
+        .itinerary
+        .tests
+        .iter()
+        .map(|head| Gathering::new(frozen, head, readings, events).figures())
+        .collect()
+}
+
+struct Gathering<'a> {
+    frozen: &'a Frozen,
+    head: &'a TestHead,
+    actions: &'a [Action],
+    meter: Option<&'a Meter>,
+    /// The test's readings, in order.
+    rows: Vec<&'a ReadingRow>,
+    events: &'a [Event],
+    /// Numbers of the seams.
+    seams: Vec<u64>,
+    dark: Option<Background>,
+    ambient: Vec<AmbientFigure>,
+    net_of: NetOf,
+}
+
+impl<'a> Gathering<'a> {
+    fn new(
+        frozen: &'a Frozen,
+        head: &'a TestHead,
+        readings: &'a [ReadingRow],
+        events: &'a [Event],
+    ) -> Gathering<'a> {
+        let all = &frozen.itinerary.actions;
+        let last = (head.last as usize + 1).min(all.len());
+        let actions = all.get(head.first as usize..last).unwrap_or_default();
+        let rows: Vec<&ReadingRow> = readings.iter().filter(|r| r.test == head.name).collect();
+        let counting = |purpose: Purpose| -> Vec<&ReadingRow> {
+            let fits = |row: &&&ReadingRow| row.counts && row.purpose == purpose;
+            rows.iter().filter(fits).copied().collect()
+        };
+        let dark = Background::of(&counting(Purpose::Dark));
+        let ambient = ambient_figures(&counting(Purpose::Ambient), actions);
+        let known = ambient
+            .iter()
+            .any(|a| a.before.is_some() || a.after.is_some());
+        let net_of = match (known, &dark) {
+            (true, _) => NetOf::Ambient,
+            (false, Some(_)) => NetOf::Dark,
+            (false, None) => NetOf::Nothing,
+        };
+        let seams = events
+            .iter()
+            .filter(|event| matches!(event.body, Body::Seam { .. }))
+            .map(|event| event.seq)
+            .collect();
+        Gathering {
+            frozen,
+            head,
+            actions,
+            meter: frozen.card.meters.iter().find(|m| m.name == head.meter),
+            rows,
+            events,
+            seams,
+            dark,
+            ambient,
+            net_of,
+        }
+    }
+
+    fn figures(self) -> SurveyFigures {
+        let settings: Vec<SettingFigures> = self
+            .settings()
+            .into_iter()
+            .map(|(key, shown)| self.setting(key, shown))
+            .collect();
+        let (home_offset, home_tolerance) = self.home();
+        let gap = |point: &PointFigure| point.missing > 0;
+        let unfinished =
+            settings.iter().any(|s| s.points.iter().any(gap)) || !self.is_done(self.head.last);
+        SurveyFigures {
+            test: self.head.name.clone(),
+            heading: self.heading(),
+            lengths: self.frozen.card.lengths,
+            settings,
+            home_offset,
+            home_tolerance,
+            unfinished,
+            net_of: self.net_of,
+            dark: self.dark,
+            ambient: self.ambient,
+        }
+    }
+
+    fn heading(&self) -> Heading {
+        let Frozen {
+            plan,
+            lamp,
+            placement,
+            card,
+            ..
+        } = self.frozen;
+        Heading {
+            plan: plan.name.clone(),
+            lamp: lamp.name.clone(),
+            unit: placement.unit.clone(),
+            firmware: placement.firmware.clone(),
+            bench: card.name.clone(),
+            meter: self.head.meter.clone(),
+            certificate: self.meter.map(|m| m.calibration.certificate.clone()),
+            datum: match lamp.datum {
+                Datum::FrontFace => "the front of the housing",
+                Datum::Axis => "the lamp's vertical axis",
+                Datum::Centre => "the centre of the luminous body",
+            },
+            near_field: Length::from_nm(lamp.face.nm().saturating_mul(5)),
+        }
+    }
+
+    /// The settings that are read, in order: key, and as a person reads it.
+    fn settings(&self) -> Vec<(&'a str, String)> {
+        let mut found: Vec<(&str, String)> = Vec::new();
+        for action in self.actions {
+            let Some(key) = action.key.as_ref() else {
+                continue;
+            };
+            let new = !found.iter().any(|(known, _)| *known == key.setting);
+            if key.purpose == Purpose::Read && new {
+                found.push((&key.setting, self.shown(&key.setting)));
+            }
+        }
+        found
+    }
+
+    fn shown(&self, setting: &str) -> String {
+        let target = self.actions.iter().find_map(|action| match &action.what {
+            What::SetLevel { target } if target.key() == setting => Some(target),
+            _ => None,
+        });
+        let Some(target) = target else {
+            return setting.to_owned();
+        };
+        let crate::plan::itinerary::Target::HalfLight(mode) = target else {
+            return target.shown();
+        };
+        let found = self
+            .events
+            .iter()
+            .rev()
+            .find_map(|event| match &event.body {
+                Body::Decided {
+                    decision: Decision::HalfLight { mode: m, level, .. },
+                } if m == mode => Some(*level),
+                _ => None,
+            });
+        match found {
+            Some(level) => {
+                let mode = mode.clone();
+                format!("half light, {}", Setting { mode, level }.shown())
+            }
+            None => target.shown(),
+        }
+    }
+
+    fn stretch_of(&self, seq: u64) -> usize {
+        self.seams.partition_point(|seam| *seam < seq)
+    }
+
+    fn point_of(&self, no: i64) -> Option<u32> {
+        let at = usize::try_from(no).ok()?;
+        self.frozen.itinerary.actions.get(at)?.point
+    }
+
+    /// What is subtracted from a reading.
+    fn background(&self, row: &ReadingRow) -> Option<Subtracted> {
+        let whose = &self.head.name;
+        match self.net_of {
+            NetOf::Ambient => {
+                ambient_at(&self.ambient, row.position, row.reading.taken.wall, whose)
+            }
+            NetOf::Dark => self.dark.as_ref().map(|dark| dark_as(dark, whose)),
+            NetOf::Nothing => None,
+        }
+    }
+
+    fn net(&self, row: &ReadingRow, value: f64) -> f64 {
+        value
+            - self
+                .background(row)
+                .map_or(0.0, |background| background.lux)
+    }
+
+    fn setting(&self, setting: &str, shown: String) -> SettingFigures {
+        let of_setting: Vec<&ReadingRow> = self
+            .rows
+            .iter()
+            .filter(|row| row.setting == setting)
+            .copied()
+            .collect();
+        let reference = Reference::of(
+            &of_setting,
+            |no| self.point_of(no),
+            |seq| self.stretch_of(seq),
+            |row, value| self.net(row, value),
+        );
+        let verdict = self.drift_verdict(setting);
+        let flagged = matches!(verdict, Some(DriftVerdict::Flagged | DriftVerdict::GivenUp));
+        let mut points: BTreeMap<Length, PointFigure> = BTreeMap::new();
+        for action in self.actions {
+            let Some(key) = action.key.as_ref() else {
+                continue;
+            };
+            if key.purpose == Purpose::Read && key.setting == setting {
+                points
+                    .entry(key.position)
+                    .or_insert_with(|| PointFigure {
+                        position: key.position,
+                        ..PointFigure::default()
+                    })
+                    .missing += 1;
+            }
+        }
+        for point in points.values_mut() {
+            let rows: Vec<&ReadingRow> = of_setting
+                .iter()
+                .filter(|r| r.counts && r.purpose == Purpose::Read && r.position == point.position)
+                .copied()
+                .collect();
+            self.fill(point, &rows, &reference);
+            if flagged && point.n > 0 {
+                point
+                    .flags
+                    .push("the lamp drifted by more than the limit".to_owned());
+            }
+        }
+        SettingFigures {
+            setting: setting.to_owned(),
+            shown,
+            points: points.into_values().collect(),
+            drift: reference.drift(),
+            drift_flagged: flagged,
+            visits: reference.with_value(),
+            warm_up: self.warm_ups(setting),
+        }
+    }
+
+    /// Fills a point from the readings that count.
+    fn fill(&self, point: &mut PointFigure, rows: &[&ReadingRow], reference: &Reference) {
+        point.missing = point.missing.saturating_sub(rows.len());
+        let (mut raw, mut corrected) = (Vec::new(), Vec::new());
+        let mut residual: Option<f64> = None;
+        let mut background: Option<Subtracted> = None;
+        let mut flags: Vec<String> = Vec::new();
+        for row in rows {
+            flags.extend(row.reading.flags.iter().cloned());
+            match &row.reading.outcome {
+                Outcome::Value(value) => {
+                    raw.push(*value);
+                    let subtracted = self.background(row);
+                    let net = *value - subtracted.as_ref().map_or(0.0, |s| s.lux);
+                    let stretch = self.stretch_of(row.seq);
+                    match reference.correct(net, row.reading.taken.mono, stretch) {
+                        Some(Corrected { lux, residual: r }) => {
+                            corrected.push(lux);
+                            residual = larger(residual, r);
+                        }
+                        None => {
+                            corrected.push(net);
+                            flags.push("not corrected for drift: no reference visit".to_owned());
+                        }
+                    }
+                    background = subtracted.or(background);
+                }
+                Outcome::Over(limit) => {
+                    point.over += 1;
+                    point.over_lx = Some(point.over_lx.map_or(*limit, |l| l.min(*limit)));
+                }
+                Outcome::Under(limit) => {
+                    point.under += 1;
+                    point.under_lx = Some(point.under_lx.map_or(*limit, |l| l.max(*limit)));
+                }
+                Outcome::TimedOut | Outcome::Rejected(_) => point.missing += 1,
+            }
+        }
+        point.mean_raw_lx = statistics::moments(&raw).map(|m| m.mean);
+        if let Some(moments) = statistics::moments(&corrected) {
+            point.n = moments.n;
+            point.sd_lx = moments.sd;
+            if point.over == 0 && point.under == 0 {
+                let estimate =
+                    self.estimate(point, &moments, residual, background, rows, &mut flags);
+                point.expanded_lx = Some(estimate.expanded(K));
+                point.estimate = Some(estimate);
+            }
+        }
+        flags.sort();
+        flags.dedup();
+        point.flags = flags;
+    }
+
+    fn estimate(
+        &self,
+        point: &PointFigure,
+        moments: &statistics::Moments,
+        residual: Option<f64>,
+        background: Option<Subtracted>,
+        rows: &[&ReadingRow],
+        flags: &mut Vec<String>,
+    ) -> Estimate {
+        let value = moments.mean;
+        let mut estimate = Estimate::exact(value);
+        let meter = &self.head.meter;
+        for term in self.meter.iter().flat_map(|m| &m.uncertainty) {
+            let source = format!("{} {meter}", term.source);
+            estimate = estimate.with(&source, term.share.share() * value, None);
+        }
+        let datum = self.frozen.placement.datum_uncertainty.metres();
+        if point.position.nm() > 0 {
+            let u = -2.0 * value * datum / point.position.metres();
+            estimate = estimate.with("datum", u, None);
+        } else {
+            flags.push("no term for the distance: the position is not above zero".to_owned());
+        }
+        let n = moments.n as f64;
+        match moments.sd {
+            Some(sd) => {
+                let first = rows.first().map_or("", |row| row.key_text.as_str());
+                let source = format!("repeatability {first}");
+                estimate = estimate.with(&source, sd / n.sqrt(), Some(n - 1.0));
+            }
+            None => flags.push("one reading: its repeatability is not known".to_owned()),
+        }
+        if let Some(residual) = residual {
+            let setting = rows.first().map_or("", |row| row.setting.as_str());
+            estimate = estimate.with(&format!("drift {setting}"), residual * value, None);
+        }
+        if let Some(Subtracted {
+            u_lx, dof, source, ..
+        }) = background
+        {
+            estimate = estimate.with(&source, -u_lx, dof);
+        }
+        estimate
+    }
+
+    /// The last verdict on a setting's drift.
+    fn drift_verdict(&self, setting: &str) -> Option<DriftVerdict> {
+        self.events.iter().rev().find_map(|event| {
+            let Body::Decided {
+                decision: Decision::Drift { verdict, .. },
+            } = &event.body
+            else {
+                return None;
+            };
+            (self.action(event.no?)?.setting == setting).then_some(*verdict)
+        })
+    }
+
+    /// An action of this test by its number.
+    fn action(&self, no: i64) -> Option<&'a Action> {
+        let no = u32::try_from(no).ok()?;
+        self.actions.iter().find(|action| action.no == no)
+    }
+
+    /// How the warm-ups at a setting ended. A preamble's action is not in the
+    /// itinerary: its setting is that of the readings before the decision.
+    fn warm_ups(&self, setting: &str) -> Vec<WarmUpFigure> {
+        let mut found = Vec::new();
+        let mut watched: Option<(&str, &str)> = None;
+        for event in self.events {
+            match &event.body {
+                Body::Taken { key, .. } if key.purpose == Purpose::WarmUp => {
+                    watched = Some((&key.test, &key.setting));
+                }
+                Body::Decided {
+                    decision:
+                        Decision::WarmUp {
+                            stable,
+                            figure,
+                            by,
+                            after,
+                            decline_per_hour,
+                        },
+                } => {
+                    let after_seam = event.no.is_some_and(|no| no < 0);
+                    let here = match event.no.and_then(|no| self.action(no)) {
+                        Some(action) => action.setting == setting,
+                        None => after_seam && watched == Some((&self.head.name, setting)),
+                    };
+                    if here {
+                        found.push(WarmUpFigure {
+                            stable: *stable,
+                            figure: *figure,
+                            by: by.clone(),
+                            after: *after,
+                            decline_per_hour: *decline_per_hour,
+                            after_seam,
+                        });
+                    }
+                }
+                _ => {}
+            }
+        }
+        found
+    }
+
+    fn is_done(&self, no: u32) -> bool {
+        self.events
+            .iter()
+            .rev()
+            .any(|event| event.no == Some(i64::from(no)) && matches!(event.body, Body::Done { .. }))
+    }
+
+    /// The offset found at the end, and what is allowed.
+    fn home(&self) -> (Option<Length>, Option<Length>) {
+        let prove = self.actions.iter().find_map(|action| match action.what {
+            What::ProveHome { tolerance } => Some((action.no, tolerance)),
+            _ => None,
+        });
+        let Some((no, tolerance)) = prove else {
+            return (None, None);
+        };
+        let offset = self
+            .events
+            .iter()
+            .rev()
+            .find_map(|event| match &event.body {
+                Body::Done { facts } if event.no == Some(i64::from(no)) => facts.home_offset,
+                _ => None,
+            });
+        (offset, Some(tolerance))
+    }
+}
+
+/// The larger of two; what is not known does not count.
+fn larger(a: Option<f64>, b: Option<f64>) -> Option<f64> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(a.max(b)),
+        (a, b) => a.or(b),
+    }
+}
+
+/// Ambient readings by position; a point before the first lit action is
+/// *before*, any other *after*.
+fn ambient_figures(rows: &[&ReadingRow], actions: &[Action]) -> Vec<AmbientFigure> {
+    let lit = actions
+        .iter()
+        .find(|a| matches!(a.what, What::SetLevel { .. } | What::FindHalfLight { .. }))
+        .map_or(i64::MAX, |action| i64::from(action.no));
+    type Sides<'r> = (Vec<&'r ReadingRow>, Vec<&'r ReadingRow>);
+    let mut groups: BTreeMap<Length, Sides<'_>> = BTreeMap::new();
+    for row in rows {
+        let (before, after) = groups.entry(row.position).or_default();
+        if row.no < lit {
+            before.push(row);
+        } else {
+            after.push(row);
+        }
+    }
+    groups
+        .into_iter()
+        .map(|(position, (before, after))| AmbientFigure {
+            position,
+            before: Background::of(&before),
+            after: Background::of(&after),
+        })
+        .collect()
+}

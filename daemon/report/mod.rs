@@ -1,0 +1,28 @@
+//! From stored raw readings to what a person reads: corrected figures with
+//! their uncertainty, tables, charts. Pure functions of what the store gives;
+//! nothing here is ever written back.
+//!
+//! ```text
+//!  frozen + readings + events ──► gather ──► survey (figures) ──► table (text, CSV, JSON)
+//!               background · reference ┘                    └──► lux_chart ──► chart ──► svg
+//! ```
+//!
+//! Called by: web and service (show a run), cli through web. Not here: reading
+//! the database (store), rules that pass or fail a lamp.
+
+pub mod background;
+pub mod chart;
+pub mod digits;
+pub mod gather;
+pub mod lux_chart;
+pub mod reference;
+pub mod scale;
+pub mod survey;
+pub mod svg;
+pub mod table;
+#[cfg(test)]
+mod tests_chart;
+#[cfg(test)]
+mod tests_gather;
+#[cfg(test)]
+mod tests_table;

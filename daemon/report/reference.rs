@@ -1,0 +1,191 @@
+//! Visits to the reference position, and the correction for the lamp's drift
+//! that rests on them.
+//!
+//! A *stretch* is the time between two seams: within it the monotonic clock
+//! runs through and nothing but the lamp itself changed its light. Between
+//! two visits of one stretch the reference is a straight line in time; nothing
+//! is interpolated across a seam. After a seam the preamble's *return*
+//! readings count as a visit. Everything is brought to the light of the leg's
+//! first visit.
+
+use photometry::drift;
+use photometry::measured::Outcome;
+use photometry::statistics;
+use photometry::units::{Mono, Ratio};
+
+use crate::plan::itinerary::Purpose;
+use crate::store::counts::Standing;
+use crate::store::readings::ReadingRow;
+
+/// One visit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Visit {
+    /// Its action's number; negative in a preamble.
+    pub no: i64,
+    /// Seams before it.
+    pub stretch: usize,
+    /// Mean time of its readings.
+    pub at: Mono,
+    /// Mean of the net readings in lux; none when one has no value.
+    pub lux: Option<f64>,
+    /// It is the leg's own and counts.
+    pub counts: bool,
+}
+
+/// The visits of one leg, in order of time.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Reference {
+    visits: Vec<Visit>,
+}
+
+/// A reading after correction.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Corrected {
+    /// In lux.
+    pub lux: f64,
+    /// Half of the change between the neighbouring visits, as the half-width
+    /// of a rectangle, so u = change/sqrt(12), as a share of the value: the
+    /// lamp need not have drifted in a straight line. None when it was not
+    /// bracketed by visits anywhere in the leg.
+    pub residual: Option<f64>,
+}
+
+impl Reference {
+    /// From the rows of one setting; `point_of` gives an action's point,
+    /// `stretch_of` counts the seams before an event, `net` takes the
+    /// background from a reading's value. Superseded visits serve too: what
+    /// the lamp gave then is true, though the leg was measured again.
+    pub fn of(
+        rows: &[&ReadingRow],
+        point_of: impl Fn(i64) -> Option<u32>,
+        stretch_of: impl Fn(u64) -> usize,
+        net: impl Fn(&ReadingRow, f64) -> f64,
+    ) -> Reference {
+        type Group = (Purpose, Option<u32>, usize);
+        let mut visits: Vec<Visit> = Vec::new();
+        let mut group: Option<Group> = None;
+        let mut members: Vec<&ReadingRow> = Vec::new();
+        let mut close = |members: &mut Vec<&ReadingRow>| {
+            if let Some(visit) = visit_of(members, &stretch_of, &net) {
+                visits.push(visit);
+            }
+            members.clear();
+        };
+        for row in rows {
+            let useful = match row.purpose {
+                Purpose::Reference => {
+                    matches!(row.standing, Standing::Counts | Standing::Superseded)
+                }
+                Purpose::Return => row.standing == Standing::Preamble,
+                _ => false,
+            };
+            let this = useful.then(|| (row.purpose, point_of(row.no), stretch_of(row.seq)));
+            if this != group {
+                close(&mut members);
+                group = this;
+            }
+            if this.is_some() {
+                members.push(row);
+            }
+        }
+        close(&mut members);
+        Reference { visits }
+    }
+
+    /// How many visits gave a value.
+    pub fn with_value(&self) -> usize {
+        self.visits.iter().filter(|v| v.lux.is_some()).count()
+    }
+
+    /// The light of the leg's first visit with a value: what everything is
+    /// brought to.
+    pub fn first(&self) -> Option<f64> {
+        self.own().next().map(|(_, lux)| lux)
+    }
+
+    /// Last visit over the first, minus one; none below two.
+    pub fn drift(&self) -> Option<Ratio> {
+        let own: Vec<drift::At> = self.own().collect();
+        (own.len() > 1)
+            .then(|| drift::drift(&own))
+            .flatten()
+            .map(Ratio::new)
+    }
+
+    /// The leg's own visits that count, in the itinerary's order.
+    fn own(&self) -> impl Iterator<Item = drift::At> {
+        let mut own: Vec<&Visit> = self.visits.iter().filter(|v| v.counts).collect();
+        own.sort_by_key(|visit| visit.no);
+        own.into_iter().filter_map(|v| Some((v.at, v.lux?)))
+    }
+
+    fn stretch(&self, stretch: usize) -> Vec<drift::At> {
+        self.visits
+            .iter()
+            .filter(|visit| visit.stretch == stretch)
+            .filter_map(|visit| Some((visit.at, visit.lux?)))
+            .collect()
+    }
+
+    /// Corrects a net reading; none without a usable visit in its stretch.
+    pub fn correct(&self, lux: f64, at: Mono, stretch: usize) -> Option<Corrected> {
+        let first = self.first()?;
+        let visits = self.stretch(stretch);
+        // `corrected` brings to the visits' own first; the leg's may be another.
+        let to_stretch = drift::corrected((at, lux), &visits)?;
+        let start = visits.first()?.1;
+        Some(Corrected {
+            lux: to_stretch * first / start,
+            residual: self.residual(&visits, at),
+        })
+    }
+
+    fn residual(&self, visits: &[drift::At], at: Mono) -> Option<f64> {
+        let change = |pair: &[drift::At]| (pair[1].1 / pair[0].1 - 1.0).abs();
+        let bracket = visits
+            .windows(2)
+            .find(|pair| pair[0].0 <= at && at <= pair[1].0)
+            .map(change);
+        let greatest = || {
+            let stretches = self.visits.iter().map(|visit| visit.stretch);
+            let changes = stretches.flat_map(|s| {
+                let visits = self.stretch(s);
+                visits.windows(2).map(change).collect::<Vec<f64>>()
+            });
+            changes.fold(None, |most: Option<f64>, c| {
+                Some(most.map_or(c, |m| m.max(c)))
+            })
+        };
+        bracket.or_else(greatest).map(|c| c / 12.0_f64.sqrt())
+    }
+}
+
+fn visit_of(
+    members: &[&ReadingRow],
+    stretch_of: impl Fn(u64) -> usize,
+    net: impl Fn(&ReadingRow, f64) -> f64,
+) -> Option<Visit> {
+    let first = members.first()?;
+    let start = first.reading.taken.mono;
+    let since: i64 = members
+        .iter()
+        .map(|row| row.reading.taken.mono.since(start).ns())
+        .sum();
+    let values: Option<Vec<f64>> = members
+        .iter()
+        .map(|row| match row.reading.outcome {
+            Outcome::Value(value) => Some(net(row, value)),
+            _ => None,
+        })
+        .collect();
+    let mean = values
+        .and_then(|values| statistics::moments(&values))
+        .map(|moments| moments.mean);
+    Some(Visit {
+        no: first.no,
+        stretch: stretch_of(first.seq),
+        at: Mono::from_ns(start.ns() + since / members.len() as i64),
+        lux: mean.filter(|mean| *mean > 0.0),
+        counts: first.purpose == Purpose::Reference && first.standing == Standing::Counts,
+    })
+}

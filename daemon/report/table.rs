@@ -1,0 +1,339 @@
+//! A survey as text for a terminal, as CSV, as JSON. Lengths are shown as the
+//! bench file asks; in CSV they are in metres and lux, whatever is shown.
+
+use comfy_table::{CellAlignment, Table, presets};
+use photometry::units::{Length, Ratio};
+
+use super::digits;
+use super::survey::{K, PointFigure, SettingFigures, SurveyFigures, WarmUpFigure};
+
+/// The survey's tables: illuminance, its uncertainty, the drift and warm-up
+/// record, and what must be known beside them.
+pub fn text(figures: &SurveyFigures) -> String {
+    let heading = &figures.heading;
+    let firmware = match &heading.firmware {
+        Some(firmware) => format!(", firmware {firmware}"),
+        None => String::new(),
+    };
+    let mut out = format!(
+        "{}, unit {}{firmware}: survey `{}` of plan `{}` on bench `{}`\n\n",
+        heading.lamp, heading.unit, figures.test, heading.plan, heading.bench
+    );
+    out += &format!(
+        "Illuminance in lux by distance from {}\n{}\n",
+        heading.datum,
+        grid(figures, |point| cell(point).0)
+    );
+    out += &format!(
+        "Expanded uncertainty U in lux, k = {K} (about 95 %)\n{}\n",
+        grid(figures, |point| cell(point).1)
+    );
+    out += &format!("Drift and warm-up\n{}\n", record(figures));
+    for note in notes(figures) {
+        out += &format!("{note}\n");
+    }
+    out
+}
+
+/// Distance down, settings across.
+fn grid(figures: &SurveyFigures, cell: impl Fn(&PointFigure) -> String) -> String {
+    let mut positions: Vec<Length> = figures
+        .settings
+        .iter()
+        .flat_map(|setting| setting.points.iter().map(|point| point.position))
+        .collect();
+    positions.sort_unstable();
+    positions.dedup();
+    let mut head = vec!["distance".to_owned()];
+    head.extend(figures.settings.iter().map(|setting| setting.shown.clone()));
+    let rows = positions.iter().map(|position| {
+        let mut row = vec![position.shown(figures.lengths)];
+        row.extend(figures.settings.iter().map(|setting| {
+            let point = setting.points.iter().find(|p| p.position == *position);
+            point.map_or_else(String::new, &cell)
+        }));
+        row
+    });
+    laid_out(head, rows)
+}
+
+/// Columns two spaces apart, everything to the right.
+fn laid_out(head: Vec<String>, rows: impl Iterator<Item = Vec<String>>) -> String {
+    let columns = head.len();
+    let mut table = Table::new();
+    table.load_style(presets::NOTHING).set_header(head);
+    for row in rows {
+        table.add_row(row);
+    }
+    for index in 0..columns {
+        if let Some(column) = table.column_mut(index) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    table
+        .lines()
+        .map(|line| format!("{}\n", line.trim_end()))
+        .collect()
+}
+
+/// A point's value and its U. A star stands where a note follows below.
+fn cell(point: &PointFigure) -> (String, String) {
+    let star = if point.flags.is_empty() && !gap(point) {
+        ""
+    } else {
+        "*"
+    };
+    if let Some(limit) = point.over_lx {
+        return (format!("over {limit}{star}"), String::new());
+    }
+    if let Some(limit) = point.under_lx {
+        return (format!("under {limit}{star}"), String::new());
+    }
+    match &point.estimate {
+        Some(estimate) => {
+            let (value, u) = digits::shown(estimate.value, point.expanded_lx);
+            (format!("{value}{star}"), u.unwrap_or_default())
+        }
+        None => ("not measured".to_owned(), String::new()),
+    }
+}
+
+/// Some readings of the point are there and some are not.
+fn gap(point: &PointFigure) -> bool {
+    point.missing > 0 && point.status() != "not measured"
+}
+
+fn record(figures: &SurveyFigures) -> String {
+    let head = [
+        "setting",
+        "lamp on for",
+        "warm-up ended by",
+        "then falling",
+        "drift over the leg",
+    ];
+    let head = head.iter().map(|h| (*h).to_owned()).collect();
+    let rows = figures.settings.iter().flat_map(|setting| {
+        let drift = drift_words(setting);
+        if setting.warm_up.is_empty() {
+            return vec![row_of(setting, None, drift)];
+        }
+        let last = setting.warm_up.len() - 1;
+        let shown = |(index, warm_up)| {
+            let drift = if index == last {
+                drift.clone()
+            } else {
+                String::new()
+            };
+            row_of(setting, Some(warm_up), drift)
+        };
+        setting.warm_up.iter().enumerate().map(shown).collect()
+    });
+    laid_out(head, rows)
+}
+
+fn drift_words(setting: &SettingFigures) -> String {
+    match (setting.drift, setting.drift_flagged) {
+        (None, _) => "not known".to_owned(),
+        (Some(drift), false) => percent(drift),
+        (Some(drift), true) => format!("{}, over the limit", percent(drift)),
+    }
+}
+
+fn row_of(setting: &SettingFigures, warm_up: Option<&WarmUpFigure>, drift: String) -> Vec<String> {
+    let Some(warm_up) = warm_up else {
+        let shown = setting.shown.clone();
+        return vec![
+            shown,
+            String::new(),
+            "not measured".to_owned(),
+            String::new(),
+            drift,
+        ];
+    };
+    let figure = warm_up
+        .figure
+        .map_or(String::new(), |figure| format!(" {}", percent(figure)));
+    let ended = match (warm_up.stable, warm_up.by.as_str()) {
+        (true, "fixed time") => "fixed time".to_owned(),
+        (true, by) => format!("{by}{figure}"),
+        (false, by) => format!("not stabilised, {by}{figure}"),
+    };
+    let again = if warm_up.after_seam {
+        ", after a break"
+    } else {
+        ""
+    };
+    vec![
+        setting.shown.clone(),
+        warm_up.after.shown(),
+        format!("{ended}{again}"),
+        warm_up.decline_per_hour.map_or(String::new(), |decline| {
+            format!("{} an hour", percent(decline))
+        }),
+        drift,
+    ]
+}
+
+/// To a hundredth of a per cent: the drift limit is half of one.
+fn percent(ratio: Ratio) -> String {
+    let text = format!("{:.2}", ratio.percent());
+    let text = if text == "-0.00" { "0.00" } else { &text };
+    format!("{text} %")
+}
+
+/// What must be known beside the tables.
+pub fn notes(figures: &SurveyFigures) -> Vec<String> {
+    let heading = &figures.heading;
+    let mut notes = Vec::new();
+    if figures.unfinished {
+        notes.push("Not finished: something that the plan asks for is not measured.".to_owned());
+    }
+    let certificate = match &heading.certificate {
+        Some(certificate) => format!(", certificate {certificate}"),
+        None => String::new(),
+    };
+    notes.push(format!(
+        "Meter {}{certificate}. Lux are {}, corrected for the lamp's drift by the reference visits.",
+        heading.meter,
+        figures.net_of.words()
+    ));
+    notes.push(format!(
+        "Nearer than {} (5 times the lamp's face) the light does not fall as the inverse square.",
+        heading.near_field.shown(figures.lengths)
+    ));
+    if let (Some(offset), Some(tolerance)) = (figures.home_offset, figures.home_tolerance) {
+        let verdict = if offset.abs() <= tolerance {
+            "no step was lost"
+        } else {
+            "steps were lost: the distances are in doubt"
+        };
+        notes.push(format!(
+            "Homed again at the end: off by {offset}, {verdict}."
+        ));
+    }
+    for setting in &figures.settings {
+        for point in &setting.points {
+            let at = format!(
+                "{} at {}",
+                setting.shown,
+                point.position.shown(figures.lengths)
+            );
+            if gap(point) {
+                let n = point.missing;
+                notes.push(format!("* {at}: {n} of its readings gave nothing."));
+            }
+            notes.extend(point.flags.iter().map(|flag| format!("* {at}: {flag}.")));
+        }
+    }
+    notes
+}
+
+/// Why a survey could not be written in a form for programs.
+#[derive(Debug, thiserror::Error)]
+pub enum TableError {
+    /// The CSV writer failed.
+    #[error("the CSV could not be written: {0}")]
+    Csv(#[from] csv::Error),
+    /// The buffer could not be closed.
+    #[error("the CSV could not be finished: {0}")]
+    Flush(String),
+    /// A figure that JSON cannot hold.
+    #[error("the JSON could not be written: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+const CSV_HEAD: [&str; 21] = [
+    "plan",
+    "test",
+    "lamp",
+    "unit",
+    "firmware",
+    "setting",
+    "setting_shown",
+    "position_m",
+    "illuminance_lx",
+    "expanded_uncertainty_lx",
+    "coverage_factor",
+    "status",
+    "limit_lx",
+    "n",
+    "missing",
+    "sd_lx",
+    "mean_raw_lx",
+    "net_of",
+    "drift_share",
+    "drift_flagged",
+    "flags",
+];
+
+/// One row per point (RFC 4180), full precision, empty where there is no
+/// value; `status` says why.
+///
+/// # Errors
+/// When the writer fails.
+pub fn csv(figures: &[SurveyFigures]) -> Result<String, TableError> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(CSV_HEAD)?;
+    for survey in figures {
+        for setting in &survey.settings {
+            for point in &setting.points {
+                writer.write_record(csv_row(survey, setting, point))?;
+            }
+        }
+    }
+    let bytes = writer
+        .into_inner()
+        .map_err(|error| TableError::Flush(error.to_string()))?;
+    String::from_utf8(bytes).map_err(|error| TableError::Flush(error.to_string()))
+}
+
+fn csv_row(survey: &SurveyFigures, setting: &SettingFigures, point: &PointFigure) -> Vec<String> {
+    let number = |value: Option<f64>| value.map_or_else(String::new, |v| v.to_string());
+    let heading = &survey.heading;
+    let net_of = match survey.net_of {
+        super::survey::NetOf::Ambient => "ambient",
+        super::survey::NetOf::Dark => "dark",
+        super::survey::NetOf::Nothing => "nothing",
+    };
+    vec![
+        harmless(&heading.plan),
+        harmless(&survey.test),
+        harmless(&heading.lamp),
+        harmless(&heading.unit),
+        harmless(heading.firmware.as_deref().unwrap_or_default()),
+        harmless(&setting.setting),
+        harmless(&setting.shown),
+        point.position.metres().to_string(),
+        number(point.estimate.as_ref().map(|e| e.value)),
+        number(point.expanded_lx),
+        K.to_string(),
+        point.status().to_owned(),
+        number(point.over_lx.or(point.under_lx)),
+        point.n.to_string(),
+        point.missing.to_string(),
+        number(point.sd_lx),
+        number(point.mean_raw_lx),
+        net_of.to_owned(),
+        number(setting.drift.map(Ratio::share)),
+        setting.drift_flagged.to_string(),
+        harmless(&point.flags.join("; ")),
+    ]
+}
+
+/// Text that a spreadsheet would take for a formula gets an apostrophe in
+/// front (OWASP, CSV injection); numbers are never altered.
+fn harmless(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n']) {
+        format!("'{text}")
+    } else {
+        text.to_owned()
+    }
+}
+
+/// The figures as they are, with every term of every estimate.
+///
+/// # Errors
+/// When a figure is not finite.
+pub fn json(figures: &[SurveyFigures]) -> Result<String, TableError> {
+    Ok(serde_json::to_string_pretty(figures)?)
+}
