@@ -1,3 +1,40 @@
-//! Filled by the commits that follow.
+//! The program: arguments, a call, a complaint, an exit code.
 
-fn main() {}
+use std::process::ExitCode;
+
+use wakerail::cli::complaint::Complaint;
+use wakerail::cli::exit_codes;
+use wakerail::cli::run::{dispatch, parse};
+use wakerail::cli::terminal::{Terminal, says_no_color};
+
+fn main() -> ExitCode {
+    let words: Vec<_> = std::env::args_os().collect();
+    let plain = says_no_color(words.iter().map(std::ffi::OsString::as_os_str));
+    let terminal = Terminal::of_process(plain);
+    let arguments = match parse(&words, terminal) {
+        Ok(arguments) => arguments,
+        Err(code) => return code.into(),
+    };
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build();
+    let done = match runtime {
+        Ok(runtime) => {
+            let done = runtime.block_on(dispatch(arguments, terminal));
+            // A thread that reads the keyboard must not keep the program.
+            runtime.shutdown_background();
+            done
+        }
+        Err(source) => Err(Complaint::System {
+            doing: "start its threads",
+            source,
+        }),
+    };
+    match done {
+        Ok(()) => exit_codes::ExitCode::Ok.into(),
+        Err(complaint) => {
+            eprint!("{}", complaint.shown(terminal));
+            complaint.code().into()
+        }
+    }
+}

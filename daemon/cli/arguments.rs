@@ -1,0 +1,376 @@
+//! Every command and option. Each help page begins with examples.
+//!
+//! Called by: main. Not here: doing anything.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Unattended measuring of wake-up and light-therapy lamps.
+#[derive(Debug, Parser)]
+#[command(
+    name = "wakerail",
+    disable_help_subcommand = true,
+    disable_version_flag = true,
+    max_term_width = 100,
+    before_help = "Examples:
+  wakerail demo                                      the whole job, on a simulated bench
+  wakerail check bench.yaml lamp.yaml plan.yaml      every mistake of every file
+  wakerail serve --bench bench.yaml                  the daemon
+  wakerail place D-17 --lamp lamp.yaml --gauge '6 in'
+  wakerail book plan.yaml --unit D-17
+  wakerail watch latest
+  wakerail help survey                               pages: survey bench lamp plan exit-codes safety"
+)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+
+    /// Options that every command takes.
+    #[command(flatten)]
+    pub common: Common,
+
+    /// Print the version, and SQLite's
+    #[arg(short = 'V', long)]
+    pub version: bool,
+}
+
+/// Options that every command takes.
+#[derive(Debug, Clone, Args)]
+pub struct Common {
+    /// Data directory; otherwise WAKERAIL_DATA, then the XDG state directory
+    #[arg(long, global = true, value_name = "DIR")]
+    pub data: Option<PathBuf>,
+
+    /// No colour and no bold words (also: NO_COLOR, TERM=dumb)
+    #[arg(long, global = true)]
+    pub no_color: bool,
+}
+
+/// How rows are printed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// Aligned columns for a person.
+    #[default]
+    Table,
+    /// RFC 4180, units in the column names.
+    Csv,
+    /// JSON, units in the names.
+    Json,
+}
+
+/// How the daemon's log is written.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum LogForm {
+    /// Lines for a person.
+    #[default]
+    Human,
+    /// One JSON object a line.
+    Json,
+}
+
+/// `--format`, for commands that print rows.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct Printed {
+    /// How to print
+    #[arg(long, value_enum, default_value_t, value_name = "FORM")]
+    pub format: Format,
+}
+
+/// A run by its number, or `latest`.
+#[derive(Debug, Clone, Args)]
+pub struct RunArg {
+    /// The run's number, or `latest`
+    #[arg(value_name = "RUN")]
+    pub run: RunName,
+}
+
+/// A run as typed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RunName {
+    /// The one that was booked last.
+    Latest,
+    /// By its number, from 1.
+    Number(i64),
+}
+
+impl std::str::FromStr for RunName {
+    type Err = String;
+    fn from_str(text: &str) -> Result<RunName, String> {
+        match text.parse::<i64>() {
+            _ if text == "latest" => Ok(RunName::Latest),
+            Ok(number) if number > 0 => Ok(RunName::Number(number)),
+            _ => Err("a run is a number such as 7, or `latest`".to_owned()),
+        }
+    }
+}
+
+impl std::fmt::Display for RunName {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            RunName::Latest => f.write_str("latest"),
+            RunName::Number(number) => write!(f, "{number}"),
+        }
+    }
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Report every mistake of every file; needs no daemon and no hardware
+    #[command(before_help = "Examples:
+  wakerail check bench.yaml lamp.yaml plan.yaml
+  wakerail check bench.yaml lamp.yaml plan.yaml --itinerary   what would be done, and how long it takes
+  wakerail check bench.yaml lamp.yaml plan.yaml --list        every single action")]
+    Check(Check),
+
+    /// Run the daemon that measures
+    #[command(before_help = "Examples:
+  wakerail serve --bench bench.yaml
+  wakerail serve --bench bench.yaml --rehearse 1     every port answered by a simulated device
+  wakerail serve --bench bench.yaml --log json 2>> wakerail.log")]
+    Serve(Serve),
+
+    /// The whole job on a simulated bench: survey, table, chart
+    #[command(before_help = "Examples:
+  wakerail demo
+  wakerail demo --data /tmp/look        keep what was recorded
+  wakerail demo --format csv > lux.csv")]
+    Demo(Demo),
+
+    /// Record which unit stands where, and which finger sits on which button
+    #[command(before_help = "Examples:
+  wakerail place D-17 --lamp lamp.yaml --gauge '6 in' --fingers brighter=left,dimmer=right,power=round
+  wakerail place D-17 --lamp lamp.yaml --firmware 2.1     a lamp that is worked by hand")]
+    Place(Place),
+
+    /// Book a run of a plan
+    #[command(before_help = "Examples:
+  wakerail book plan.yaml --unit D-17
+  wakerail book plan.yaml --unit D-17 --hold       begins when it is released")]
+    Book(Book),
+
+    /// List the runs
+    #[command(before_help = "Examples:
+  wakerail runs
+  wakerail runs --format json")]
+    Runs(Runs),
+
+    /// Tell about one run
+    #[command(before_help = "Examples:
+  wakerail show latest
+  wakerail show 7 --journal")]
+    Show(Show),
+
+    /// Look on while a run measures, and answer its questions
+    #[command(before_help = "Examples:
+  wakerail watch latest
+  wakerail watch 7 | grep lx")]
+    Watch(RunArg),
+
+    /// Answer a run's open question
+    #[command(before_help = "Examples:
+  wakerail answer 7                  done as asked
+  wakerail answer 7 'level is 3'")]
+    Answer(Answer),
+
+    /// Make the bench safe and let the run wait
+    #[command(before_help = "Examples:
+  wakerail hold latest")]
+    Hold(RunArg),
+
+    /// Let a held run go on
+    #[command(before_help = "Examples:
+  wakerail release latest")]
+    Release(RunArg),
+
+    /// Make the bench safe and end the run for good
+    #[command(before_help = "Examples:
+  wakerail stop 7")]
+    Stop(RunArg),
+
+    /// Print a run's raw readings
+    #[command(before_help = "Examples:
+  wakerail readings latest --format csv > readings.csv
+  wakerail readings 7 --what all        also warm-up, reference, dark, ambient, and superseded ones")]
+    Readings(Readings),
+
+    /// Print a survey: lux against distance and level
+    #[command(before_help = "Examples:
+  wakerail survey latest
+  wakerail survey 7 --chart lux.svg
+  wakerail survey 7 --format csv > lux.csv")]
+    Survey(Survey),
+
+    /// Print a page of the manual, or a command's help
+    #[command(before_help = "Examples:
+  wakerail help survey
+  wakerail help exit-codes
+  wakerail help place")]
+    Help(Help),
+}
+
+/// `check`
+#[derive(Debug, Args)]
+pub struct Check {
+    /// Bench, lamp and plan files, in any order
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// Print the itinerary: parts, times, whether it fits the window
+    #[arg(long)]
+    pub itinerary: bool,
+    /// Print every action of the itinerary
+    #[arg(long)]
+    pub list: bool,
+}
+
+/// `serve`
+#[derive(Debug, Args)]
+pub struct Serve {
+    /// The benches that this machine works
+    #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    pub bench: Vec<PathBuf>,
+    /// Let simulated devices answer every port, with this seed
+    #[arg(long, value_name = "SEED")]
+    pub rehearse: Option<u64>,
+    /// How to write the log (stderr)
+    #[arg(long, value_enum, default_value_t, value_name = "FORM")]
+    pub log: LogForm,
+}
+
+/// `demo`
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// How the final table is printed
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `place`
+#[derive(Debug, Args)]
+pub struct Place {
+    /// The unit's serial number, or the name you gave it
+    pub unit: String,
+    /// The lamp file of its model
+    #[arg(long, value_name = "FILE")]
+    pub lamp: PathBuf,
+    /// The bench; not needed when there is one
+    #[arg(long, value_name = "NAME")]
+    pub bench: Option<String>,
+    /// The place on the bench; not needed when there is one, or one on a rail
+    #[arg(long, value_name = "NAME")]
+    pub place: Option<String>,
+    /// The unit's firmware revision
+    #[arg(long, value_name = "F")]
+    pub firmware: Option<String>,
+    /// The gauge block between lamp and meter, such as '6 in'
+    #[arg(long, value_name = "LENGTH")]
+    pub gauge: Option<String>,
+    /// The carriage's coordinate while the gauge was used, such as '200 mm'
+    #[arg(long, value_name = "LENGTH", requires = "gauge")]
+    pub carriage_at: Option<String>,
+    /// Which finger sits on which button: brighter=left,dimmer=right
+    #[arg(long, value_name = "BUTTON=FINGER", value_delimiter = ',')]
+    pub fingers: Vec<String>,
+    /// Who placed it; otherwise the user's name
+    #[arg(long, value_name = "NAME")]
+    pub who: Option<String>,
+}
+
+/// `book`
+#[derive(Debug, Args)]
+pub struct Book {
+    /// The plan file
+    pub plan: PathBuf,
+    /// The unit to measure
+    #[arg(long)]
+    pub unit: String,
+    /// The bench; not needed when there is one
+    #[arg(long, value_name = "NAME")]
+    pub bench: Option<String>,
+    /// The lamp file, for a unit that was never placed
+    #[arg(long, value_name = "FILE")]
+    pub lamp: Option<PathBuf>,
+    /// Book it held; it begins when it is released
+    #[arg(long)]
+    pub hold: bool,
+}
+
+/// `runs`
+#[derive(Debug, Args)]
+pub struct Runs {
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `show`
+#[derive(Debug, Args)]
+pub struct Show {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// Print its journal, event by event
+    #[arg(long)]
+    pub journal: bool,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `answer`
+#[derive(Debug, Args)]
+pub struct Answer {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// The answer; without one: done as asked
+    #[arg(value_name = "TEXT")]
+    pub text: Option<String>,
+}
+
+/// Which readings.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum Which {
+    /// Those that count as the results of their keys.
+    #[default]
+    Results,
+    /// Every one that was taken.
+    All,
+}
+
+/// `readings`
+#[derive(Debug, Args)]
+pub struct Readings {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// Which readings
+    #[arg(long, value_enum, default_value_t, value_name = "WHICH")]
+    pub what: Which,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `survey`
+#[derive(Debug, Args)]
+pub struct Survey {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// Write a chart (SVG) to this file
+    #[arg(long, value_name = "FILE")]
+    pub chart: Option<PathBuf>,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `help`
+#[derive(Debug, Args)]
+pub struct Help {
+    /// A page (survey, bench, lamp, plan, exit-codes, safety) or a command
+    pub topic: Option<String>,
+}

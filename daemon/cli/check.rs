@@ -1,0 +1,103 @@
+//! `check`: every mistake of every file at once; needs no daemon.
+//!
+//! Called by: main; also by serve and demo, for a bench file's card. Not here:
+//! what is a mistake (plan::check).
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use written::Severity;
+
+use super::arguments;
+use super::complaint::Complaint;
+use super::format;
+use super::terminal::Terminal;
+use super::text_files;
+use crate::plan::card::Card;
+use crate::plan::check;
+use crate::plan::frozen::SentText;
+use crate::plan::print;
+use crate::service;
+use crate::web::wire::Text;
+
+/// Reads a bench file.
+///
+/// # Errors
+/// All its mistakes.
+pub fn card(text: &Text) -> Result<Card, Complaint> {
+    let sent = sent(text.clone());
+    check::read_card(&sent).map_err(|shown| Complaint::BenchFile {
+        name: text.name.clone(),
+        shown,
+    })
+}
+
+/// Checks files, and prints what they become when that was asked for.
+///
+/// # Errors
+/// All mistakes of all files; an itinerary that was asked for without a
+/// bench, a lamp and a plan.
+pub fn run(
+    args: &arguments::Check,
+    terminal: Terminal,
+    out: &mut impl Write,
+) -> Result<(), Complaint> {
+    let texts = read_all(&args.files)?;
+    let found = check::check(&texts, &service::today());
+    let shown = found.shown(terminal.bold);
+    if found.refuses() {
+        let mistakes = found.mistakes.iter();
+        let count = mistakes.filter(|m| m.severity == Severity::Mistake).count();
+        return Err(Complaint::Mistakes { count, shown });
+    }
+    if !shown.is_empty() {
+        eprintln!("{shown}");
+    }
+    if !args.itinerary && !args.list {
+        let files = texts.len();
+        let s = if files == 1 { "" } else { "s" };
+        eprintln!("{files} file{s}, no mistakes");
+        return Ok(());
+    }
+    let (Some(itinerary), Some(card)) = (found.checked.itinerary, found.checked.bench) else {
+        return Err(Complaint::Option {
+            option: if args.itinerary { "itinerary" } else { "list" },
+            reason: "needs a bench file, a lamp file and a plan file together".to_owned(),
+        });
+    };
+    if args.itinerary {
+        format::say(out, &print::summary(&itinerary, &card))?;
+    }
+    if args.list {
+        format::say(out, &print::list(&itinerary, card.lengths))?;
+    }
+    Ok(())
+}
+
+/// The files, and those that their plans are based on.
+fn read_all(files: &[PathBuf]) -> Result<Vec<SentText>, Complaint> {
+    let mut texts = Vec::new();
+    for path in files {
+        texts.push(sent(text_files::read(path)?));
+    }
+    for (at, path) in files.iter().enumerate() {
+        let Some(base) = check::base_of(&texts[at]) else {
+            continue;
+        };
+        // A base that is not there is a mistake of the plan, told with the
+        // line that names it.
+        if !texts.iter().any(|text| text.name == base)
+            && let Ok(text) = text_files::read(&text_files::beside(path, &base))
+        {
+            texts.push(sent(text));
+        }
+    }
+    Ok(texts)
+}
+
+fn sent(text: Text) -> SentText {
+    SentText {
+        name: text.name,
+        text: text.text,
+    }
+}

@@ -1,0 +1,550 @@
+//! The one file that knows every message of a failure: what failed, where,
+//! why (the chain of causes), what to do now, and the exit code.
+//!
+//! Called by: everything in this room, service, main. A snapshot test shows
+//! every variant (promise P5). Not here: mistakes in files (written renders
+//! them) and what the daemon says (it arrives as a [`Problem`]).
+
+use std::error::Error;
+use std::fmt::Write as _;
+use std::io::ErrorKind;
+use std::path::PathBuf;
+
+use super::exit_codes::ExitCode;
+use super::terminal::{Terminal, printable};
+use crate::web::wire::{Problem, problems};
+
+/// Why the program did not do what it was told.
+#[derive(Debug, thiserror::Error)]
+pub enum Complaint {
+    /// Files have mistakes; they are told in full.
+    #[error("{count} mistake{}", if *.count == 1 { "" } else { "s" })]
+    Mistakes {
+        /// How many.
+        count: usize,
+        /// The mistakes as rendered.
+        shown: String,
+    },
+    /// A bench file has mistakes; they are told in full.
+    #[error("{name} has mistakes")]
+    BenchFile {
+        /// Which.
+        name: String,
+        /// The mistakes as rendered.
+        shown: String,
+    },
+    /// A file could not be read.
+    #[error("cannot read {}", path.display())]
+    File {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: std::io::Error,
+    },
+    /// A file is longer than the cap.
+    #[error("{} is longer than {at_most} bytes", path.display())]
+    FileTooLong {
+        /// Which.
+        path: PathBuf,
+        /// The cap in bytes.
+        at_most: u64,
+    },
+    /// A file is not UTF-8 text.
+    #[error("{} is not UTF-8 text", path.display())]
+    NotText {
+        /// Which.
+        path: PathBuf,
+    },
+    /// A file could not be written.
+    #[error("cannot write {}", path.display())]
+    CannotWrite {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: std::io::Error,
+    },
+    /// Standard output could not be written.
+    #[error("cannot write the output")]
+    Output {
+        /// Why.
+        #[source]
+        source: std::io::Error,
+    },
+    /// An option's value is not understood.
+    #[error("--{option}: {reason}")]
+    Option {
+        /// Which.
+        option: &'static str,
+        /// Why.
+        reason: String,
+    },
+    /// Nothing was asked for.
+    #[error("say what to do")]
+    NoCommand,
+    /// No such page of the manual.
+    #[error("there is no page or command `{topic}`")]
+    NoTopic {
+        /// What was asked for.
+        topic: String,
+        /// What may have been meant.
+        near: Option<String>,
+    },
+    /// Nothing tells where the data are.
+    #[error("no data directory: neither HOME, XDG_STATE_HOME nor WAKERAIL_DATA is set")]
+    NoDataDirectory,
+    /// The data directory cannot be used.
+    #[error("the data directory {} cannot be used", path.display())]
+    DataDirectory {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The socket's path is too long for a socket address.
+    #[error("the socket's path {} is longer than {at_most} bytes", path.display())]
+    SocketPath {
+        /// Which.
+        path: PathBuf,
+        /// The limit.
+        at_most: usize,
+    },
+    /// Another daemon works with these data.
+    #[error("another daemon{} works with {}", pid.map_or(String::new(), |pid| format!(" (pid {pid})")), path.display())]
+    AlreadyServed {
+        /// The data directory.
+        path: PathBuf,
+        /// Its process, as far as the lock file tells.
+        pid: Option<u32>,
+    },
+    /// No daemon answers at the socket.
+    #[error("no daemon answers at {}", socket.display())]
+    NoDaemon {
+        /// The socket.
+        socket: PathBuf,
+        /// Why.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The daemon broke off while answering.
+    #[error("the daemon broke off: {reason}")]
+    BrokenOff {
+        /// Why.
+        reason: String,
+    },
+    /// The daemon's answer is not one of ours.
+    #[error("the daemon's answer is not understood: {reason}")]
+    Answer {
+        /// Why.
+        reason: String,
+    },
+    /// The daemon refused.
+    #[error("{}", .0.title)]
+    Refused(Box<Problem>),
+    /// The record cannot be opened.
+    #[error("the record {} cannot be opened", path.display())]
+    Record {
+        /// The database.
+        path: PathBuf,
+        /// It is damaged, foreign, or of a newer version; waiting won't help.
+        #[source]
+        source: Box<dyn Error + Send + Sync>,
+    },
+    /// A bench cannot be opened.
+    #[error("bench `{bench}` cannot be opened")]
+    Bench {
+        /// Which.
+        bench: String,
+        /// Why.
+        #[source]
+        source: Box<dyn Error + Send + Sync>,
+    },
+    /// Two bench files have the same name.
+    #[error("two benches have the name `{bench}`")]
+    SameBench {
+        /// Which.
+        bench: String,
+    },
+    /// The runtime or a task failed.
+    #[error("the daemon cannot {doing}")]
+    System {
+        /// Doing what.
+        doing: &'static str,
+        /// Why.
+        #[source]
+        source: std::io::Error,
+    },
+    /// A second signal ended the daemon before it was done.
+    #[error("ended by the second signal, before the bench was made safe")]
+    Forced,
+    /// The run did not measure everything.
+    #[error("run {run} is {state}")]
+    Gaps {
+        /// Which.
+        run: i64,
+        /// Its state's words.
+        state: String,
+    },
+    /// The daemon left before the run was over.
+    #[error("the daemon left; run {run} goes on when it starts again")]
+    DaemonLeft {
+        /// Which.
+        run: i64,
+    },
+    /// The run's bench does nothing more.
+    #[error("the bench of run {run} is out of service: {why}")]
+    BenchOut {
+        /// Which run.
+        run: i64,
+        /// Why.
+        why: String,
+    },
+    /// Ctrl-C in the demo.
+    #[error("the demo was broken off; its bench was made safe")]
+    DemoLeft {
+        /// Its data directory.
+        path: PathBuf,
+    },
+    /// Ctrl-C while looking on.
+    #[error("no longer looking on; run {run} goes on")]
+    LookedAway {
+        /// Which.
+        run: i64,
+    },
+}
+
+impl Complaint {
+    /// The exit code.
+    pub fn code(&self) -> ExitCode {
+        match self {
+            Complaint::Mistakes { .. }
+            | Complaint::BenchFile { .. }
+            | Complaint::FileTooLong { .. }
+            | Complaint::NotText { .. } => ExitCode::Data,
+            Complaint::File { source, .. } => match source.kind() {
+                ErrorKind::NotFound | ErrorKind::IsADirectory => ExitCode::NoInput,
+                ErrorKind::PermissionDenied => ExitCode::NotPermitted,
+                _ => ExitCode::Io,
+            },
+            Complaint::CannotWrite { .. } => ExitCode::CannotCreate,
+            Complaint::Output { .. } | Complaint::BrokenOff { .. } => ExitCode::Io,
+            Complaint::NoCommand | Complaint::Option { .. } | Complaint::NoTopic { .. } => {
+                ExitCode::Usage
+            }
+            Complaint::DataDirectory { source, .. }
+                if source.kind() == ErrorKind::PermissionDenied =>
+            {
+                ExitCode::NotPermitted
+            }
+            Complaint::NoDataDirectory
+            | Complaint::DataDirectory { .. }
+            | Complaint::SocketPath { .. }
+            | Complaint::Record { .. }
+            | Complaint::Bench { .. }
+            | Complaint::SameBench { .. } => ExitCode::Config,
+            Complaint::AlreadyServed { .. } | Complaint::Forced | Complaint::DaemonLeft { .. } => {
+                ExitCode::Retry
+            }
+            Complaint::NoDaemon { .. } => ExitCode::Unavailable,
+            Complaint::Answer { .. } => ExitCode::Bug,
+            Complaint::System { .. } | Complaint::BenchOut { .. } => ExitCode::Io,
+            Complaint::Refused(problem) => refusal(&problem.kind),
+            Complaint::Gaps { .. } => ExitCode::Gaps,
+            Complaint::LookedAway { .. } | Complaint::DemoLeft { .. } => ExitCode::Interrupted,
+        }
+    }
+
+    /// What to do now, one sentence each.
+    pub fn hints(&self) -> Vec<String> {
+        let one = |text: &str| vec![text.to_owned()];
+        match self {
+            Complaint::Mistakes { .. } | Complaint::BenchFile { .. } | Complaint::Output { .. } => {
+                Vec::new()
+            }
+            Complaint::File { .. } => one("look at the path and its permissions"),
+            Complaint::FileTooLong { .. } => {
+                one("a bench, lamp or plan file is a few pages at most; is this the right one?")
+            }
+            Complaint::NotText { .. } => one("save the file as UTF-8; is this the right one?"),
+            Complaint::CannotWrite { .. } => {
+                one("name a file in a folder that exists and that you may write to")
+            }
+            Complaint::Option { .. } => one("`wakerail help COMMAND` shows examples"),
+            Complaint::NoCommand => {
+                one("`wakerail demo` shows the whole job; `wakerail help` lists the commands")
+            }
+            Complaint::DemoLeft { path } => {
+                vec![format!("what was measured is in {}", path.display())]
+            }
+            Complaint::NoTopic { near, .. } => vec![match near {
+                Some(near) => format!("did you mean `wakerail help {near}`?"),
+                None => "`wakerail help` lists the pages and commands".to_owned(),
+            }],
+            Complaint::NoDataDirectory => one("name a directory with --data DIR"),
+            Complaint::DataDirectory { .. } => {
+                one("make it yours, or name another one with --data DIR")
+            }
+            Complaint::SocketPath { .. } => {
+                one("name a directory with a shorter path with --data DIR")
+            }
+            Complaint::AlreadyServed { .. } => one(
+                "use the one that runs (`wakerail runs`), end it first, or name other data with --data DIR",
+            ),
+            Complaint::NoDaemon { .. } => one(
+                "start it with `wakerail serve --bench bench.yaml`, or name its data with --data DIR",
+            ),
+            Complaint::BrokenOff { .. } => {
+                one("see what the daemon knows (`wakerail runs`) before you repeat")
+            }
+            Complaint::Answer { .. } => {
+                one("do the daemon and this command have the same version? `wakerail --version`")
+            }
+            Complaint::Refused(problem) => problem.hints.clone(),
+            Complaint::Record { .. } => {
+                one("nothing was changed; keep the file, and name other data with --data DIR")
+            }
+            Complaint::Bench { .. } => {
+                one("look at the ports in the bench file, or rehearse with --rehearse 1")
+            }
+            Complaint::SameBench { .. } => one("give each bench file its own name after `bench:`"),
+            Complaint::System { .. } => one("nothing was measured; repeat when the cause is gone"),
+            Complaint::Forced => one(
+                "look at the bench: the carriage may have moved, a finger may sit on a button, the lamp may be on; runs go on with `wakerail serve`",
+            ),
+            Complaint::Gaps { run, .. } => vec![format!(
+                "`wakerail show {run}` tells what is missing and why"
+            )],
+            Complaint::BenchOut { .. } => one(
+                "look at the bench and at the daemon's log; when the cause is gone (a full disk?), start the daemon again: the run goes on",
+            ),
+            Complaint::DaemonLeft { .. } => {
+                one("start it again with the same data; what was measured is kept")
+            }
+            Complaint::LookedAway { run } => vec![format!(
+                "look again with `wakerail watch {run}`; end it with `wakerail stop {run}`"
+            )],
+        }
+    }
+
+    /// The whole message, for stderr.
+    pub fn shown(&self, terminal: Terminal) -> String {
+        let mut text = String::new();
+        if let Complaint::Mistakes { shown, .. } | Complaint::BenchFile { shown, .. } = self {
+            text.push_str(shown);
+            text.push('\n');
+        }
+        // Writing to a String cannot fail.
+        let _ = writeln!(
+            text,
+            "{} {}",
+            terminal.bold("wakerail:"),
+            printable(&self.to_string())
+        );
+        if let Complaint::Refused(problem) = self
+            && !problem.detail.is_empty()
+        {
+            for line in printable(&problem.detail).lines() {
+                let _ = writeln!(text, "  {line}");
+            }
+        }
+        let mut cause = self.source();
+        let mut said = self.to_string();
+        for _ in 0..CAUSES_AT_MOST {
+            let Some(error) = cause else { break };
+            let words = error.to_string();
+            // Some libraries repeat their cause in their own message.
+            if !said.contains(&words) {
+                let _ = writeln!(text, "  because: {}", printable(&words));
+            }
+            said = words;
+            cause = error.source();
+        }
+        for hint in self.hints() {
+            let _ = writeln!(text, "  {} {}", terminal.bold("do:"), printable(&hint));
+        }
+        text
+    }
+}
+
+/// Links of a chain of causes that are printed.
+const CAUSES_AT_MOST: usize = 10;
+
+/// The exit code for a daemon's refusal.
+fn refusal(kind: &str) -> ExitCode {
+    match kind {
+        problems::MISTAKES => ExitCode::Data,
+        problems::NOT_UNDERSTOOD | problems::KEY_REUSED => ExitCode::Usage,
+        problems::NO_SUCH_RUN | problems::NO_SUCH_NAME => ExitCode::NoInput,
+        problems::WRONG_STATE | problems::NOT_NOW => ExitCode::Retry,
+        problems::RECORD => ExitCode::Io,
+        problems::TOO_MUCH => ExitCode::Data,
+        _ => ExitCode::Bug,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn io(kind: ErrorKind) -> std::io::Error {
+        std::io::Error::from(kind)
+    }
+
+    /// Where a variant stands among [`every_variant`]; a new variant does not
+    /// compile before it has a place here, and then needs an example there.
+    fn place(complaint: &Complaint) -> usize {
+        match complaint {
+            Complaint::Mistakes { .. } => 0,
+            Complaint::BenchFile { .. } => 1,
+            Complaint::File { .. } => 2,
+            Complaint::FileTooLong { .. } => 3,
+            Complaint::NotText { .. } => 4,
+            Complaint::CannotWrite { .. } => 5,
+            Complaint::Output { .. } => 6,
+            Complaint::Option { .. } => 7,
+            Complaint::NoCommand => 8,
+            Complaint::NoTopic { .. } => 9,
+            Complaint::NoDataDirectory => 10,
+            Complaint::DataDirectory { .. } => 11,
+            Complaint::SocketPath { .. } => 12,
+            Complaint::AlreadyServed { .. } => 13,
+            Complaint::NoDaemon { .. } => 14,
+            Complaint::BrokenOff { .. } => 15,
+            Complaint::Answer { .. } => 16,
+            Complaint::Refused(_) => 17,
+            Complaint::Record { .. } => 18,
+            Complaint::Bench { .. } => 19,
+            Complaint::SameBench { .. } => 20,
+            Complaint::System { .. } => 21,
+            Complaint::Forced => 22,
+            Complaint::Gaps { .. } => 23,
+            Complaint::DaemonLeft { .. } => 24,
+            Complaint::DemoLeft { .. } => 25,
+            Complaint::LookedAway { .. } => 26,
+            Complaint::BenchOut { .. } => 27,
+        }
+    }
+
+    fn about_files() -> Vec<Complaint> {
+        let path = || PathBuf::from("plan.yaml");
+        vec![
+            Complaint::Mistakes {
+                count: 2,
+                shown: "plan.yaml:3:5 ...\nplan.yaml:9:1 ...".to_owned(),
+            },
+            Complaint::BenchFile {
+                name: "bench.yaml".to_owned(),
+                shown: "bench.yaml:3:5 ...".to_owned(),
+            },
+            Complaint::File {
+                path: path(),
+                source: io(ErrorKind::NotFound),
+            },
+            Complaint::FileTooLong {
+                path: path(),
+                at_most: 1 << 20,
+            },
+            Complaint::NotText { path: path() },
+            Complaint::CannotWrite {
+                path: "/nowhere/lux.svg".into(),
+                source: io(ErrorKind::NotFound),
+            },
+            Complaint::Output {
+                source: io(ErrorKind::StorageFull),
+            },
+            Complaint::Option {
+                option: "fingers",
+                reason: "`up` is not BUTTON=FINGER".to_owned(),
+            },
+            Complaint::NoCommand,
+            Complaint::NoTopic {
+                topic: "plam".to_owned(),
+                near: Some("plan".to_owned()),
+            },
+        ]
+    }
+
+    fn about_the_daemon() -> Vec<Complaint> {
+        let data = || PathBuf::from("/home/ada/.local/state/wakerail");
+        vec![
+            Complaint::NoDataDirectory,
+            Complaint::DataDirectory {
+                path: data(),
+                source: io(ErrorKind::PermissionDenied),
+            },
+            Complaint::SocketPath {
+                path: data().join("socket/daemon.sock"),
+                at_most: 107,
+            },
+            Complaint::AlreadyServed {
+                path: data(),
+                pid: Some(4711),
+            },
+            Complaint::NoDaemon {
+                socket: data().join("socket/daemon.sock"),
+                source: io(ErrorKind::NotFound),
+            },
+            Complaint::BrokenOff {
+                reason: "connection closed before message completed".to_owned(),
+            },
+            Complaint::Answer {
+                reason: "missing field `run`".to_owned(),
+            },
+            Complaint::Refused(Box::new(Problem {
+                kind: problems::NO_SUCH_RUN.to_owned(),
+                title: "there is no run 12\u{1b}[31m".to_owned(),
+                status: 404,
+                detail: "the newest is 7".to_owned(),
+                hints: vec!["`wakerail runs` lists them".to_owned()],
+            })),
+            Complaint::Record {
+                path: data().join("wakerail.db"),
+                source: "it was written by a newer version".into(),
+            },
+            Complaint::Bench {
+                bench: "strand".to_owned(),
+                source: "the bench has no port `meter`".into(),
+            },
+            Complaint::SameBench {
+                bench: "strand".to_owned(),
+            },
+            Complaint::System {
+                doing: "listen for signals",
+                source: io(ErrorKind::Unsupported),
+            },
+            Complaint::Forced,
+            Complaint::Gaps {
+                run: 7,
+                state: "complete with gaps".to_owned(),
+            },
+            Complaint::DaemonLeft { run: 7 },
+            Complaint::DemoLeft {
+                path: "/tmp/wakerail-demo-1".into(),
+            },
+            Complaint::LookedAway { run: 7 },
+            Complaint::BenchOut {
+                run: 7,
+                why: "its record failed: database or disk is full".to_owned(),
+            },
+        ]
+    }
+
+    /// Promise P5: every message, as a person reads it, with its exit code.
+    #[test]
+    fn every_message_is_as_shown() {
+        let mut all = about_files();
+        all.extend(about_the_daemon());
+        let places: Vec<usize> = all.iter().map(place).collect();
+        assert_eq!(places, (0..28).collect::<Vec<_>>());
+        let shown: Vec<String> = all
+            .iter()
+            .map(|complaint| {
+                let code = complaint.code().number();
+                format!("[code {code}]\n{}", complaint.shown(Terminal::PLAIN))
+            })
+            .collect();
+        insta::assert_snapshot!(shown.join("\n"));
+    }
+}

@@ -1,0 +1,209 @@
+//! `demo`: the whole job on a simulated bench, through the real client,
+//! socket, attendant, drivers and pseudo-terminals.
+//!
+//! Called by: main. Not here: any shortcut; what it does is what `serve`,
+//! `place`, `book`, `watch` and `survey` do.
+
+use std::io::Write;
+use std::path::PathBuf;
+use std::time::Instant;
+
+use photometry::units::Span;
+
+use super::arguments;
+use super::book;
+use super::check;
+use super::client::Client;
+use super::complaint::Complaint;
+use super::data_dir::DataDir;
+use super::format;
+use super::survey;
+use super::terminal::Terminal;
+use super::watch;
+use crate::service;
+use crate::web::wire::{Book, Place, Placement, SurveyAnswer, Text};
+
+/// The seed of the demo's bench.
+pub const SEED: u64 = 1;
+/// The unit that the demo measures.
+const UNIT: &str = "D-17";
+/// The chart's name in the data directory.
+const CHART: &str = "lux-against-distance.svg";
+
+/// The example files, embedded.
+pub const BENCH: (&str, &str) = (
+    "bench-strand.yaml",
+    include_str!("../../examples/bench-strand.yaml"),
+);
+/// The lamp that is placed.
+pub const LAMP: (&str, &str) = (
+    "lamp-dunlin.yaml",
+    include_str!("../../examples/lamp-dunlin.yaml"),
+);
+/// The plan that is booked.
+pub const PLAN: (&str, &str) = (
+    "plan-evening-survey.yaml",
+    include_str!("../../examples/plan-evening-survey.yaml"),
+);
+
+fn text((name, text): (&str, &str)) -> Text {
+    Text {
+        name: name.to_owned(),
+        text: text.to_owned(),
+    }
+}
+
+/// Does the whole job and tells about it.
+///
+/// # Errors
+/// Whatever goes wrong on the way; gaps when not everything was measured.
+pub async fn run(
+    data: Option<PathBuf>,
+    args: &arguments::Demo,
+    terminal: Terminal,
+    out: &mut impl Write,
+) -> Result<(), Complaint> {
+    let began = Instant::now();
+    let data = match data {
+        Some(path) => DataDir::at(&path),
+        None => DataDir::at(&fresh_folder()?),
+    };
+    let card = check::card(&text(BENCH))?;
+    let bench_file = keep_examples(&data)?;
+    eprintln!(
+        "rehearsing bench {} with seed {SEED}; data in {}",
+        card.name,
+        data.path().display()
+    );
+    let daemon = service::start(service::Order {
+        data: data.clone(),
+        cards: vec![card],
+        rehearse: Some(SEED),
+    })
+    .await?;
+    let client = Client::new(&data.socket());
+    let measured = measure(&client, terminal);
+    let outcome = tokio::select! {
+        outcome = measured => outcome,
+        _ = tokio::signal::ctrl_c() => {
+            daemon.leave().await;
+            return Err(Complaint::DemoLeft { path: data.path().to_owned() });
+        }
+    };
+    let finished = match outcome {
+        Ok((run, state)) => tell(&client, &data, args, run, out)
+            .await
+            .map(|bench| (run, state, bench)),
+        Err(complaint) => Err(complaint),
+    };
+    daemon.leave().await;
+    let (run, state, bench) = finished?;
+    let took =
+        Span::from_ms(i64::try_from(began.elapsed().as_millis()).unwrap_or(i64::MAX / 1_000_000));
+    eprintln!(
+        "this stood for {:.1} bench hours and took {}",
+        bench.secs() / 3600.0,
+        took.shown()
+    );
+    eprintln!(
+        "look around: wakerail serve --bench {} --rehearse {SEED} --data {}",
+        bench_file.display(),
+        data.path().display()
+    );
+    watch::verdict(run, &state)
+}
+
+/// Places the lamp, books the plan, looks on; the run and its last state.
+async fn measure(client: &Client, terminal: Terminal) -> Result<(i64, String), Complaint> {
+    let buttons = [
+        ("brighter", "left"),
+        ("dimmer", "right"),
+        ("power", "round"),
+    ];
+    let place = Place {
+        unit: UNIT.to_owned(),
+        lamp: text(LAMP),
+        bench: None,
+        place: None,
+        firmware: Some("1.0".to_owned()),
+        gauge: Some("6 in".to_owned()),
+        carriage_at: None,
+        fingers: buttons
+            .iter()
+            .map(|(button, finger)| ((*button).to_owned(), (*finger).to_owned()))
+            .collect(),
+        who: "demo".to_owned(),
+    };
+    let placement: Placement = client.post("/placements", &place, None).await?;
+    eprintln!(
+        "placed {} ({}) at {} of {}",
+        placement.unit, placement.lamp, placement.place, placement.bench
+    );
+    let order = Book {
+        plan: text(PLAN),
+        based_on: None,
+        unit: UNIT.to_owned(),
+        bench: None,
+        lamp: None,
+        hold: false,
+    };
+    let booked = book::send(client, &order).await?;
+    eprint!("{}", book::told(&booked));
+    let run = booked.run.run;
+    // Means are shown as they land; the table at the end is the data.
+    let state = watch::look_on(client, run, terminal, &mut std::io::stderr()).await?;
+    Ok((run, state))
+}
+
+/// Prints table and record, writes the chart; how much bench time it was.
+async fn tell(
+    client: &Client,
+    data: &DataDir,
+    args: &arguments::Demo,
+    run: i64,
+    out: &mut impl Write,
+) -> Result<Span, Complaint> {
+    let answer: SurveyAnswer = client.get(&format!("/runs/{run}/survey")).await?;
+    survey::print(out, args.printed.format, &answer)?;
+    for chart in survey::write_charts(&data.path().join(CHART), &answer)? {
+        let line = format!("chart: {}\n", chart.display());
+        match args.printed.format {
+            arguments::Format::Table => format::say(out, &line)?,
+            _ => eprint!("{line}"),
+        }
+    }
+    Ok(Span::from_secs_f64(answer.survey.bench_s))
+}
+
+/// Writes the example files beside the data, to look at and to use; the bench
+/// file's path.
+fn keep_examples(data: &DataDir) -> Result<PathBuf, Complaint> {
+    let cannot = |path: PathBuf| |source| Complaint::CannotWrite { path, source };
+    std::fs::create_dir_all(data.path()).map_err(cannot(data.path().to_owned()))?;
+    for (name, text) in [BENCH, LAMP, PLAN] {
+        let path = data.path().join(name);
+        std::fs::write(&path, text).map_err(cannot(path.clone()))?;
+    }
+    Ok(data.path().join(BENCH.0))
+}
+
+/// An empty data directory for one demo. It is kept: its chart and its record
+/// are there to look at.
+fn fresh_folder() -> Result<PathBuf, Complaint> {
+    let base = std::env::temp_dir();
+    for number in 1..=FOLDERS_AT_MOST {
+        let path = base.join(format!("wakerail-demo-{number}"));
+        match std::fs::create_dir(&path) {
+            Ok(()) => return Ok(path),
+            Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {}
+            Err(source) => return Err(Complaint::DataDirectory { path, source }),
+        }
+    }
+    Err(Complaint::DataDirectory {
+        path: base,
+        source: std::io::Error::other(format!("{FOLDERS_AT_MOST} demos are there already")),
+    })
+}
+
+/// Demos that are kept side by side before an old one must be removed.
+const FOLDERS_AT_MOST: u32 = 1000;

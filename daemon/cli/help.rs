@@ -1,0 +1,63 @@
+//! The pages of the manual, embedded, and the help of each command.
+//!
+//! Called by: main.
+
+use clap::CommandFactory;
+
+use super::arguments::Arguments;
+use super::complaint::Complaint;
+
+/// The pages by name.
+pub const PAGES: [(&str, &str); 6] = [
+    ("survey", include_str!("help/survey.md")),
+    ("bench", include_str!("help/bench.md")),
+    ("lamp", include_str!("help/lamp.md")),
+    ("plan", include_str!("help/plan.md")),
+    ("exit-codes", include_str!("help/exit-codes.md")),
+    ("safety", include_str!("help/safety.md")),
+];
+
+/// The text for `help TOPIC`: a page, a command's help, or the general one.
+///
+/// # Errors
+/// When there is neither a page nor a command of that name.
+pub fn text(topic: Option<&str>) -> Result<String, Complaint> {
+    let mut program = Arguments::command();
+    let Some(topic) = topic else {
+        return Ok(program.render_long_help().to_string());
+    };
+    if let Some((_, page)) = PAGES.iter().find(|(name, _)| *name == topic) {
+        return Ok((*page).to_owned());
+    }
+    program.build();
+    if let Some(command) = program.find_subcommand_mut(topic) {
+        return Ok(command.render_long_help().to_string());
+    }
+    let commands = program.get_subcommands().map(clap::Command::get_name);
+    let names = PAGES.iter().map(|(name, _)| *name).chain(commands);
+    Err(Complaint::NoTopic {
+        topic: topic.to_owned(),
+        near: written::nearest(topic, names).map(str::to_owned),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::exit_codes::ExitCode;
+    use super::*;
+
+    #[test]
+    fn the_page_of_exit_codes_tells_every_code() {
+        let page = text(Some("exit-codes")).expect("a page");
+        for code in ExitCode::ALL {
+            let line = format!("    {:<4} {}\n", code.number(), code.meaning());
+            assert!(page.contains(&line), "{line}");
+        }
+    }
+
+    #[test]
+    fn a_mistyped_page_is_guessed() {
+        let complaint = text(Some("survay")).expect_err("no page");
+        assert_eq!(complaint.hints(), ["did you mean `wakerail help survey`?"]);
+    }
+}

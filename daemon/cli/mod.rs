@@ -1,0 +1,35 @@
+//! The command line: what a person types, and what they read.
+//!
+//! ```text
+//!  arguments ──► check · place · book · runs · show · watch · verbs · readings · survey
+//!                  │ files only      └──────────── client ──────────► the daemon's socket
+//!                  ▼                                  │
+//!               format (table, csv, json)  ◄──────────┘      complaint ──► stderr, exit code
+//! ```
+//!
+//! stdout carries data, everything else goes to stderr. Called by: main and
+//! service. Not here: measuring, storing, deciding (the daemon does that);
+//! this room knows the daemon only through `web::wire`.
+
+pub mod arguments;
+pub mod book;
+pub mod check;
+pub mod client;
+pub mod complaint;
+pub mod data_dir;
+pub mod demo;
+pub mod exit_codes;
+pub mod follow;
+pub mod format;
+pub mod help;
+pub mod place;
+pub mod readings;
+pub mod run;
+pub mod runs;
+pub mod show;
+pub mod sse;
+pub mod survey;
+pub mod terminal;
+pub mod text_files;
+pub mod verbs;
+pub mod watch;

@@ -1,0 +1,227 @@
+//! Placing units and booking runs: checked against lamp, placement and bench,
+//! frozen, stored.
+//!
+//! A run freezes its placement when it is booked. A unit that stands nowhere
+//! can be booked too; its run is held until it is placed and released.
+
+use super::keeper::Keeper;
+use super::orders::{BookOrder, Booked, PlaceOrder, Placed};
+use super::refusal::Refusal;
+use crate::plan::card::Card;
+use crate::plan::frozen::{Frozen, SentText};
+use crate::plan::lamp::Lamp;
+use crate::plan::placement::Placement;
+use crate::plan::{check, layout, placing};
+use crate::run::journal::{RunId, RunState};
+use crate::store::runs::RunRow;
+
+impl Keeper {
+    /// Records which unit stands where.
+    ///
+    /// # Errors
+    /// Mistakes in the lamp file, or a bench that cannot take the unit so.
+    pub async fn place(&self, order: PlaceOrder) -> Result<Placed, Refusal> {
+        let _turn = self.gate.lock().await;
+        let desk = self.desk(order.bench.as_deref())?;
+        let lamp = read_lamp(&order.lamp)?;
+        let request = placing::Request {
+            unit: order.unit,
+            place: order.place,
+            firmware: order.firmware,
+            gauge: order.gauge,
+            carriage_at: order.carriage_at,
+            fingers: order.fingers,
+            who: order.who,
+            since: self.clock.now().wall,
+        };
+        let placement = placing::placement(&request, &lamp, &desk.card).map_err(|mistakes| {
+            Refusal::Mistakes {
+                shown: mistakes.join("\n"),
+            }
+        })?;
+        if let Some(run) = desk.stand().at_hand {
+            return Err(Refusal::WrongState {
+                run,
+                why: format!(
+                    "is at work on bench `{}`; the lamp must not be touched",
+                    desk.card.name
+                ),
+                hint: Some(format!("stop it first: `wakerail stop {run}`")),
+            });
+        }
+        let runs = self.store.runs().await?;
+        let begun = |row: &&RunRow| {
+            row.unit == placement.unit && row.begun.is_some() && !row.state.is_over()
+        };
+        if let Some(row) = runs.iter().find(begun) {
+            return Err(Refusal::WrongState {
+                run: row.id,
+                why: format!("of unit `{}` has begun and is not over", row.unit),
+                hint: Some(format!(
+                    "stop it first (`wakerail stop {}`): its readings refer to where the unit stands",
+                    row.id
+                )),
+            });
+        }
+        let before = self
+            .store
+            .placement_at(&placement.bench, &placement.place)
+            .await?;
+        let replaced = before
+            .map(|(_, p)| p.unit)
+            .filter(|unit| *unit != placement.unit);
+        self.store.put_lamp(&lamp, &order.lamp).await?;
+        self.store.place(&placement).await?;
+        if let Some(stand_in) = &self.stand_in {
+            stand_in.placed(&placement, &lamp);
+        }
+        let held_runs = runs
+            .iter()
+            .filter(|row| row.unit == placement.unit && row.state == RunState::Held)
+            .map(|row| row.id)
+            .collect();
+        Ok(Placed {
+            placement,
+            replaced,
+            held_runs,
+        })
+    }
+
+    /// Books a run, and hands it over if the bench is free.
+    ///
+    /// # Errors
+    /// Mistakes in the plan, or a unit or bench that is not known.
+    pub async fn book(&self, order: BookOrder) -> Result<Booked, Refusal> {
+        let _turn = self.gate.lock().await;
+        if let Some(key) = &order.key
+            && let Some(run) = self.store.run_of_key(key).await?
+        {
+            let (frozen, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
+            let same = frozen.placement.unit == order.unit
+                && frozen.plan_texts.iter().eq(plan_texts(&order));
+            return if same {
+                Ok(booked(run, &frozen, true))
+            } else {
+                Err(Refusal::KeyReused(run))
+            };
+        }
+        let placed = self.store.placement_of_unit(&order.unit).await?;
+        let bench = order
+            .bench
+            .clone()
+            .or_else(|| placed.as_ref().map(|(_, p)| p.bench.clone()));
+        let desk = self.desk(bench.as_deref())?;
+        let stands_here = placed.filter(|(_, placement)| placement.bench == desk.card.name);
+        let lamp = self
+            .lamp_for(&order, stands_here.as_ref().map(|(_, p)| p))
+            .await?;
+        let (placement_id, placement) = match stands_here {
+            Some((id, placement)) => (Some(id), placement),
+            None => (None, placing::nominal(&order.unit, &lamp, &desk.card)),
+        };
+        let texts = plan_texts(&order).cloned().collect();
+        let frozen = freeze(texts, lamp, &desk.card, placement, &self.today())?;
+        let at = self.clock.now().wall;
+        let run = self
+            .store
+            .book_run(order.key.as_deref(), &frozen, placement_id, at)
+            .await?;
+        if placement_id.is_none() {
+            let why = self.displaced(run).await?.unwrap_or_default();
+            self.store.hold_unbegun(run, &why).await?;
+        } else if order.hold {
+            self.store
+                .hold_unbegun(run, "booked to be released by hand")
+                .await?;
+        }
+        let name = desk.card.name.clone();
+        self.hand_on(&name).await?;
+        Ok(booked(run, &frozen, false))
+    }
+
+    /// The lamp's model: from the order, or as the unit was placed.
+    async fn lamp_for(
+        &self,
+        order: &BookOrder,
+        placement: Option<&Placement>,
+    ) -> Result<Lamp, Refusal> {
+        if let Some(text) = &order.lamp {
+            let lamp = read_lamp(text)?;
+            self.store.put_lamp(&lamp, text).await?;
+            return Ok(lamp);
+        }
+        let unknown = || Refusal::NoName {
+            what: "unit",
+            name: order.unit.clone(),
+            hint: format!(
+                "place it (`wakerail place {} --lamp FILE`), or name its model with --lamp FILE",
+                order.unit
+            ),
+        };
+        let model = match placement {
+            Some(placement) => placement.lamp.clone(),
+            None => self
+                .store
+                .model_of_unit(&order.unit)
+                .await?
+                .ok_or_else(unknown)?,
+        };
+        let lamp = self.store.lamp(&model).await?;
+        lamp.map(|(lamp, _)| lamp).ok_or_else(unknown)
+    }
+}
+
+fn booked(run: RunId, frozen: &Frozen, repeated: bool) -> Booked {
+    Booked {
+        run,
+        time: frozen.itinerary.time(),
+        window: frozen.plan.policies.window,
+        left_out: frozen.itinerary.left_out.clone(),
+        repeated,
+    }
+}
+
+/// The plan's text, and the text that it is based on.
+fn plan_texts(order: &BookOrder) -> impl Iterator<Item = &SentText> {
+    std::iter::once(&order.plan).chain(&order.based_on)
+}
+
+fn read_lamp(text: &SentText) -> Result<Lamp, Refusal> {
+    check::read_lamp(text).map_err(|shown| Refusal::Mistakes { shown })
+}
+
+/// Checks a plan against lamp, placement and bench, and freezes all of it.
+/// `today`: the day against which calibrations are held.
+pub(super) fn freeze(
+    plan_texts: Vec<SentText>,
+    lamp: Lamp,
+    card: &Card,
+    placement: Placement,
+    today: &str,
+) -> Result<Frozen, Refusal> {
+    let overdue = check::overdue(card, today);
+    if !overdue.is_empty() {
+        return Err(Refusal::Mistakes {
+            shown: overdue.join("\n"),
+        });
+    }
+    let plan = check::read_plan(&plan_texts, &lamp, card, &placement)
+        .map_err(|shown| Refusal::Mistakes { shown })?;
+    let itinerary = layout::itinerary(&plan, &lamp, &placement, card).map_err(|faults| {
+        let shown = faults
+            .iter()
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
+            .join("\n");
+        Refusal::Mistakes { shown }
+    })?;
+    Ok(Frozen {
+        program: env!("CARGO_PKG_VERSION").to_owned(),
+        plan_texts,
+        plan,
+        lamp,
+        card: card.clone(),
+        placement,
+        itinerary,
+    })
+}

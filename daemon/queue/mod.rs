@@ -1,0 +1,20 @@
+//! Who is measured next, and what a person's orders become.
+//!
+//! ```text
+//!  web ──► booking (place, book) · verbs (hold, release, stop, answer)
+//!             │
+//!          keeper ── next run ──► attendant's handle
+//!             │  line (who is next) · adopt (may it be handed over): pure
+//!             └─ store: placements, runs        refusal: why an order is not taken
+//! ```
+//!
+//! Called by: web, service. Not here: how a run is carried out (attendant),
+//! what crosses HTTP (web::wire).
+
+pub mod adopt;
+pub mod booking;
+pub mod keeper;
+pub mod line;
+pub mod orders;
+pub mod refusal;
+pub mod verbs;

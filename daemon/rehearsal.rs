@@ -1,0 +1,298 @@
+//! A bench file rehearsed: a simulated device behind each of its ports.
+//!
+//! ```text
+//!  card, lamp, placement, seed ──► spec (what the world is) ──► simulated bench
+//!                                  addresses (port -> PTY below the data directory)
+//! ```
+//!
+//! Called by: service. Not here: what the devices say (`drivers::simulated`);
+//! no driver knows that it talks to a simulation.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use drivers::clock::{Clock, Seat};
+use drivers::link::Address;
+use drivers::simulated::bench::{BenchError, BenchSpec, SimulatedBench, Wire};
+use drivers::simulated::carriage::RailModel;
+use drivers::simulated::faults::Device;
+use drivers::simulated::lamp::{Button, LampModel};
+use drivers::simulated::meter::MeterModel;
+use drivers::simulated::room::{RoomModel, Unknowns};
+use drivers::simulated::world::{World, WorldSpec};
+use photometry::units::{Length, Mono, Ratio, Span, Wall};
+
+use crate::bench::open::seat_names;
+use crate::plan::card::{Card, Carries};
+use crate::plan::lamp::{Lamp, Worked};
+use crate::plan::placement::Placement;
+use crate::queue::keeper::StandIn;
+
+/// Civil time at the zero of a rehearsal's clock: 2026-11-02 20:00 UTC.
+pub const ANCHOR: Wall = Wall::from_us(1_793_649_600_000_000);
+/// A daemon that was killed is away so long in a rehearsal.
+pub const ABSENT: Span = Span::from_secs(30);
+/// The hidden error of a calibration when the bench file states none (k = 1).
+const CALIBRATION_UNKNOWN: f64 = 0.015;
+/// The term of a meter's uncertainty from which its hidden error is drawn.
+const CALIBRATION_SOURCE: &str = "certificate";
+/// The motor's steps: 80 to the millimetre, as on common belts.
+const RAIL_REST: fn() -> RailModel = RailModel::two_metres;
+
+/// Why a bench cannot be rehearsed.
+#[derive(Debug, thiserror::Error)]
+pub enum RehearsalError {
+    /// More than one illuminance meter.
+    #[error("a rehearsal has one meter, and the bench file has {0}")]
+    Meters(usize),
+    /// The lamp rides on the carriage.
+    #[error("a rehearsal has the meter on the carriage; `carries: lamp` cannot be rehearsed")]
+    CarriesLamp,
+    /// The ports' folder cannot be made.
+    #[error("the folder {} of the simulated ports cannot be made", path.display())]
+    Folder {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The simulated bench could not start.
+    #[error("the simulated bench could not start")]
+    Bench(#[from] BenchError),
+}
+
+/// A rehearsed bench: its devices, the seats of its attendant and ports, and
+/// where its ports are.
+pub struct Rehearsed {
+    /// Dropping it unplugs all devices.
+    pub bench: SimulatedBench,
+    /// The attendant's seat, then one for each instrument.
+    pub seats: Vec<Seat>,
+    /// Addresses by port.
+    pub elsewhere: BTreeMap<String, Address>,
+}
+
+/// The clock of a rehearsal: it goes on [`ABSENT`] after the last thing that
+/// was recorded.
+pub fn clock(last_recorded: Option<Wall>) -> Clock {
+    let start = last_recorded.map_or(Mono::ZERO, |last| {
+        Mono::ZERO + (last + ABSENT).since(ANCHOR).max(Span::ZERO)
+    });
+    Clock::simulated(ANCHOR, start)
+}
+
+/// Puts a simulated device behind each port of a bench.
+///
+/// # Errors
+/// When the bench has what cannot be simulated, or the system gives no
+/// pseudo-terminal.
+pub fn start(
+    clock: &Clock,
+    folder: &Path,
+    card: &Card,
+    placed: Option<(&Lamp, &Placement)>,
+    seed: u64,
+) -> Result<Rehearsed, RehearsalError> {
+    if card.meters.len() > 1 {
+        return Err(RehearsalError::Meters(card.meters.len()));
+    }
+    if card
+        .rail
+        .as_ref()
+        .is_some_and(|rail| rail.carries == Carries::Lamp)
+    {
+        return Err(RehearsalError::CarriesLamp);
+    }
+    std::fs::create_dir_all(folder).map_err(|source| RehearsalError::Folder {
+        path: folder.to_owned(),
+        source,
+    })?;
+    let mut elsewhere = BTreeMap::new();
+    let mut devices = Vec::new();
+    let mut plug = |device: Device, port: &str| {
+        let wire = Wire::Pty(folder.join(format!("{}-{port}", card.name)));
+        elsewhere.insert(port.to_owned(), wire.address());
+        devices.push((device, wire));
+    };
+    if let Some(meter) = card.meters.first() {
+        plug(Device::Meter, &meter.port);
+    }
+    if let Some(rail) = &card.rail {
+        plug(Device::Rail, &rail.port);
+    }
+    if let Some(fingers) = &card.fingers {
+        plug(Device::Fingers, &fingers.port);
+    }
+    let spec = BenchSpec {
+        world: world(card, placed, seed),
+        world_file: Some(folder.join(format!("{}-world.json", card.name))),
+        absent: ABSENT,
+        devices,
+    };
+    let names = seat_names(card);
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let (bench, seats) = SimulatedBench::start(clock, spec, &names)?;
+    Ok(Rehearsed {
+        bench,
+        seats,
+        elsewhere,
+    })
+}
+
+/// The person at every rehearsed bench: puts lamps before the rail, and does
+/// what the daemon asks before the question is answered.
+pub struct Hands {
+    clock: Clock,
+    worlds: BTreeMap<String, (World, Card)>,
+}
+
+impl Hands {
+    /// For worlds by the names of their benches.
+    pub fn new(clock: Clock, worlds: BTreeMap<String, (World, Card)>) -> Hands {
+        Hands { clock, worlds }
+    }
+}
+
+impl StandIn for Hands {
+    fn placed(&self, placement: &Placement, lamp: &Lamp) {
+        if let Some((world, card)) = self.worlds.get(&placement.bench) {
+            let fingers = fingers(card, lamp, placement);
+            let now = self.clock.now().mono;
+            world.place(lamp_model(lamp), placement.datum, fingers, now);
+        }
+    }
+
+    fn asked(&self, bench: &str, question: &str) {
+        if let Some((world, _)) = self.worlds.get(bench)
+            && let Some(level) = level_asked_for(question)
+        {
+            world.person().set_level(level, self.clock.now().mono);
+        }
+    }
+}
+
+/// The level that a question asks for; 0 for off.
+fn level_asked_for(question: &str) -> Option<u16> {
+    if question.contains("Switch the lamp off") {
+        return Some(0);
+    }
+    let (_, rest) = question.rsplit_once("level ")?;
+    let digits = rest
+        .find(|c: char| !c.is_ascii_digit())
+        .unwrap_or(rest.len());
+    rest[..digits].parse().ok()
+}
+
+/// What is fixed about a bench's world.
+pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> WorldSpec {
+    let rail = card.rail.as_ref();
+    let meter = card.meters.first();
+    let share = meter
+        .and_then(|meter| {
+            let mut terms = meter.uncertainty.iter();
+            terms.find(|term| term.source == CALIBRATION_SOURCE)
+        })
+        .map_or(Ratio::new(CALIBRATION_UNKNOWN), |term| term.share);
+    let datum_uncertainty = match placed {
+        Some((_, placement)) => placement.datum_uncertainty,
+        None => rail.map_or(Length::ZERO, |rail| rail.datum_uncertainty),
+    };
+    WorldSpec {
+        seed,
+        lamp: placed.map_or_else(LampModel::sanderling, |(lamp, _)| lamp_model(lamp)),
+        room: RoomModel::night(),
+        rail: rail.map_or_else(RAIL_REST, |rail| RailModel {
+            travel: rail.travel_to,
+            home_at: rail.travel_from,
+            speed: rail.speed,
+            acceleration: rail.acceleration,
+            ..RAIL_REST()
+        }),
+        meter: MeterModel {
+            ranges: meter.map_or_else(
+                || MeterModel::handheld().ranges,
+                |meter| meter.ranges.clone(),
+            ),
+            ..MeterModel::handheld()
+        },
+        unknowns: Unknowns {
+            calibration: share,
+            datum: datum_uncertainty,
+        },
+        datum: match placed {
+            Some((_, placement)) => placement.datum,
+            None => rail.map_or(Length::ZERO, |rail| rail.datum_at),
+        },
+        up_is_away: rail.is_none_or(|rail| rail.away_is_up),
+        fingers: placed.map_or_else(Vec::new, |(lamp, placement)| fingers(card, lamp, placement)),
+        faults: Vec::new(),
+    }
+}
+
+/// The sanderling's light in the shape of the lamp that is placed.
+pub fn lamp_model(lamp: &Lamp) -> LampModel {
+    LampModel {
+        levels: lamp.modes.first().map_or(1, |mode| mode.levels),
+        radius: Length::from_nm(lamp.face.nm() / 2),
+        ..LampModel::sanderling()
+    }
+}
+
+/// Which button sits under the finger of which coil.
+fn fingers(card: &Card, lamp: &Lamp, placement: &Placement) -> Vec<(u16, Button)> {
+    let Worked::Buttons(buttons) = &lamp.worked else {
+        return Vec::new();
+    };
+    let Some(board) = &card.fingers else {
+        return Vec::new();
+    };
+    let button = |name: &str| match name {
+        name if name == buttons.up => Some(Button::Up),
+        name if name == buttons.down => Some(Button::Down),
+        name if Some(name) == buttons.power.as_deref() => Some(Button::Power),
+        _ => None,
+    };
+    placement
+        .fingers
+        .iter()
+        .filter_map(|seated| {
+            let finger = board
+                .channels
+                .iter()
+                .find(|finger| finger.name == seated.finger)?;
+            Some((finger.channel, button(&seated.button)?))
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_stand_in_understands_what_is_asked() {
+        let cases = [
+            ("Set the lamp to level 7, then answer.", Some(7)),
+            (
+                "The light did not change. Set the lamp to warm, level 12, then answer.",
+                Some(12),
+            ),
+            ("Switch the lamp off, then answer.", Some(0)),
+            ("Put the cap on the meter `lux-head`, then answer.", None),
+            ("level ", None),
+        ];
+        for (question, level) in cases {
+            assert_eq!(level_asked_for(question), level, "{question}");
+        }
+    }
+
+    #[test]
+    fn a_rehearsal_clock_goes_on_after_the_record() {
+        assert_eq!(clock(None).now().wall, ANCHOR);
+        let later = ANCHOR + Span::from_mins(90);
+        assert_eq!(clock(Some(later)).now().wall, later + ABSENT);
+        // A record from another clock does not lead back before the zero.
+        assert_eq!(clock(Some(Wall::from_us(0))).now().wall, ANCHOR);
+    }
+}

@@ -1,0 +1,322 @@
+//! Booking runs, telling about them, and giving orders.
+
+use axum::Json;
+use axum::extract::rejection::JsonRejection;
+use axum::extract::{Path, Query, State};
+use axum::http::{HeaderMap, StatusCode};
+use serde::Deserialize;
+
+use super::problem::Trouble;
+use super::serve::Desk;
+use super::tell;
+use super::wire::{Answer, Book, Booked, Entry, Run, RunStory, TestLine, problems};
+use crate::plan::frozen::SentText;
+use crate::queue::orders::BookOrder;
+use crate::run::journal::{Body, RunId};
+use crate::run::progress::State as Progress;
+
+/// Events that one request reads.
+const EVENTS_AT_MOST: u32 = 10_000;
+
+/// A body that is JSON of the right shape, or why not.
+///
+/// # Errors
+/// Too long, not JSON, or of another shape.
+pub fn understood<T>(body: Result<Json<T>, JsonRejection>) -> Result<Json<T>, Trouble> {
+    body.map_err(|rejection| {
+        let status = rejection.status();
+        let kind = if status == StatusCode::PAYLOAD_TOO_LARGE {
+            problems::TOO_MUCH
+        } else {
+            problems::NOT_UNDERSTOOD
+        };
+        Trouble::new(
+            kind,
+            status,
+            "the request is not understood",
+            rejection.body_text(),
+        )
+    })
+}
+
+/// A run's number in a path.
+///
+/// # Errors
+/// When it is no number.
+pub fn number(text: &str) -> Result<RunId, Trouble> {
+    text.parse().map(RunId).map_err(|_| Trouble::no_run(text))
+}
+
+fn sent(text: super::wire::Text) -> SentText {
+    SentText {
+        name: text.name,
+        text: text.text,
+    }
+}
+
+/// `POST /runs`
+///
+/// # Errors
+/// When the plan has mistakes, or the unit or bench is not known.
+pub async fn book(
+    State(desk): State<Desk>,
+    headers: HeaderMap,
+    body: Result<Json<Book>, JsonRejection>,
+) -> Result<Json<Booked>, Trouble> {
+    let Json(book) = understood(body)?;
+    let key = headers
+        .get("idempotency-key")
+        .and_then(|key| key.to_str().ok());
+    let order = BookOrder {
+        plan: sent(book.plan),
+        based_on: book.based_on.map(sent),
+        unit: book.unit,
+        bench: book.bench,
+        lamp: book.lamp.map(sent),
+        hold: book.hold,
+        key: key.map(str::to_owned),
+    };
+    let booked = desk.keeper.book(order).await?;
+    let row = find(&desk, booked.run).await?;
+    Ok(Json(Booked {
+        run: row,
+        least_s: booked.time.least.secs(),
+        likely_s: booked.time.likely.secs(),
+        most_s: booked.time.most.secs(),
+        window: booked.window.map(|window| window.shown()),
+        left_out: booked.left_out,
+        repeated: booked.repeated,
+    }))
+}
+
+/// `GET /runs`
+///
+/// # Errors
+/// When the record cannot be read.
+pub async fn list(State(desk): State<Desk>) -> Result<Json<Vec<Run>>, Trouble> {
+    let rows = desk.store.runs().await?;
+    let mut runs = Vec::with_capacity(rows.len());
+    for row in rows {
+        let progress = if row.state.is_over() {
+            None
+        } else {
+            story(&desk, row.id).await?
+        };
+        runs.push(tell::run(
+            &row,
+            progress.as_ref().map(|(_, progress, _)| progress),
+        ));
+    }
+    Ok(Json(runs))
+}
+
+/// The row of one run.
+///
+/// # Errors
+/// When there is none, or the record cannot be read.
+pub async fn find(desk: &Desk, run: RunId) -> Result<Run, Trouble> {
+    let row = desk
+        .store
+        .run(run)
+        .await?
+        .ok_or_else(|| Trouble::no_run(run))?;
+    let progress = if row.state.is_over() {
+        None
+    } else {
+        story(desk, run).await?
+    };
+    Ok(tell::run(
+        &row,
+        progress.as_ref().map(|(_, progress, _)| progress),
+    ))
+}
+
+type Story = (
+    crate::plan::frozen::Frozen,
+    Progress,
+    Vec<crate::run::journal::Event>,
+);
+
+/// What a run froze, its state, and its events.
+///
+/// # Errors
+/// When the record cannot be read or contradicts itself.
+pub async fn story(desk: &Desk, run: RunId) -> Result<Option<Story>, Trouble> {
+    let Some((frozen, _)) = desk.store.frozen(run).await? else {
+        return Ok(None);
+    };
+    let mut events = Vec::new();
+    loop {
+        let after = events
+            .last()
+            .map_or(0, |event: &crate::run::journal::Event| event.seq);
+        let mut more = desk.store.events(run, after, EVENTS_AT_MOST).await?;
+        let last = more.len() < EVENTS_AT_MOST as usize;
+        events.append(&mut more);
+        if last {
+            break;
+        }
+    }
+    let progress = Progress::replay(&frozen.itinerary, &events).map_err(|error| {
+        let status = StatusCode::INTERNAL_SERVER_ERROR;
+        Trouble::new(
+            problems::RECORD,
+            status,
+            "the journal contradicts itself",
+            error.to_string(),
+        )
+    })?;
+    Ok(Some((frozen, progress, events)))
+}
+
+/// `GET /runs/latest/row`
+///
+/// # Errors
+/// When nothing was booked yet.
+pub async fn latest(State(desk): State<Desk>) -> Result<Json<Run>, Trouble> {
+    let newest = desk.store.runs().await?.into_iter().map(|row| row.id).max();
+    let run = newest.ok_or_else(|| {
+        let title = "nothing was booked yet";
+        Trouble::new(problems::NO_SUCH_RUN, StatusCode::NOT_FOUND, title, "")
+            .hint("book a run with `wakerail book plan.yaml --unit UNIT`")
+    })?;
+    find(&desk, run).await.map(Json)
+}
+
+/// `GET /runs/{run}/row`
+///
+/// # Errors
+/// When there is none.
+pub async fn row(State(desk): State<Desk>, Path(run): Path<String>) -> Result<Json<Run>, Trouble> {
+    find(&desk, number(&run)?).await.map(Json)
+}
+
+/// `GET /runs/{run}`
+///
+/// # Errors
+/// When there is none.
+pub async fn show(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+) -> Result<Json<RunStory>, Trouble> {
+    let run = number(&run)?;
+    let row = find(&desk, run).await?;
+    let (frozen, _, events) = story(&desk, run)
+        .await?
+        .ok_or_else(|| Trouble::no_run(run))?;
+    let bundle = desk
+        .store
+        .frozen(run)
+        .await?
+        .map(|(_, link)| link.hex())
+        .unwrap_or_default();
+    let left = events.iter().rev().find_map(|event| match &event.body {
+        Body::MadeSafe { left } => Some(tell::left(left)),
+        _ => None,
+    });
+    let remarks = events
+        .iter()
+        .filter(|event| {
+            matches!(
+                event.body,
+                Body::Failed { .. } | Body::Decided { .. } | Body::Seam { .. } | Body::Held { .. }
+            )
+        })
+        .map(|event| tell::says(event, &frozen))
+        .collect();
+    let tests = frozen
+        .itinerary
+        .tests
+        .iter()
+        .map(|test| TestLine {
+            test: test.name.clone(),
+            file: test.line.file.clone(),
+            line: test.line.line,
+            meter: test.meter.clone(),
+        })
+        .collect();
+    Ok(Json(RunStory {
+        run: row,
+        tests,
+        window: frozen.plan.policies.window.map(|window| window.shown()),
+        left_out: frozen.itinerary.left_out,
+        bench_left: left,
+        remarks,
+        bundle,
+    }))
+}
+
+/// Where to begin reading a journal.
+#[derive(Debug, Default, Deserialize)]
+pub struct After {
+    /// The last event that is already known.
+    #[serde(default)]
+    pub after: u64,
+}
+
+/// `GET /runs/{run}/journal`
+///
+/// # Errors
+/// When there is none.
+pub async fn journal(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+    Query(After { after }): Query<After>,
+) -> Result<Json<Vec<Entry>>, Trouble> {
+    let run = number(&run)?;
+    let (frozen, _, events) = story(&desk, run)
+        .await?
+        .ok_or_else(|| Trouble::no_run(run))?;
+    let entries = events.iter().filter(|event| event.seq > after);
+    Ok(Json(
+        entries.map(|event| tell::entry(event, &frozen)).collect(),
+    ))
+}
+
+/// `POST /runs/{run}/hold`
+///
+/// # Errors
+/// When the run is over, or there is none.
+pub async fn hold(State(desk): State<Desk>, Path(run): Path<String>) -> Result<Json<Run>, Trouble> {
+    let run = number(&run)?;
+    desk.keeper.hold(run).await?;
+    find(&desk, run).await.map(Json)
+}
+
+/// `POST /runs/{run}/release`
+///
+/// # Errors
+/// When the run is not held, or its unit does not stand where it must.
+pub async fn release(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+) -> Result<Json<Run>, Trouble> {
+    let run = number(&run)?;
+    desk.keeper.release(run).await?;
+    find(&desk, run).await.map(Json)
+}
+
+/// `POST /runs/{run}/stop`
+///
+/// # Errors
+/// When the run is over, or there is none.
+pub async fn stop(State(desk): State<Desk>, Path(run): Path<String>) -> Result<Json<Run>, Trouble> {
+    let run = number(&run)?;
+    desk.keeper.stop(run).await?;
+    find(&desk, run).await.map(Json)
+}
+
+/// `POST /runs/{run}/answer`
+///
+/// # Errors
+/// When nothing was asked.
+pub async fn answer(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+    body: Result<Json<Answer>, JsonRejection>,
+) -> Result<Json<Run>, Trouble> {
+    let run = number(&run)?;
+    let Json(answer) = understood(body)?;
+    desk.keeper.answer(run, answer.text).await?;
+    find(&desk, run).await.map(Json)
+}

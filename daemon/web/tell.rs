@@ -1,0 +1,312 @@
+//! Puts what the daemon knows into the words and types that cross the wire.
+
+use photometry::measured::{Moment, Outcome};
+use photometry::units::{Ratio, Wall};
+
+use super::wire::{Entry, EntryReading, Instant, Progress, Run};
+use crate::plan::frozen::Frozen;
+use crate::run::journal::{
+    Body, Decision, DriftVerdict, Event, HoldCause, LampLeft, Left, ResumeCause, SeamCause,
+};
+use crate::run::progress::{Phase, State};
+use crate::store::runs::RunRow;
+
+/// An instant for people and for programs.
+pub fn instant(wall: Wall) -> Instant {
+    Instant::at(wall)
+}
+
+/// A run in one row.
+pub fn run(row: &RunRow, progress: Option<&State>) -> Run {
+    let (why, asks) = waiting(row, progress);
+    Run {
+        run: row.id.0,
+        state: row.state.words().to_owned(),
+        is_over: row.state.is_over(),
+        why,
+        asks,
+        plan: row.plan.clone(),
+        lamp: row.lamp.clone(),
+        unit: row.unit.clone(),
+        bench: row.bench.clone(),
+        actions_done: progress.map_or(row.actions_done, |p| p.actions_done() as i64),
+        actions: row.actions,
+        readings: row.readings,
+        booked: instant(row.booked),
+        begun: row.begun.map(instant),
+        ended: row.ended.map(instant),
+    }
+}
+
+/// Why a run waits, and its open question.
+fn waiting(row: &RunRow, progress: Option<&State>) -> (Option<String>, Option<String>) {
+    match progress.map(|progress| &progress.phase) {
+        Some(Phase::Held(HoldCause::Question(words))) => {
+            (Some("it asks a question".to_owned()), Some(words.clone()))
+        }
+        Some(Phase::Held(cause)) => (Some(hold_words(cause)), None),
+        Some(Phase::BrokenOff(cause)) => (Some(seam_words(*cause).to_owned()), None),
+        _ => (row.why.clone(), None),
+    }
+}
+
+/// How far a run is.
+pub fn progress(
+    row: &RunRow,
+    state: &State,
+    frozen: &Frozen,
+    now: Moment,
+    rehearsal: bool,
+) -> Progress {
+    let (why, asks) = waiting(row, Some(state));
+    let planned: f64 = state
+        .still_to_do(&frozen.itinerary)
+        .map(|action| action.time.likely.secs())
+        .sum();
+    let preamble: f64 = state
+        .preamble
+        .iter()
+        .flat_map(|preamble| preamble.actions.iter().skip(preamble.done))
+        .map(|action| action.time.likely.secs())
+        .sum();
+    Progress {
+        state: row.state.words().to_owned(),
+        is_over: row.state.is_over(),
+        actions_done: state.actions_done() as i64,
+        actions: frozen.itinerary.actions.len() as i64,
+        remaining_s: Some(planned + preamble),
+        now: instant(now.wall),
+        rehearsal,
+        why,
+        asks,
+        out_of_service: None,
+    }
+}
+
+/// One event as a row.
+pub fn entry(event: &Event, frozen: &Frozen) -> Entry {
+    let asks = match &event.body {
+        Body::Held {
+            cause: HoldCause::Question(words),
+        } => Some(words.clone()),
+        _ => None,
+    };
+    let reading = match &event.body {
+        Body::Taken { key, reading } => Some(EntryReading {
+            test: key.test.clone(),
+            setting: setting_shown(&key.setting, frozen),
+            position: key.position.shown(frozen.card.lengths),
+            what: key.purpose.word().to_owned(),
+            illuminance_lx: reading.outcome.value(),
+            status: reading.outcome.kind().to_owned(),
+            ends_point: ends_point(event, frozen),
+        }),
+        _ => None,
+    };
+    Entry {
+        seq: event.seq,
+        at: instant(event.at.wall),
+        mono_s: event.at.mono.ns() as f64 / 1e9,
+        kind: event.body.kind().to_owned(),
+        no: event.no,
+        attempt: event.attempt,
+        sitting: event.sitting,
+        says: says(event, frozen),
+        reading,
+        asks,
+    }
+}
+
+/// The setting in words: `level 7`.
+fn setting_shown(key: &str, frozen: &Frozen) -> String {
+    let settings = frozen.lamp.modes.iter().flat_map(|mode| {
+        (1..=mode.levels).map(|level| crate::plan::lamp::Setting {
+            mode: mode.name.clone(),
+            level,
+        })
+    });
+    settings
+        .into_iter()
+        .find(|setting| setting.key() == key)
+        .map_or_else(|| key.to_owned(), |setting| setting.shown())
+}
+
+/// Whether this reading is the last of its point.
+fn ends_point(event: &Event, frozen: &Frozen) -> bool {
+    let actions = &frozen.itinerary.actions;
+    let Some(at) = event.no.and_then(|no| usize::try_from(no).ok()) else {
+        return false;
+    };
+    let Some(point) = actions.get(at).and_then(|action| action.point) else {
+        return false;
+    };
+    actions
+        .get(at + 1)
+        .is_none_or(|next| next.point != Some(point))
+}
+
+/// One event as a sentence.
+pub fn says(event: &Event, frozen: &Frozen) -> String {
+    match &event.body {
+        Body::Begun { .. } => "the run began".to_owned(),
+        Body::Started { doing } => doing.clone(),
+        Body::Taken { key, reading } => {
+            let value = match &reading.outcome {
+                Outcome::Value(value) => format!("{value} lx"),
+                Outcome::Over(limit) => format!("over {limit} lx"),
+                Outcome::Under(limit) => format!("under {limit} lx"),
+                Outcome::TimedOut => "no answer in time".to_owned(),
+                Outcome::Rejected(reason) => format!("rejected: {reason}"),
+            };
+            let position = key.position.shown(frozen.card.lengths);
+            let what = key.purpose.word();
+            format!(
+                "{value} ({what}, {}, {position})",
+                setting_shown(&key.setting, frozen)
+            )
+        }
+        Body::Decided { decision } => decision_words(decision, frozen),
+        Body::Done { facts } => match (facts.home_offset, facts.coordinate, &facts.answer) {
+            (Some(offset), ..) => format!("done; the home switch was found {offset} off its place"),
+            (None, Some(at), _) => format!("done; the carriage stands at {at}"),
+            (None, None, Some(answer)) => format!("answered: {answer}"),
+            (None, None, None) => "done".to_owned(),
+        },
+        Body::Failed { fault } => match &fault.instrument {
+            Some(instrument) => format!("failed: {instrument}: {}", fault.message),
+            None => format!("failed: {}", fault.message),
+        },
+        Body::Held { cause } => format!("held: {}", hold_words(cause)),
+        Body::Resumed { cause } => match cause {
+            ResumeCause::Released => "goes on: a person released it".to_owned(),
+            ResumeCause::Answered => "goes on: a person answered".to_owned(),
+            ResumeCause::Restarted => "goes on: the daemon started again".to_owned(),
+            ResumeCause::WindowOpened => "goes on: the window opened".to_owned(),
+        },
+        Body::Seam { cause } => format!("broken off: {}", seam_words(*cause)),
+        Body::MadeSafe { left } => left_words(left),
+        Body::Ended { end } => {
+            let state = crate::run::journal::RunState::Measuring.after(&Body::Ended { end: *end });
+            format!("the run is {}", state.words())
+        }
+    }
+}
+
+fn hold_words(cause: &HoldCause) -> String {
+    match cause {
+        HoldCause::Person => "a person asked for it".to_owned(),
+        HoldCause::Question(words) => words.clone(),
+        HoldCause::NoPlacement(words) => words.clone(),
+        HoldCause::PowerLost => {
+            "power was lost; look at the bench, then release the run".to_owned()
+        }
+        HoldCause::Failure(words) => words.clone(),
+        HoldCause::MaximumOn => "the lamp has been on as long as it may".to_owned(),
+    }
+}
+
+const fn seam_words(cause: SeamCause) -> &'static str {
+    match cause {
+        SeamCause::Hold => "a person asked to hold",
+        SeamCause::Stop => "a person asked to stop",
+        SeamCause::Shutdown => "the daemon was told to leave",
+        SeamCause::Died => "the daemon died without a word",
+        SeamCause::WindowClosed => "the window closed",
+        SeamCause::Failure => "a failure",
+        SeamCause::MaximumOn => "the lamp has been on as long as it may",
+    }
+}
+
+/// How the bench was left, in words.
+pub fn left(left: &Left) -> String {
+    left_words(left)
+}
+
+fn left_words(left: &Left) -> String {
+    let carriage = if left.carriage_still {
+        "the carriage stands still"
+    } else {
+        "THE CARRIAGE MAY BE MOVING"
+    };
+    let fingers = if left.fingers_off {
+        "no finger presses"
+    } else {
+        "A FINGER MAY BE PRESSING"
+    };
+    let lamp = match left.lamp {
+        LampLeft::Off => "the lamp is off",
+        LampLeft::OffNotSeen => "the lamp was switched off, not seen by a meter",
+        LampLeft::On => "THE LAMP IS LEFT ON",
+        LampLeft::OnSwitchFailed => "THE LAMP IS LEFT ON: switching it off failed",
+        LampLeft::NotTouched => "the lamp was not touched",
+    };
+    let mut words = format!("{carriage}, {fingers}, {lamp}");
+    for trouble in &left.troubles {
+        words.push_str("; ");
+        words.push_str(trouble);
+    }
+    words
+}
+
+fn signed(share: Ratio) -> String {
+    format!("{:+.3} %", share.percent())
+}
+
+fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
+    match decision {
+        Decision::WarmUp {
+            stable,
+            figure,
+            by,
+            after,
+            decline_per_hour,
+        } => {
+            let figure = figure.map_or(String::new(), |figure| format!(" {figure}"));
+            let after = after.shown();
+            let mut words = if *stable {
+                format!("warm after {after}: {by}{figure}")
+            } else {
+                format!("NOT STABILISED after {after}: {by}{figure}")
+            };
+            if let Some(decline) = decline_per_hour {
+                words.push_str(&format!(", still falling by {decline} an hour"));
+            }
+            words
+        }
+        Decision::Level {
+            setting,
+            light_lx,
+            proof,
+            ..
+        } => {
+            let setting = setting_shown(setting, frozen);
+            match light_lx {
+                Some(light) => format!("{setting} stands at {light} lx: {proof}"),
+                None => format!("{setting} stands: {proof}"),
+            }
+        }
+        Decision::Drift { drift, verdict } => {
+            let drift = drift.map_or("unknown".to_owned(), signed);
+            let verdict = match verdict {
+                DriftVerdict::GoesOn => "within the limit",
+                DriftVerdict::LegAgain => "over the limit; the leg is measured again",
+                DriftVerdict::Flagged => "over the limit again; it stands, flagged",
+                DriftVerdict::GivenUp => "beyond all use",
+                DriftVerdict::NotKnown => "no reference gave a value",
+            };
+            format!("drift over the leg {drift}: {verdict}")
+        }
+        Decision::Return { drift, goes_on } => {
+            let drift = drift.map_or("nothing to compare with".to_owned(), signed);
+            let next = if *goes_on {
+                "the leg goes on"
+            } else {
+                "the leg is measured again"
+            };
+            format!("reference after the seam: {drift}; {next}")
+        }
+        Decision::HalfLight { level, share, .. } => {
+            format!("level {level} gives {share} of the highest level's light")
+        }
+    }
+}

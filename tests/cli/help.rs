@@ -1,0 +1,85 @@
+//! Every command's help, and every page, as a whole.
+
+use assert_cmd::Command;
+
+/// The commands, in the order of the general help.
+const COMMANDS: [&str; 16] = [
+    "check", "serve", "demo", "place", "book", "runs", "show", "watch", "answer", "hold",
+    "release", "stop", "readings", "survey", "help", "",
+];
+
+fn wakerail() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_wakerail"));
+    command.env_clear();
+    command
+}
+
+fn stdout_of(words: &[&str]) -> String {
+    let done = wakerail().args(words).output().expect("the program runs");
+    assert!(done.status.success(), "{words:?}: {done:?}");
+    assert_eq!(String::from_utf8_lossy(&done.stderr), "", "{words:?}");
+    String::from_utf8(done.stdout).expect("text")
+}
+
+#[test]
+fn every_command_has_help_with_examples_first() {
+    for command in COMMANDS {
+        let mut words = vec![command, "-h"];
+        words.retain(|word| !word.is_empty());
+        let text = stdout_of(&words);
+        assert!(text.starts_with("Examples:\n"), "{words:?}:\n{text}");
+        let name = if command.is_empty() {
+            "wakerail"
+        } else {
+            command
+        };
+        insta::assert_snapshot!(format!("help_{name}"), text);
+    }
+}
+
+#[test]
+fn every_page_is_printed() {
+    for page in ["survey", "bench", "lamp", "plan", "exit-codes", "safety"] {
+        let text = stdout_of(&["help", page]);
+        assert!(text.starts_with("# "), "{page}:\n{text}");
+        assert!(text.len() > 300, "{page} says next to nothing");
+        for (at, line) in text.lines().enumerate() {
+            assert!(
+                line.chars().count() <= 80,
+                "{page}:{} is too wide: {line}",
+                at + 1
+            );
+        }
+    }
+}
+
+#[test]
+fn the_version_names_sqlite() {
+    let text = stdout_of(&["--version"]);
+    let start = format!("wakerail {} (SQLite 3.", env!("CARGO_PKG_VERSION"));
+    assert!(text.starts_with(&start), "{text}");
+}
+
+/// The example in a page is a file that the program accepts.
+#[test]
+fn the_examples_of_the_pages_have_no_mistakes() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut files = Vec::new();
+    for page in ["bench", "lamp", "plan"] {
+        let text = stdout_of(&["help", page]);
+        let (_, rest) = text.split_once("```yaml\n").expect("an example");
+        let (yaml, _) = rest.split_once("```").expect("its end");
+        let path = folder.path().join(format!("{page}.yaml"));
+        std::fs::write(&path, yaml).expect("written");
+        files.push(path);
+    }
+    let done = wakerail()
+        .arg("check")
+        .args(&files)
+        .arg("--itinerary")
+        .output();
+    let done = done.expect("the program runs");
+    assert!(done.status.success(), "{done:?}");
+    let shown = String::from_utf8_lossy(&done.stdout);
+    assert!(shown.contains("12 settings x 12 positions"), "{shown}");
+}

@@ -1,0 +1,8 @@
+//! The program as a person meets it: real processes, whole outputs.
+
+pub mod daemon;
+mod demo;
+mod help;
+mod http;
+mod refusals;
+mod serving;

@@ -1,0 +1,256 @@
+//! The daemon as people use it: one per data directory, orders, signals,
+//! going on after a stop and after a kill.
+
+use super::daemon::{Daemon, example, wakerail};
+
+const BENCH: &str = "bench-strand.yaml";
+const FINGERS: &str = "brighter=left,dimmer=right,power=round";
+
+fn place(daemon: &Daemon, unit: &str) -> String {
+    let lamp = example("lamp-dunlin.yaml");
+    daemon.ok(&[
+        "place",
+        unit,
+        "--lamp",
+        &lamp,
+        "--gauge",
+        "6 in",
+        "--fingers",
+        FINGERS,
+    ])
+}
+
+#[test]
+fn a_second_daemon_on_the_same_data_names_the_first() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start(folder.path(), BENCH, 1);
+    let second = wakerail(folder.path(), &["serve", "--bench", &example(BENCH)]);
+    assert_eq!(second.code, 75, "{second:?}");
+    let pid = format!("(pid {})", daemon.pid());
+    assert!(second.err.contains(&pid), "{second:?}");
+    // The first one still answers, behind a door that only its user may open.
+    assert_eq!(daemon.told(&["runs"]).code, 0);
+    let mode = |path: &str| {
+        use std::os::unix::fs::PermissionsExt;
+        let meta = std::fs::metadata(folder.path().join(path)).expect("there");
+        meta.permissions().mode() & 0o777
+    };
+    assert_eq!(mode("socket"), 0o700);
+}
+
+/// A daemon that died leaves its socket and its lock file; neither hinders
+/// the next one.
+#[test]
+fn a_socket_that_was_left_behind_is_replaced() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start(folder.path(), BENCH, 1);
+    daemon.signal("KILL");
+    assert_eq!(daemon.ended().0, None);
+    assert!(folder.path().join("socket/daemon.sock").exists());
+    let told = wakerail(folder.path(), &["runs"]);
+    assert_eq!(told.code, 69, "{told:?}");
+    let next = Daemon::start(folder.path(), BENCH, 1);
+    assert_eq!(next.told(&["runs"]).code, 0);
+    next.signal("TERM");
+    assert_eq!(next.ended().0, Some(0));
+    assert!(!folder.path().join("socket/daemon.sock").exists());
+}
+
+#[test]
+fn what_cannot_be_placed_or_booked_is_told_with_what_to_do() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start(folder.path(), BENCH, 1);
+    let lamp = example("lamp-dunlin.yaml");
+    let plan = example("plan-short.yaml");
+    let wrong = "brighter=lefd,dimmer=right";
+    let cases: &[&[&str]] = &[
+        &["show", "latest"],
+        &["show", "12"],
+        &["place", "D-17", "--lamp", &lamp, "--fingers", wrong],
+        &["place", "D-17", "--lamp", &plan, "--fingers", FINGERS],
+        &[
+            "place",
+            "D-17",
+            "--lamp",
+            &lamp,
+            "--bench",
+            "strnd",
+            "--fingers",
+            FINGERS,
+        ],
+        &[
+            "place",
+            "D-17",
+            "--lamp",
+            &lamp,
+            "--gauge",
+            "6 furlong",
+            "--fingers",
+            FINGERS,
+        ],
+        &["book", &plan, "--unit", "D-99"],
+        &["book", &lamp, "--unit", "D-17", "--lamp", &lamp],
+        &["answer", "3"],
+    ];
+    let examples = example("");
+    let told: Vec<String> = cases
+        .iter()
+        .map(|words| {
+            let told = daemon.told(words);
+            let said = format!(
+                "$ wakerail {}\n[code {}]\n{}{}",
+                words.join(" "),
+                told.code,
+                told.out,
+                told.err
+            );
+            said.replace(&examples, "")
+        })
+        .collect();
+    insta::assert_snapshot!(told.join("\n"));
+}
+
+/// A run whose unit stands nowhere, and one whose place was taken by another
+/// unit, are held and ask; neither measures the wrong lamp.
+#[test]
+fn a_run_without_its_lamp_is_held_until_it_is_placed_and_released() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start(folder.path(), BENCH, 1);
+    let lamp = example("lamp-dunlin.yaml");
+    let plan = example("plan-short.yaml");
+    let booked = daemon.ok(&["book", &plan, "--unit", "D-17", "--lamp", &lamp]);
+    assert!(
+        booked.contains("held: unit `D-17` stands on no bench"),
+        "{booked}"
+    );
+    let refused = daemon.told(&["release", "1"]);
+    assert_eq!(refused.code, 75, "{refused:?}");
+    place(&daemon, "D-18");
+    assert_eq!(daemon.told(&["release", "1"]).code, 75);
+    let placed = place(&daemon, "D-17");
+    assert!(placed.contains("D-18 no longer stands there"), "{placed}");
+    assert!(placed.contains("`wakerail release 1`"), "{placed}");
+    let held = daemon.ok(&["book", &plan, "--unit", "D-17", "--hold"]);
+    assert!(
+        held.contains("held: booked to be released by hand"),
+        "{held}"
+    );
+    place(&daemon, "D-19");
+    place(&daemon, "D-17");
+    daemon.ok(&["release", "1"]);
+    assert_eq!(daemon.told(&["watch", "1"]).code, 0);
+    daemon.ok(&["release", "2"]);
+    assert_eq!(daemon.told(&["watch", "2"]).code, 0);
+}
+
+/// Looks until the first run has taken a reading. An evening survey is at
+/// work for seconds, a look takes some hundredths of one.
+fn until_it_reads(daemon: &Daemon) {
+    for _ in 0..1000 {
+        let row = daemon.ok(&["runs", "--format", "csv"]);
+        let readings = row.lines().nth(1).and_then(|line| line.split(',').nth(10));
+        if readings.is_some_and(|count| count != "0") {
+            return;
+        }
+    }
+    panic!("run 1 never took a reading");
+}
+
+/// Told to leave, then killed: what a person sees of it.
+#[test]
+fn a_run_that_was_broken_off_goes_on() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut code = None;
+    let plan = example("plan-evening-survey.yaml");
+    for sitting in 1..=3 {
+        let daemon = Daemon::start(folder.path(), BENCH, 5);
+        if sitting == 1 {
+            place(&daemon, "D-17");
+            daemon.ok(&["book", &plan, "--unit", "D-17"]);
+        }
+        match sitting {
+            1 => {
+                until_it_reads(&daemon);
+                daemon.signal("TERM");
+                let (ended, log) = daemon.ended();
+                assert_eq!(ended, Some(0), "{log}");
+                assert!(log.contains("left: runs that are not over go on"), "{log}");
+            }
+            2 => {
+                // The first sitting's readings are there at once; what this
+                // one did when it is killed does not matter.
+                daemon.signal("KILL");
+                assert_eq!(daemon.ended().0, None);
+            }
+            _ => {
+                code = Some(daemon.told(&["watch", "1"]).code);
+                let journal = daemon.ok(&["show", "1", "--journal", "--format", "csv"]);
+                let kinds: Vec<&str> = journal
+                    .lines()
+                    .filter_map(|line| line.split(',').nth(4))
+                    .collect();
+                assert!(kinds.contains(&"seam"), "no seam in {} events", kinds.len());
+                assert!(kinds.contains(&"resumed"));
+                let readings = daemon.ok(&["readings", "1", "--format", "csv"]);
+                let results = readings
+                    .lines()
+                    .filter(|line| line.contains(",read,"))
+                    .count();
+                assert_eq!(results, 12 * 12 * 5);
+            }
+        }
+    }
+    assert_eq!(code, Some(0));
+}
+
+#[test]
+fn a_stopped_run_is_told_apart_by_its_exit_code() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start(folder.path(), BENCH, 1);
+    place(&daemon, "D-17");
+    let plan = example("plan-evening-survey.yaml");
+    daemon.ok(&["book", &plan, "--unit", "D-17", "--hold"]);
+    daemon.ok(&["stop", "1"]);
+    let told = daemon.told(&["watch", "1"]);
+    assert_eq!(told.code, 3, "{told:?}");
+    assert_eq!(daemon.told(&["stop", "1"]).code, 75);
+    daemon.ok(&["book", &plan, "--unit", "D-17"]);
+    daemon.ok(&["stop", "2"]);
+    assert_eq!(daemon.told(&["watch", "2"]).code, 3);
+    let left = daemon.ok(&["show", "2"]);
+    assert!(left.contains("bench left"), "{left}");
+}
+
+/// No fingers: the daemon asks, and each question is answered from outside.
+#[test]
+fn a_survey_by_hand_is_answered_from_another_terminal() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start(folder.path(), "bench-strand-by-hand.yaml", 2);
+    let lamp = example("lamp-turnstone.yaml");
+    daemon.ok(&["place", "T-1", "--lamp", &lamp]);
+    daemon.ok(&["book", &example("plan-short.yaml"), "--unit", "T-1"]);
+    let mut asked = 0;
+    // Far above the number of questions: one that comes again and again is a
+    // fault.
+    for _ in 0..400 {
+        let row = daemon.ok(&["runs", "--format", "csv"]);
+        let state = row.lines().nth(1).and_then(|line| line.split(',').nth(1));
+        match state {
+            Some("held") => {
+                let told = daemon.told(&["answer", "latest"]);
+                // The last answer may not have been taken in yet.
+                match told.code {
+                    0 => asked += 1,
+                    75 => {}
+                    _ => panic!("{told:?}"),
+                }
+            }
+            Some("complete") => break,
+            Some("measuring" | "waiting") => {}
+            other => panic!("{other:?}: {}", daemon.ok(&["show", "latest"])),
+        }
+    }
+    assert_eq!(daemon.told(&["watch", "latest"]).code, 0);
+    // Cap on, cap off, dark room; the highest level, the middle one, off.
+    assert!((4..=12).contains(&asked), "{asked} questions");
+}

@@ -1,0 +1,3 @@
+//! Tests that start the real program, one folder a subject.
+
+mod cli;
