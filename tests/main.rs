@@ -1,3 +1,4 @@
 //! Tests that start the real program, one folder a subject.
 
 mod cli;
+mod reports;
