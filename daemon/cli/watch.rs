@@ -79,7 +79,7 @@ pub async fn look_on(
                     let answer = Some(answer.trim()).filter(|answer| !answer.is_empty());
                     match verbs::answer(client, RunName::Number(run), answer).await {
                         Ok(_) => open_question = false,
-                        Err(complaint) => screen.say(&complaint.shown(terminal)),
+                        Err(complaint) => screen.say_ready(complaint.shown(terminal).trim_end()),
                     }
                 }
                 continue;
@@ -178,8 +178,12 @@ impl Screen {
         Ok(())
     }
     fn say(&self, text: &str) {
+        self.say_ready(&printable(text.trim_end()));
+    }
+    /// Text that is safe to print and may be bold.
+    fn say_ready(&self, text: &str) {
         self.clear();
-        eprintln!("{}", printable(text.trim_end()));
+        eprintln!("{text}");
         self.redraw();
     }
     fn ask(&self, run: i64, question: &str) {
@@ -188,7 +192,8 @@ impl Screen {
         } else {
             format!("answer with `wakerail answer {run}`")
         };
-        self.say(&format!("{} {question}\n  {how}", self.terminal.bold("?")));
+        let (mark, question) = (self.terminal.bold("?"), printable(question));
+        self.say_ready(&format!("{mark} {question}\n  {how}"));
     }
     fn status(&mut self, line: &str) {
         self.clear();

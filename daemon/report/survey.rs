@@ -81,7 +81,7 @@ impl NetOf {
                 "net of ambient light (lamp off, before and after, interpolated in time)"
             }
             NetOf::Dark => "net of the meter's dark reading; ambient light was not measured",
-            NetOf::Nothing => "not corrected for dark or ambient light: neither was measured",
+            NetOf::Nothing => "as read (neither dark nor ambient light was measured)",
         }
     }
 }
