@@ -21,8 +21,6 @@ const STEPS_AT_MOST: u32 = 4_000;
 const ASKINGS_AT_MOST: u32 = 3;
 /// A change of light that a person's hand must make at least.
 const HAND_STEP: f64 = 0.02;
-/// A lamp that was switched off shows less than this share of its light.
-const OFF_BELOW: f64 = 0.5;
 
 impl Attendant {
     /// Brings the lamp to a target and proves it.
@@ -373,7 +371,7 @@ impl Attendant {
             match (before, after) {
                 // Over range before, a value now: it went down.
                 (None, Some(_)) => return Ok(()),
-                (Some(before), Some(after)) if after < OFF_BELOW * before => return Ok(()),
+                (Some(before), Some(after)) if decide::went_out(before, after) => return Ok(()),
                 _ => before = after,
             }
         }

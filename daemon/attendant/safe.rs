@@ -8,11 +8,10 @@ use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
 use crate::bench::open::{FINGERS, RAIL};
 use crate::plan::lamp::{Buttons, SwitchOff, Worked};
+use crate::run::decide;
 use crate::run::journal::{LampLeft, Left};
 use crate::run::progress::Lit;
 
-/// A lamp that was switched off shows less than this share of its light.
-const OFF_BELOW: f64 = 0.5;
 /// Presses of the power button before it is given up.
 const PRESSES_AT_MOST: u32 = 3;
 
@@ -99,7 +98,9 @@ impl Attendant {
             self.rest(buttons.rest.max(buttons.follows)).await;
             let after = self.glance(meter).await;
             match (before, after) {
-                (Some(before), Some(after)) if after < OFF_BELOW * before => return LampLeft::Off,
+                (Some(before), Some(after)) if decide::went_out(before, after) => {
+                    return LampLeft::Off;
+                }
                 (Some(_), Some(_)) => before = after,
                 _ => {
                     troubles.push("no meter could see whether the lamp went out".to_owned());

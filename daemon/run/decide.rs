@@ -11,6 +11,15 @@ use crate::plan::itinerary::WarmUpRule;
 /// Readings in a row that must all fall before a lamp is said to dim itself.
 const FALLS_IN_A_ROW: usize = 6;
 
+/// A lamp that was switched off shows less than this share of its light.
+/// Common practice, no source.
+const OFF_BELOW: f64 = 0.5;
+
+/// Whether a lamp went out between two looks.
+pub fn went_out(before: f64, after: f64) -> bool {
+    after < OFF_BELOW * before
+}
+
 /// What the warm-up does next.
 #[derive(Clone, Debug, PartialEq)]
 pub enum WarmUpStep {
