@@ -33,6 +33,10 @@ use crate::plan::lamp::{Datum, Setting};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event};
 use crate::store::readings::ReadingRow;
 
+/// U lacks a term, and the point says so.
+const DRIFT_UNKNOWN: &str =
+    "no term for the drift: no two reference visits without a break between them";
+
 /// The figures of every survey of a run, in the itinerary's order. `readings`
 /// and `events` in order, as the store gives them.
 pub fn surveys(frozen: &Frozen, readings: &[ReadingRow], events: &[Event]) -> Vec<SurveyFigures> {
@@ -298,6 +302,9 @@ impl<'a> Gathering<'a> {
                         Some(Corrected { lux, residual: r }) => {
                             corrected.push(lux);
                             residual = larger(residual, r);
+                            if r.is_none() {
+                                flags.push(DRIFT_UNKNOWN.to_owned());
+                            }
                         }
                         None => {
                             corrected.push(net);

@@ -55,7 +55,8 @@ pub fn lux_against_distance(figures: &SurveyFigures) -> Chart {
 }
 
 /// The brightest point, and how little is left of that setting at its
-/// farthest. A point over range is brighter than any that has a value.
+/// farthest. A point over range is the brightest only where its limit is above
+/// every value: a low range has a low limit.
 fn finding(figures: &SurveyFigures) -> String {
     let lamp = &figures.heading.lamp;
     let points = || {
@@ -69,7 +70,8 @@ fn finding(figures: &SurveyFigures) -> String {
     let brightest = points()
         .filter_map(|(setting, point)| Some((setting, point, value(point)?)))
         .max_by(|a, b| a.2.total_cmp(&b.2));
-    let (setting, point, lux) = match (over, brightest) {
+    let most = brightest.map_or(0.0, |(_, _, value)| value);
+    let (setting, point, lux) = match (over.filter(|o| o.2 >= most), brightest) {
         (Some((setting, point, limit)), _) => (setting, point, format!("more than {limit} lx")),
         (None, Some((setting, point, value))) => (setting, point, lux(value, point)),
         (None, None) => return format!("{lamp}: nothing was measured"),
@@ -105,17 +107,29 @@ fn notes(figures: &SurveyFigures) -> Vec<String> {
                 setting.shown
             ));
         }
-        for point in setting.points.iter().filter(|p| p.estimate.is_none()) {
-            let why = match (point.over_lx, point.under_lx) {
-                (Some(limit), _) => format!("over {limit} lx"),
-                (None, Some(limit)) => format!("under {limit} lx"),
-                (None, None) => "not measured".to_owned(),
+        for point in &setting.points {
+            let Some(why) = not_drawn(point) else {
+                continue;
             };
             let at = point.position.shown(figures.lengths);
             notes.push(format!("{} at {at}: {why}.", setting.shown));
         }
     }
     notes
+}
+
+/// Why a point is not in the picture; none for one that is.
+fn not_drawn(point: &PointFigure) -> Option<String> {
+    match (&point.estimate, point.over_lx, point.under_lx) {
+        (Some(estimate), ..) if estimate.value > 0.0 => None,
+        (Some(estimate), ..) => Some(format!(
+            "{}, not above zero, so not on this axis",
+            lux(estimate.value, point)
+        )),
+        (None, Some(limit), _) => Some(format!("over {limit} lx")),
+        (None, None, Some(limit)) => Some(format!("under {limit} lx")),
+        (None, None, None) => Some("not measured".to_owned()),
+    }
 }
 
 /// The chart in words: the finding, each line's ends, the notes.

@@ -61,7 +61,7 @@ impl Reference {
         stretch_of: impl Fn(u64) -> usize,
         net: impl Fn(&ReadingRow, f64) -> f64,
     ) -> Reference {
-        type Group = (Purpose, Option<u32>, usize);
+        type Group = (Purpose, Option<u32>, usize, Standing);
         let mut visits: Vec<Visit> = Vec::new();
         let mut group: Option<Group> = None;
         let mut members: Vec<&ReadingRow> = Vec::new();
@@ -72,6 +72,9 @@ impl Reference {
             members.clear();
         };
         for row in rows {
+            if row.standing == Standing::Unfinished {
+                continue; // it is in no visit, and does not part one
+            }
             let useful = match row.purpose {
                 Purpose::Reference => {
                     matches!(row.standing, Standing::Counts | Standing::Superseded)
@@ -79,7 +82,10 @@ impl Reference {
                 Purpose::Return => row.standing == Standing::Preamble,
                 _ => false,
             };
-            let this = useful.then(|| (row.purpose, point_of(row.no), stretch_of(row.seq)));
+            let this = useful.then(|| {
+                let (point, stretch) = (point_of(row.no), stretch_of(row.seq));
+                (row.purpose, point, stretch, row.standing)
+            });
             if this != group {
                 close(&mut members);
                 group = this;

@@ -450,3 +450,69 @@ fn decisions_and_the_home_offset_stand_in_the_record() {
     assert_eq!(figures.home_offset, Some(Length::from_um(12)));
     assert!(point(&figures, "L01", 6).flags[0].contains("drifted"));
 }
+
+/// Check D11: 1 mm of doubt costs 2u(d)/d, the derivative of the inverse
+/// square law: 1.312336, 0.328084 and 0.131234 % at 6, 24 and 60 in.
+#[test]
+fn a_millimetre_costs_what_the_inverse_square_says() {
+    let mut story = told(samples::survey(&[6, 24, 60]), 1);
+    story.frozen.placement.datum_uncertainty = Length::from_mm(1);
+    let end = story.actions();
+    story.act(0..end, meter);
+    let figures = only(&story);
+    for (inches, percent) in [(6, 1.312_336), (24, 0.328_084), (60, 0.131_234)] {
+        let estimate = &point(&figures, "L01", inches).estimate;
+        let estimate = estimate.as_ref().expect("a value");
+        let datum = estimate.terms.iter().find(|t| t.source == "datum");
+        let share = datum.expect("a term").u.abs() / estimate.value * 100.0;
+        assert!((share - percent).abs() < 5e-7, "{inches} in: {share}");
+    }
+}
+
+/// A reading that was asked for twice is still one visit, not two.
+#[test]
+fn a_retried_reading_does_not_split_its_visit() {
+    let mut story = told(samples::survey(&[6, 12]), 1);
+    let second = action(&story, "L01", Purpose::Reference, 6, 1);
+    story.act(0..second, meter);
+    story.act(second..second + 1, |_, _| Outcome::TimedOut);
+    let end = story.actions();
+    story.act(second..end, meter);
+    let plain = only(&whole(samples::survey(&[6, 12]), 1, meter));
+    assert_eq!(only(&story).settings[0].visits, plain.settings[0].visits);
+}
+
+/// A reference point that was measured twice in a row: the later pass counts,
+/// and the earlier one does not hide it.
+#[test]
+fn a_superseded_visit_does_not_hide_the_next() {
+    let mut story = told(samples::survey(&[6, 12]), 1);
+    let first = action(&story, "L01", Purpose::Reference, 6, 0);
+    let last = action(&story, "L01", Purpose::Reference, 6, 1);
+    let of = |no: u32| story.frozen.itinerary.actions[no as usize].point;
+    assert_eq!(of(first), of(last), "one visit");
+    let begin = story.frozen.itinerary.actions.iter();
+    let begin = begin.clone().find(|a| a.point == of(first)).expect("it").no;
+    story.act(0..last + 1, meter);
+    story.act(begin..last + 1, meter);
+    let end = story.actions();
+    story.act(last + 1..end, meter);
+    let figures = only(&story);
+    assert_eq!(figures.settings[0].visits, 3, "all three are true");
+    assert!(figures.settings[0].drift.is_some());
+}
+
+/// With one visit nothing is known of the drift: its term is not in U, and
+/// the point says so.
+#[test]
+fn a_drift_that_is_not_known_is_said() {
+    let mut story = told(samples::survey(&[6, 12]), 1);
+    let cut = action(&story, "L01", Purpose::Read, 12, 0) - 2;
+    story.act(0..cut, meter);
+    let figures = only(&story);
+    assert_eq!(figures.settings[0].visits, 1);
+    let point = point(&figures, "L01", 6);
+    assert!(point.estimate.is_some());
+    let said = point.flags.iter().any(|f| f.contains("drift"));
+    assert!(said, "{:?}", point.flags);
+}
