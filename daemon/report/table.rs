@@ -2,7 +2,7 @@
 //! bench file asks; in CSV they are in metres and lux, whatever is shown.
 
 use comfy_table::{CellAlignment, Table, presets};
-use photometry::units::{Length, Ratio};
+use photometry::units::{Length, LengthUnit, Ratio};
 
 use super::digits;
 use super::survey::{K, PointFigure, SettingFigures, SurveyFigures, WarmUpFigure};
@@ -19,8 +19,12 @@ pub fn text(figures: &SurveyFigures) -> String {
         "{}, unit {}{firmware}: survey `{}` of plan `{}` on bench `{}`\n\n",
         heading.lamp, heading.unit, figures.test, heading.plan, heading.bench
     );
+    let across = match shared_head(figures) {
+        "" => String::new(),
+        shared => format!(" (down) and {} (across)", shared.trim_end()),
+    };
     out += &format!(
-        "Illuminance in lux by distance from {}\n{}\n",
+        "Illuminance in lux by distance from {}{across}\n{}\n",
         heading.datum,
         grid(figures, |point| cell(point).0)
     );
@@ -35,7 +39,21 @@ pub fn text(figures: &SurveyFigures) -> String {
     out
 }
 
-/// Distance down, settings across.
+/// What the names of all settings begin with, in whole words: above twelve
+/// columns it would be said twelve times. Nothing for a single setting.
+fn shared_head(figures: &SurveyFigures) -> &str {
+    let names = || figures.settings.iter().map(|s| s.shown.as_str());
+    let (Some(first), true) = (names().next(), figures.settings.len() > 1) else {
+        return "";
+    };
+    first
+        .rmatch_indices(' ')
+        .map(|(at, _)| &first[..=at])
+        .find(|head| names().all(|name| name.len() > head.len() && name.starts_with(head)))
+        .unwrap_or("")
+}
+
+/// Distance down, settings across, in as many blocks as the width asks for.
 fn grid(figures: &SurveyFigures, cell: impl Fn(&PointFigure) -> String) -> String {
     let mut positions: Vec<Length> = figures
         .settings
@@ -44,17 +62,57 @@ fn grid(figures: &SurveyFigures, cell: impl Fn(&PointFigure) -> String) -> Strin
         .collect();
     positions.sort_unstable();
     positions.dedup();
-    let mut head = vec!["distance".to_owned()];
-    head.extend(figures.settings.iter().map(|setting| setting.shown.clone()));
-    let rows = positions.iter().map(|position| {
-        let mut row = vec![position.shown(figures.lengths)];
-        row.extend(figures.settings.iter().map(|setting| {
+    let mut distances = vec!["distance".to_owned()];
+    distances.extend(positions.iter().map(|p| p.shown(figures.lengths)));
+    let shared = shared_head(figures);
+    let column = |setting: &SettingFigures| -> Vec<String> {
+        let name = setting.shown.strip_prefix(shared);
+        let mut column = vec![name.unwrap_or(&setting.shown).to_owned()];
+        column.extend(positions.iter().map(|position| {
             let point = setting.points.iter().find(|p| p.position == *position);
             point.map_or_else(String::new, &cell)
         }));
-        row
-    });
-    laid_out(head, rows)
+        column
+    };
+    let columns: Vec<Vec<String>> = figures.settings.iter().map(column).collect();
+    let block = |block: &[Vec<String>]| {
+        let line = |row: usize| -> Vec<String> {
+            let cells = std::iter::once(&distances).chain(block);
+            cells
+                .filter_map(|column| column.get(row).cloned())
+                .collect()
+        };
+        laid_out(line(0), (1..distances.len()).map(line))
+    };
+    let blocks: Vec<String> = blocks(&distances, &columns)
+        .into_iter()
+        .map(block)
+        .collect();
+    blocks.join("\n")
+}
+
+/// Columns of a terminal that a grid may take.
+const WIDTH_AT_MOST: usize = 100;
+
+/// The columns cut into runs that fit beside the distances; each run has at
+/// least one.
+fn blocks<'c>(distances: &[String], columns: &'c [Vec<String>]) -> Vec<&'c [Vec<String>]> {
+    let wide = |column: &[String]| {
+        let cells = column.iter().map(|cell| cell.chars().count());
+        cells.max().unwrap_or(0) + 2
+    };
+    let mut blocks = Vec::new();
+    let (mut from, mut width) = (0, wide(distances));
+    for (at, column) in columns.iter().enumerate() {
+        // The last column's space to the right is not printed.
+        if at > from && width + wide(column) - 1 > WIDTH_AT_MOST {
+            blocks.push(&columns[from..at]);
+            (from, width) = (at, wide(distances));
+        }
+        width += wide(column);
+    }
+    blocks.push(&columns[from..]);
+    blocks
 }
 
 /// Columns two spaces apart, everything to the right.
@@ -94,9 +152,12 @@ fn cell(point: &PointFigure) -> (String, String) {
             let (value, u) = digits::shown(estimate.value, point.expanded_lx);
             (format!("{value}{star}"), u.unwrap_or_default())
         }
-        None => ("not measured".to_owned(), String::new()),
+        None => (NOT_MEASURED.to_owned(), String::new()),
     }
 }
+
+/// In a cell; a note says what it is.
+const NOT_MEASURED: &str = "–";
 
 /// Some readings of the point are there and some are not.
 fn gap(point: &PointFigure) -> bool {
@@ -211,21 +272,39 @@ pub fn notes(figures: &SurveyFigures) -> Vec<String> {
             "Homed again at the end: off by {offset}, {verdict}."
         ));
     }
+    let mut points = figures.settings.iter().flat_map(|s| &s.points);
+    if points.any(|point| point.status() == "not measured") {
+        notes.push(format!("{NOT_MEASURED} stands for: not measured."));
+    }
     for setting in &figures.settings {
-        for point in &setting.points {
-            let at = format!(
-                "{} at {}",
-                setting.shown,
-                point.position.shown(figures.lengths)
-            );
-            if gap(point) {
-                let n = point.missing;
-                notes.push(format!("* {at}: {n} of its readings gave nothing."));
-            }
-            notes.extend(point.flags.iter().map(|flag| format!("* {at}: {flag}.")));
-        }
+        notes.extend(starred(setting, figures.lengths));
     }
     notes
+}
+
+/// What the stars of a setting stand for: each thing once, with its places.
+fn starred(setting: &SettingFigures, lengths: LengthUnit) -> Vec<String> {
+    let mut said: Vec<(String, Vec<String>)> = Vec::new();
+    for point in &setting.points {
+        let missing = gap(point).then(|| format!("{} of its readings gave nothing", point.missing));
+        for what in missing.into_iter().chain(point.flags.iter().cloned()) {
+            let at = point.position.shown(lengths);
+            match said.iter_mut().find(|(known, _)| *known == what) {
+                Some((_, places)) => places.push(at),
+                None => said.push((what, vec![at])),
+            }
+        }
+    }
+    let all = setting.points.len();
+    let note = |(what, places): (String, Vec<String>)| {
+        let at = if places.len() == all && all > 1 {
+            "every distance".to_owned()
+        } else {
+            places.join(", ")
+        };
+        format!("* {} at {at}: {what}.", setting.shown)
+    };
+    said.into_iter().map(note).collect()
 }
 
 /// Why a survey could not be written in a form for programs.
@@ -237,7 +316,7 @@ pub enum TableError {
     /// The buffer could not be closed.
     #[error("the CSV could not be finished: {0}")]
     Flush(String),
-    /// A figure that JSON cannot hold.
+    /// The JSON writer failed.
     #[error("the JSON could not be written: {0}")]
     Json(#[from] serde_json::Error),
 }
@@ -333,7 +412,7 @@ fn harmless(text: &str) -> String {
 /// The figures as they are, with every term of every estimate.
 ///
 /// # Errors
-/// When a figure is not finite.
+/// When the writer fails. A figure that is not finite becomes `null`.
 pub fn json(figures: &[SurveyFigures]) -> Result<String, TableError> {
     Ok(serde_json::to_string_pretty(figures)?)
 }

@@ -143,3 +143,64 @@ fn millimetres_when_the_bench_says_so_and_lux_stay() {
     assert!(inches.contains(" 6 in") && mm.contains(" 152.4 mm"), "{mm}");
     assert_eq!(table::csv(&[small()]).ok(), table::csv(&[metric]).ok());
 }
+
+/// However many settings there are, no grid is wider than a terminal, and no
+/// setting is left out.
+#[test]
+fn forty_levels_stand_in_blocks() {
+    let mut many = figures();
+    let twelve = many.settings.clone();
+    many.settings = (1..=40)
+        .map(|level: usize| SettingFigures {
+            shown: format!("warm, level {level}"),
+            ..twelve[level % 12].clone()
+        })
+        .collect();
+    let text = table::text(&many);
+    let grids = text.split("Drift and warm-up").next().expect("grids");
+    let heads = grids
+        .lines()
+        .filter(|line| line.trim_start().starts_with("distance"));
+    let levels: Vec<usize> = heads
+        .flat_map(|head| head.split_whitespace().skip(1))
+        .map(|level| level.parse().expect("a level"))
+        .collect();
+    assert_eq!(levels, (1..=40).chain(1..=40).collect::<Vec<_>>());
+    assert!(grids.contains("(down) and warm, level (across)"));
+    for line in grids.lines() {
+        assert!(line.chars().count() <= 100, "{line}");
+    }
+}
+
+/// One setting keeps its whole name; settings without a common word, theirs.
+#[test]
+fn only_what_all_names_share_is_left_out() {
+    let mut named = figures();
+    named.settings.truncate(2);
+    named.settings[0].shown = "night light".to_owned();
+    let text = table::text(&named);
+    assert!(text.contains("night light  level 11"), "{text}");
+    named.settings.truncate(1);
+    assert!(table::text(&named).contains("distance  night light"));
+}
+
+/// The same thing at several distances is said once.
+#[test]
+fn a_note_names_its_places_once() {
+    let mut flagged = small();
+    for point in &mut flagged.settings[1].points {
+        point.flags = vec!["cold".to_owned()];
+    }
+    for at in [0, 2] {
+        flagged.settings[2].points[at].flags = vec!["cold".to_owned()];
+    }
+    let notes = table::notes(&flagged);
+    let cold: Vec<&String> = notes.iter().filter(|n| n.contains("cold")).collect();
+    assert_eq!(
+        cold,
+        [
+            "* level 5 at every distance: cold.",
+            "* level 3 at 6 in, 18 in: cold."
+        ]
+    );
+}
