@@ -271,18 +271,22 @@ fn draw_marks(out: &mut Svg, line: &Line, index: usize, paper: &Paper) {
             continue;
         };
         places.push((x, y));
-        let high = paper.y.place(mark.y + mark.expanded).unwrap_or(y).max(TOP);
-        let low = paper
-            .y
-            .place(mark.y - mark.expanded)
-            .unwrap_or(paper.bottom);
-        let low = low.min(paper.bottom);
+        let top = paper.y.place(mark.y + mark.expanded).unwrap_or(y);
+        // At or below zero there is no place: the bar goes on beyond the axis.
+        let end = paper.y.place(mark.y - mark.expanded);
+        let end = end.unwrap_or(f64::INFINITY);
+        let (high, low) = (top.max(TOP), end.min(paper.bottom));
         if low - high <= 2.0 * MARK_REACH {
             continue; // the mark would hide it; the subtitle says so
         }
         bars.to(x, high).draw(x, low);
-        bars.to(x - 3.0, high).draw(x + 3.0, high);
-        bars.to(x - 3.0, low).draw(x + 3.0, low);
+        // A bar that is cut off has no cap: it does not end there.
+        if top >= TOP {
+            bars.to(x - 3.0, high).draw(x + 3.0, high);
+        }
+        if end <= paper.bottom {
+            bars.to(x - 3.0, low).draw(x + 3.0, low);
+        }
     }
     for place in places {
         shape(out, index, place);

@@ -183,3 +183,19 @@ fn forty_lines_are_told_apart() {
         .collect();
     assert_eq!(styles.len(), 40);
 }
+
+/// A bar that reaches to zero or below goes on beyond the axis: a cap there
+/// would say that U ends at the axis.
+#[test]
+fn a_bar_that_is_cut_off_has_no_cap() {
+    for (expanded, pieces) in [(5.0, 3), (10.0, 2), (12.0, 2)] {
+        let mut one = line("a".to_owned(), &[Some(100.0), Some(10.0)]);
+        if let Some(mark) = &mut one.points[1].1 {
+            mark.expanded = expanded;
+        }
+        let out = svg(&plain(vec![one]));
+        let bars = out.lines().find(|line| line.contains("stroke=\"#000\""));
+        let bars = bars.expect("a bar");
+        assert_eq!(bars.matches('M').count(), pieces, "{expanded}: {bars}");
+    }
+}
