@@ -312,6 +312,10 @@ impl Attendant {
             self.interrupt.take()
         };
         let cause = newer.unwrap_or(cause);
+        if !matches!(cause, SeamCause::Died | SeamCause::Shutdown) {
+            // The daemon may have died between the seam and making safe.
+            self.make_safe_if_not().await?;
+        }
         match cause {
             SeamCause::Hold => self.hold(HoldCause::Person).await,
             SeamCause::MaximumOn => self.hold(HoldCause::MaximumOn).await,
@@ -361,6 +365,15 @@ impl Attendant {
         Ok(Stays::Yes)
     }
 
+    /// Makes the bench safe and writes it down, unless that was done.
+    async fn make_safe_if_not(&mut self) -> Result<(), RecordError> {
+        if self.current.as_ref().is_none_or(|c| c.state.safe) {
+            return Ok(());
+        }
+        let left = self.make_safe().await;
+        self.note(Body::MadeSafe { left }).await
+    }
+
     fn failure_words(&self) -> (OnFailure, String) {
         let Some(current) = &self.current else {
             return (OnFailure::Stop, String::new());
@@ -399,6 +412,15 @@ impl Attendant {
         if current.other_boot && policy == AfterPowerLoss::Hold {
             return self.hold(HoldCause::PowerLost).await;
         }
+        let window = self
+            .current
+            .as_ref()
+            .and_then(|c| c.frozen.plan.policies.window);
+        let hours = window::hours(self.seat.clock(), self.seat.now(), window);
+        if matches!(hours, Hours::Closed(_)) {
+            // Nothing stays on until the next evening.
+            self.make_safe_if_not().await?;
+        }
         if self.window_is_open().await {
             self.hold_flow();
             self.note(Body::Resumed {
@@ -415,6 +437,8 @@ impl Attendant {
         match self.interrupt.take() {
             Some(SeamCause::Shutdown) => return Ok(Stays::No),
             Some(SeamCause::Stop) => return self.end_stopped().await,
+            // Held again before the window let it go on.
+            Some(SeamCause::Hold) => self.released = false,
             _ => {}
         }
         if std::mem::take(&mut self.released) {
