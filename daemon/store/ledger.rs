@@ -104,7 +104,7 @@ impl Ledger for StoreLedger {
 }
 
 /// An error with its causes, in one line.
-fn reasons(error: &StoreError) -> String {
+pub(super) fn reasons(error: &StoreError) -> String {
     let mut text = error.to_string();
     let mut cause = std::error::Error::source(error);
     while let Some(error) = cause {

@@ -32,4 +32,6 @@ pub mod samples;
 mod tests_file;
 #[cfg(test)]
 mod tests_journal;
+#[cfg(test)]
+mod tests_property;
 pub mod verify;

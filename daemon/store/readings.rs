@@ -135,14 +135,20 @@ impl Store {
     }
 
     /// The rows as stored; their standing is not found out.
-    pub(super) async fn raw_readings(&self, id: RunId) -> Result<Vec<ReadingRow>, StoreError> {
+    async fn raw_readings(&self, id: RunId) -> Result<Vec<ReadingRow>, StoreError> {
+        let rows = self.reading_rows(id).await?;
+        rows.iter().map(|row| reading_of(id, row)).collect()
+    }
+
+    /// The rows in order, not made sense of: a damaged one must not hide the
+    /// others.
+    pub(super) async fn reading_rows(&self, id: RunId) -> Result<Vec<SqliteRow>, StoreError> {
         let sql = format!("SELECT {COLUMNS} FROM readings WHERE run = ? ORDER BY seq");
-        let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
+        sqlx::query(sqlx::AssertSqlSafe(sql))
             .bind(id.0)
             .fetch_all(self.readers())
             .await
-            .map_err(StoreError::sql("reading the readings"))?;
-        rows.iter().map(|row| reading_of(id, row)).collect()
+            .map_err(StoreError::sql("reading the readings"))
     }
 }
 
@@ -206,7 +212,7 @@ fn outcome_of(
     }
 }
 
-fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, StoreError> {
+pub(super) fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, StoreError> {
     let doing = StoreError::sql("reading a reading");
     let whole = |at: usize| row.try_get::<i64, _>(at).map_err(&doing);
     let words = |at: usize| row.try_get::<String, _>(at).map_err(&doing);
@@ -220,6 +226,10 @@ fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, StoreError> {
         name if name == Quantity::Illuminance.name() => Quantity::Illuminance,
         name => return Err(bad("a quantity")(name)),
     };
+    let unit = words(14)?;
+    if unit != quantity.unit() {
+        return Err(bad("a unit")(unit));
+    }
     let origin = match words(28)?.as_str() {
         "measured" => Origin::Measured,
         "entered" => Origin::Entered,

@@ -7,8 +7,9 @@ use sqlx::sqlite::SqliteRow;
 
 use super::error::StoreError;
 use super::journal::event_of;
+use super::ledger::reasons;
 use super::open::Store;
-use super::readings::row_for;
+use super::readings::{ReadingRow, reading_of, row_for};
 use crate::run::journal::{Body, Event, Link, RunId};
 
 /// What following the links found.
@@ -71,17 +72,7 @@ impl Store {
             .fetch_all(self.readers())
             .await
             .map_err(&doing)?;
-        let readings = match self.raw_readings(id).await {
-            Ok(readings) => readings,
-            Err(StoreError::BadRow { what, found: bad }) => {
-                verified.bad = found(
-                    0,
-                    &format!("the readings hold {what} that makes no sense: {bad}"),
-                );
-                return Ok(verified);
-            }
-            Err(error) => return Err(error),
-        };
+        let readings = self.reading_rows(id).await?;
         let mut readings = readings.into_iter().peekable();
         for row in &rows {
             let seq = verified.events + 1;
@@ -91,10 +82,10 @@ impl Store {
                     return Ok(verified);
                 }
                 Ok((event, link)) => {
-                    let beside = readings.next_if(|reading| reading.seq == seq);
+                    let beside = readings.next_if(|row| seq_of(row) == Some(seq));
                     let expected = row_for(id, &frozen, &event);
-                    if expected != beside {
-                        verified.bad = found(seq, "its reading's row differs from its line");
+                    if let Err(why) = agrees(id, beside.as_ref(), expected.as_ref()) {
+                        verified.bad = found(seq, &why);
                         return Ok(verified);
                     }
                     link
@@ -104,10 +95,33 @@ impl Store {
             verified.seal = link;
         }
         if let Some(reading) = readings.next() {
-            verified.bad = found(reading.seq, "a reading without its event");
+            let seq = seq_of(&reading).unwrap_or_default();
+            verified.bad = found(seq, "a reading without its event");
         }
         Ok(verified)
     }
+}
+
+/// The event that a reading's row stands beside.
+fn seq_of(row: &SqliteRow) -> Option<u64> {
+    let seq: i64 = row.try_get("seq").ok()?;
+    u64::try_from(seq).ok()
+}
+
+/// Whether the row beside an event is the one that its line makes; if not, why.
+fn agrees(
+    run: RunId,
+    beside: Option<&SqliteRow>,
+    expected: Option<&ReadingRow>,
+) -> Result<(), String> {
+    let found = beside
+        .map(|row| reading_of(run, row))
+        .transpose()
+        .map_err(|error| format!("its reading's row makes no sense: {}", reasons(&error)))?;
+    if found.as_ref() == expected {
+        return Ok(());
+    }
+    Err("its reading's row differs from its line".to_owned())
 }
 
 /// The event of a row and its link, or what is wrong with it.
