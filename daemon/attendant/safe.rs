@@ -18,6 +18,8 @@ const PRESSES_AT_MOST: u32 = 3;
 impl Attendant {
     /// Fingers off, carriage still, lamp off where that is possible.
     pub(super) async fn make_safe(&mut self) -> Left {
+        // Also where the run itself lets time stand: devices need it to answer.
+        let _flow = self.seat.clock().hold_flow();
         let mut troubles = Vec::new();
         let card = self.bench.card();
         let (has_fingers, has_rail) = (card.fingers.is_some(), card.rail.is_some());

@@ -126,6 +126,8 @@ pub struct Scene {
     pub folder: tempfile::TempDir,
     pub paper: Paper,
     pub other_boot: bool,
+    /// How long the daemon is away between two sittings.
+    pub away: Span,
     /// In real time instead of simulated time.
     pub real_time: bool,
 }
@@ -198,6 +200,7 @@ impl Scene {
             folder: tempfile::tempdir().expect("a folder"),
             paper: Paper::default(),
             other_boot: false,
+            away: Span::from_secs(30),
             real_time: false,
         }
     }
@@ -213,7 +216,7 @@ impl Scene {
     /// given right after the run; `persons` hands come as the notes ask.
     pub async fn sit(&self, hands: impl Hands) -> Sat {
         let last = self.paper.events().last().map(|event| event.at);
-        let start = last.map_or(Mono::ZERO, |at| at.mono + Span::from_secs(30));
+        let start = last.map_or(Mono::ZERO, |at| at.mono + self.away);
         let clock = if self.real_time {
             Clock::wall()
         } else {
@@ -223,7 +226,7 @@ impl Scene {
         let spec = BenchSpec {
             world: self.world.clone(),
             world_file: Some(self.folder.path().join("world.json")),
-            absent: Span::from_secs(30),
+            absent: self.away,
             devices: devices
                 .into_iter()
                 .map(|device| (device, self.wire(device)))

@@ -212,6 +212,99 @@ async fn killed_at_every_write(how: Dies) {
     );
 }
 
+/// The daemon dies between breaking off and having made safe: whoever goes on
+/// makes the bench safe before it holds.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_around_a_hold_the_bench_is_safe_before_it_is_held() {
+    let mut between = 0;
+    for nth in 150..158 {
+        for how in [Dies::Before, Dies::After] {
+            let scene = Scene::new(9, By::Memory, 2, short());
+            scene.paper.dies_at(nth, how);
+            if scene.sit(HoldThenStop { nth: 150, seen: 0 }).await != Sat::Died {
+                continue;
+            }
+            scene.paper.dies_at(usize::MAX, how);
+            let died = scene.paper.events().len();
+            let last = scene.paper.events().last().map(|e| e.body.clone());
+            between += usize::from(matches!(last, Some(Body::Seam { .. })));
+            // Held already, it would wait for a person for ever.
+            if !matches!(last, Some(Body::Held { .. })) {
+                scene.sit(StopWhenHeld).await;
+            }
+            let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+            let mut state = State::new(itinerary);
+            for event in &events {
+                let held = matches!(event.body, Body::Held { .. });
+                assert!(
+                    !held || state.safe,
+                    "{nth} {how:?}: held, not safe, after {died}"
+                );
+                state.apply(itinerary, event).expect("a legal journal");
+            }
+        }
+    }
+    assert!(
+        between >= 2,
+        "the loop met the gap between seam and made safe"
+    );
+}
+
+/// Holds at the nth event, and stops the run once it is held.
+struct HoldThenStop {
+    nth: usize,
+    seen: usize,
+}
+
+impl Hands for HoldThenStop {
+    fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
+        self.seen += 1;
+        if self.seen == self.nth {
+            handle.orders.post(Order::Hold(RUN)).expect("an order");
+        }
+        StopWhenHeld.note(event, handle, bench);
+    }
+}
+
+/// Killed in its window and started again when that has closed: nothing stays
+/// on until the next evening.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn started_again_after_the_window_the_lamp_does_not_wait_for_the_evening_lit() {
+    for nth in [80, 120, 160] {
+        let survey = Survey {
+            warm_up: WarmUp::Fixed(Span::from_mins(2)),
+            ..short()
+        };
+        let mut scene = Scene::new(1, By::Memory, 2, survey);
+        let frozen = std::sync::Arc::get_mut(&mut scene.frozen).expect("only one");
+        let window = Some(Window {
+            opens: 1320,
+            closes: 1360,
+        });
+        frozen.plan.policies.window = window;
+        frozen.itinerary.policies.window = window;
+        scene.away = Span::from_mins(120);
+        scene.paper.dies_at(nth, Dies::After);
+        assert_eq!(scene.sit(Nobody).await, Sat::Died);
+        scene.paper.dies_at(usize::MAX, Dies::After);
+        let died = scene.paper.events().len();
+        assert_eq!(scene.sit(Nobody).await, Sat::Ended(End::Complete), "{nth}");
+        let events = scene.paper.events();
+        let kinds: Vec<&str> = events[died..died + 3]
+            .iter()
+            .map(|e| e.body.kind())
+            .collect();
+        assert_eq!(kinds, ["seam", "made safe", "resumed"], "{nth}");
+        let Body::MadeSafe { left } = &events[died + 1].body else {
+            panic!("made safe")
+        };
+        assert!(
+            matches!(left.lamp, LampLeft::Off | LampLeft::NotTouched),
+            "{left:?}"
+        );
+    }
+}
+
 /// Gives an order when the nth event of a kind comes.
 struct OrderAt {
     nth: usize,

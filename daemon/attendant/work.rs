@@ -160,7 +160,7 @@ impl Attendant {
             }
             _ => {}
         }
-        if !self.window_is_open().await {
+        if !self.window_is_open().await? {
             return Ok(Stays::Yes);
         }
         let Some(current) = &self.current else {
@@ -173,7 +173,7 @@ impl Attendant {
     }
 
     /// Waits for the window if it is closed; false when something else woke it.
-    async fn window_is_open(&mut self) -> bool {
+    async fn window_is_open(&mut self) -> Result<bool, RecordError> {
         let window = self
             .current
             .as_ref()
@@ -182,15 +182,23 @@ impl Attendant {
         match window::hours(self.seat.clock(), now, window) {
             Hours::Open(closes) => {
                 self.closes = closes;
-                true
+                Ok(true)
             }
             Hours::Closed(opens) => {
-                // In a rehearsal the night comes at once.
-                self.hold_flow();
-                self.seat.wait_async(opens).await;
-                false
+                self.wait_for_evening(opens).await?;
+                Ok(false)
             }
         }
+    }
+
+    /// Waits for the next evening; nothing stays on until then, also where the
+    /// daemon died before it had made the bench safe.
+    async fn wait_for_evening(&mut self, opens: Option<Mono>) -> Result<(), RecordError> {
+        self.make_safe_if_not().await?;
+        // In a rehearsal the night comes at once.
+        self.hold_flow();
+        self.seat.wait_async(opens).await;
+        Ok(())
     }
 
     fn hold_flow(&mut self) {
@@ -221,10 +229,7 @@ impl Attendant {
                     self.take_broken(no, attempt, broken).await?;
                 }
             }
-            Move::MakeSafe => {
-                let left = self.make_safe().await;
-                self.note(Body::MadeSafe { left }).await?;
-            }
+            Move::MakeSafe => self.make_safe_if_not().await?,
             Move::End(end) => self.note(Body::Ended { end }).await?,
             Move::Begin | Move::Wait => {}
         }
@@ -305,18 +310,11 @@ impl Attendant {
     /// After a seam: go on, wait, hold, end or leave.
     async fn after_seam(&mut self, cause: SeamCause) -> Result<Stays, RecordError> {
         self.take_orders();
-        let newer = if self.interrupt == Some(SeamCause::Shutdown) {
+        if self.interrupt == Some(SeamCause::Shutdown) {
             // Kept: whatever the seam was, this attendant leaves.
             return Ok(Stays::No);
-        } else {
-            self.interrupt.take()
-        };
-        let cause = newer.unwrap_or(cause);
-        if !matches!(cause, SeamCause::Died | SeamCause::Shutdown) {
-            // The daemon may have died between the seam and making safe.
-            self.make_safe_if_not().await?;
         }
-        match cause {
+        match self.interrupt.take().unwrap_or(cause) {
             SeamCause::Hold => self.hold(HoldCause::Person).await,
             SeamCause::MaximumOn => self.hold(HoldCause::MaximumOn).await,
             SeamCause::Stop => self.end_stopped().await,
@@ -351,12 +349,11 @@ impl Attendant {
         if let Some(opens) = opens
             && now.wall < opens
         {
-            self.hold_flow();
             let until = now.mono + opens.since(now.wall);
-            self.seat.wait_async(Some(until)).await;
+            self.wait_for_evening(Some(until)).await?;
             return Ok(Stays::Yes);
         }
-        if self.window_is_open().await {
+        if self.window_is_open().await? {
             self.note(Body::Resumed {
                 cause: ResumeCause::WindowOpened,
             })
@@ -386,20 +383,17 @@ impl Attendant {
     }
 
     async fn hold(&mut self, cause: HoldCause) -> Result<Stays, RecordError> {
+        // After a loss of power nothing is touched until a person has looked.
+        if cause != HoldCause::PowerLost {
+            self.make_safe_if_not().await?;
+        }
         self.note(Body::Held { cause }).await?;
         self.let_time_stand();
         Ok(Stays::Yes)
     }
 
     async fn end_stopped(&mut self) -> Result<Stays, RecordError> {
-        let safe = self
-            .current
-            .as_ref()
-            .is_some_and(|current| current.state.safe);
-        if !safe {
-            let left = self.make_safe().await;
-            self.note(Body::MadeSafe { left }).await?;
-        }
+        self.make_safe_if_not().await?;
         self.note(Body::Ended { end: End::Stopped }).await?;
         Ok(Stays::Yes)
     }
@@ -412,16 +406,7 @@ impl Attendant {
         if current.other_boot && policy == AfterPowerLoss::Hold {
             return self.hold(HoldCause::PowerLost).await;
         }
-        let window = self
-            .current
-            .as_ref()
-            .and_then(|c| c.frozen.plan.policies.window);
-        let hours = window::hours(self.seat.clock(), self.seat.now(), window);
-        if matches!(hours, Hours::Closed(_)) {
-            // Nothing stays on until the next evening.
-            self.make_safe_if_not().await?;
-        }
-        if self.window_is_open().await {
+        if self.window_is_open().await? {
             self.hold_flow();
             self.note(Body::Resumed {
                 cause: ResumeCause::Restarted,
@@ -446,7 +431,7 @@ impl Attendant {
             if let Some(current) = &mut self.current {
                 current.other_boot = false;
             }
-            if self.window_is_open().await {
+            if self.window_is_open().await? {
                 self.hold_flow();
                 self.note(Body::Resumed {
                     cause: ResumeCause::Released,
