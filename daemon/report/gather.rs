@@ -125,10 +125,27 @@ impl<'a> Gathering<'a> {
             home_offset,
             home_tolerance,
             unfinished,
+            failures: self.failures(),
             net_of: self.net_of,
             dark: self.dark,
             ambient: self.ambient,
         }
+    }
+
+    /// What failed in this test; a preamble's failure concerns whatever test
+    /// the run was in, so it is told with each.
+    fn failures(&self) -> Vec<String> {
+        let here = |no: i64| {
+            no < 0 || (i64::from(self.head.first)..=i64::from(self.head.last)).contains(&no)
+        };
+        self.events
+            .iter()
+            .filter(|event| event.no.is_some_and(here))
+            .filter_map(|event| match &event.body {
+                Body::Failed { fault } => Some(fault.message.clone()),
+                _ => None,
+            })
+            .collect()
     }
 
     fn heading(&self) -> Heading {

@@ -96,6 +96,7 @@ fn notes(figures: &SurveyFigures) -> Vec<String> {
     if figures.unfinished {
         notes.push("Not finished: something that the plan asks for is not measured.".to_owned());
     }
+    notes.extend(figures.failures.iter().map(|why| format!("Failed: {why}.")));
     notes.push(format!(
         "Lux are {}, corrected for drift.",
         figures.net_of.words()

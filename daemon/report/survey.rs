@@ -34,6 +34,9 @@ pub struct SurveyFigures {
     pub home_tolerance: Option<Length>,
     /// Something that the itinerary asked for is not measured (yet).
     pub unfinished: bool,
+    /// What failed in this test, in words: figures may stand that it puts in
+    /// doubt.
+    pub failures: Vec<String>,
 }
 
 /// What was measured, on what, with what.

@@ -167,7 +167,7 @@ fn gap(point: &PointFigure) -> bool {
 fn record(figures: &SurveyFigures) -> String {
     let head = [
         "setting",
-        "lamp on for",
+        "waited",
         "warm-up ended by",
         "then falling",
         "drift over the leg",
@@ -249,6 +249,7 @@ pub fn notes(figures: &SurveyFigures) -> Vec<String> {
     if figures.unfinished {
         notes.push("Not finished: something that the plan asks for is not measured.".to_owned());
     }
+    notes.extend(figures.failures.iter().map(|why| format!("Failed: {why}.")));
     let certificate = match &heading.certificate {
         Some(certificate) => format!(", certificate {certificate}"),
         None => String::new(),

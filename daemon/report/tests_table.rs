@@ -31,6 +31,7 @@ pub fn figures() -> SurveyFigures {
         home_offset: Some(Length::from_um(4)),
         home_tolerance: Some(Length::from_um(50)),
         unfinished: false,
+        failures: Vec::new(),
     }
 }
 
