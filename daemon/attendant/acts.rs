@@ -165,13 +165,14 @@ impl Attendant {
         &mut self,
         at_work: &AtWork,
         key: &Key,
-    ) -> Result<Option<f64>, Broken> {
+    ) -> Result<Outcome, Broken> {
         let mut last = String::new();
         for _ in 0..TRIES_AT_MOST {
             let reading = self.read_once(at_work, key).await?;
             match reading.outcome {
-                Outcome::Value(value) => return Ok(Some(value)),
-                Outcome::Over(_) | Outcome::Under(_) => return Ok(None),
+                Outcome::Value(_) | Outcome::Over(_) | Outcome::Under(_) => {
+                    return Ok(reading.outcome);
+                }
                 Outcome::TimedOut => last = "no answer in time".to_owned(),
                 Outcome::Rejected(reason) => last = reason,
             }
@@ -186,14 +187,14 @@ impl Attendant {
         ))
     }
 
-    /// A look at the light for a decision: recorded, and its value. `nth`
+    /// A look at the light for a decision: recorded, and what came of it. `nth`
     /// counts the looks of this action, from 1.
     pub(super) async fn look(
         &mut self,
         at_work: &AtWork,
         setting: &str,
         nth: u32,
-    ) -> Result<Option<f64>, Broken> {
+    ) -> Result<Outcome, Broken> {
         let first = at_work.action.key.as_ref().map_or(1, |key| key.visit);
         let visit = first.saturating_add(nth - 1);
         let key = Key {

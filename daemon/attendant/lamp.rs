@@ -14,6 +14,7 @@ use crate::plan::lamp::{Buttons, Lamp, ONLY_MODE, Setting, SwitchOff, Worked};
 use crate::run::decide;
 use crate::run::journal::{Body, Decision, Facts};
 use crate::run::ladder::{Button, Ladder, Step};
+use crate::run::progress::Lit;
 
 /// Steps of one walk: three anchors on the longest ladder, and a margin.
 const STEPS_AT_MOST: u32 = 4_000;
@@ -124,7 +125,7 @@ impl Attendant {
                 Step::Look => {
                     looks += 1;
                     let light = self.look(at_work, &setting.key(), looks).await?;
-                    ladder.seen(light)
+                    ladder.seen(light.value())
                 }
                 Step::Reached(proof) => {
                     let decision = ladder.decision(&setting.key(), proof, |button| {
@@ -244,7 +245,7 @@ impl Attendant {
         // Seen anew: the lamp has warmed up since its level was set, and that
         // change must not pass for a person's.
         let light = if stood.is_some() && self.at_watch(at_work) {
-            self.look(at_work, &setting.key(), 1).await?
+            self.look(at_work, &setting.key(), 1).await?.value()
         } else {
             None
         };
@@ -263,7 +264,8 @@ impl Attendant {
             let until = self.seat.now().mono + AFTER_A_HAND;
             self.pause_until(until).await?;
             let light = if self.at_watch(at_work) {
-                self.look(at_work, &setting.key(), asking + 1).await?
+                let seen = self.look(at_work, &setting.key(), asking + 1).await?;
+                seen.value()
             } else {
                 None
             };
@@ -308,7 +310,7 @@ impl Attendant {
                     purpose: Purpose::HalfLight,
                     visit,
                 };
-                values.extend(self.read_or_fail(at_work, &key).await?);
+                values.extend(self.read_or_fail(at_work, &key).await?.value());
             }
             let Some(mean) = photometry::statistics::moments(&values).map(|m| m.mean) else {
                 let words = format!("{} gave no value to compare", setting.shown());
@@ -349,14 +351,41 @@ impl Attendant {
                 ));
             }
             (SwitchOff::ByHand | SwitchOff::Power, _) => {
-                self.ask_person(at_work, "Switch the lamp off, then answer.")
-                    .await?;
-                let until = self.seat.now().mono + AFTER_A_HAND;
-                self.pause_until(until).await?;
-                self.look(at_work, "off", 1).await?;
+                self.ask_off(at_work).await?;
             }
         }
         Ok(Facts::default())
+    }
+
+    /// A person switches the lamp off; the meter must see it go out, or, where
+    /// this run never lit it, see that it is no brighter than before.
+    async fn ask_off(&mut self, at_work: &AtWork) -> Result<(), Broken> {
+        let lit = self
+            .current
+            .as_ref()
+            .is_some_and(|c| matches!(c.state.lit, Lit::On { .. }));
+        let before = self.look(at_work, "off", 1).await?;
+        let mut trouble = "";
+        for asking in 1..=ASKINGS_AT_MOST {
+            let words = format!("{trouble}Switch the lamp off, then answer.");
+            self.ask_person(at_work, &words).await?;
+            let until = self.seat.now().mono + AFTER_A_HAND;
+            self.pause_until(until).await?;
+            let after = self.look(at_work, "off", asking + 1).await?;
+            let dark = if lit {
+                decide::went_out(&before, &after) == Some(true)
+            } else {
+                decide::no_brighter(&before, &after)
+            };
+            if dark {
+                return Ok(());
+            }
+            trouble = "The meter did not see the lamp go out. ";
+        }
+        Err(Broken::fault(
+            "not-dark",
+            format!("a person was asked {ASKINGS_AT_MOST} times, and the light did not go out"),
+        ))
     }
 
     /// The power button toggles: look, press, look, and press again if the
@@ -368,12 +397,10 @@ impl Attendant {
             self.press(buttons, Button::Power).await?;
             visit += 1;
             let after = self.look(at_work, "off", visit).await?;
-            match (before, after) {
-                // Over range before, a value now: it went down.
-                (None, Some(_)) => return Ok(()),
-                (Some(before), Some(after)) if decide::went_out(before, after) => return Ok(()),
-                _ => before = after,
+            if decide::went_out(&before, &after) == Some(true) {
+                return Ok(());
             }
+            before = after;
         }
         Err(Broken::fault(
             "not-dark",

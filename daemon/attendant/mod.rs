@@ -22,6 +22,8 @@ mod safe;
 mod scene;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_lamp;
 mod warm;
 mod window;
 pub mod work;

@@ -2,6 +2,7 @@
 //! Nothing here may be interrupted, and nothing here may fail the rest: what
 //! does not work is written among the troubles.
 
+use photometry::measured::Outcome;
 use photometry::units::Span;
 
 use super::work::Attendant;
@@ -68,8 +69,14 @@ impl Attendant {
             .first()
             .map(|test| test.meter.clone());
         let (SwitchOff::Power, Worked::Buttons(buttons)) = (&lamp.off, &lamp.worked) else {
-            troubles
-                .push("the lamp is left on: nothing on this bench can switch it off".to_owned());
+            troubles.push(match lamp.off {
+                SwitchOff::Cannot => {
+                    "the lamp is left on: nothing on this bench can switch it off".to_owned()
+                }
+                SwitchOff::ByHand | SwitchOff::Power => {
+                    "the lamp is left on: switch it off by hand".to_owned()
+                }
+            });
             return LampLeft::On;
         };
         let Some(coil) = self.power_coil(buttons) else {
@@ -99,12 +106,14 @@ impl Attendant {
             }
             self.rest(buttons.rest.max(buttons.follows)).await;
             let after = self.glance(meter).await;
-            match (before, after) {
-                (Some(before), Some(after)) if decide::went_out(before, after) => {
-                    return LampLeft::Off;
-                }
-                (Some(_), Some(_)) => before = after,
-                _ => {
+            let went_out = match (&before, &after) {
+                (Some(before), Some(after)) => decide::went_out(before, after),
+                _ => None,
+            };
+            match went_out {
+                Some(true) => return LampLeft::Off,
+                Some(false) => before = after,
+                None => {
                     troubles.push("no meter could see whether the lamp went out".to_owned());
                     return LampLeft::OffNotSeen;
                 }
@@ -131,9 +140,9 @@ impl Attendant {
 
     /// A look that is not a measurement: only for seeing whether the lamp went
     /// out.
-    async fn glance(&mut self, meter: Option<&str>) -> Option<f64> {
+    async fn glance(&mut self, meter: Option<&str>) -> Option<Outcome> {
         match self.ask_to_the_end(meter?, Verb::Read, false).await {
-            Ok(Answer::Reading(reading)) => reading.outcome.value(),
+            Ok(Answer::Reading(reading)) => Some(reading.outcome),
             Ok(_) | Err(_) => None,
         }
     }

@@ -38,6 +38,7 @@ struct Sheet {
     writes: usize,
     dies_at: Option<(usize, Dies)>,
     breaks_at: Option<usize>,
+    dies_on: Option<(&'static str, Dies)>,
 }
 
 /// When the daemon dies at a write.
@@ -68,6 +69,16 @@ impl Paper {
         sheet.writes = 0;
         sheet.dies_at = Some((nth, how));
     }
+    /// The daemon dies at the first event of a kind.
+    pub fn dies_on(&self, kind: &'static str, how: Dies) {
+        self.sheet().dies_on = Some((kind, how));
+    }
+    /// It dies no more.
+    pub fn lives(&self) {
+        let mut sheet = self.sheet();
+        sheet.dies_on = None;
+        sheet.dies_at = None;
+    }
     /// The disk refuses the nth write from now.
     pub fn breaks_at(&self, nth: usize) {
         let mut sheet = self.sheet();
@@ -92,7 +103,11 @@ impl Ledger for Pen {
         let dies = sheet
             .dies_at
             .filter(|(nth, _)| *nth == now)
-            .map(|(_, how)| how);
+            .map(|(_, how)| how)
+            .or(sheet
+                .dies_on
+                .filter(|(kind, _)| *kind == event.body.kind())
+                .map(|(_, how)| how));
         if sheet.breaks_at == Some(now) {
             let reason = "no space left on device".to_owned();
             return Box::pin(async move { Err(LedgerError { reason }) });

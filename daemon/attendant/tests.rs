@@ -5,24 +5,20 @@
 use std::collections::BTreeMap;
 
 use drivers::simulated::bench::SimulatedBench;
-use drivers::simulated::faults::{Device, Fault, Planned};
-use drivers::simulated::world::WorldSpec;
 use photometry::units::{Length, Span};
 
 use super::handle::{Handle, Order};
-use super::scene::{self, By, Dies, Hands, Nobody, Sat, Scene};
-use crate::plan::card::DarkBy;
-use crate::plan::intent::{SettingWord, Settings, Survey, WarmUp, Window};
+use super::scene::{By, Dies, Hands, Nobody, Sat, Scene};
+use crate::plan::intent::{Survey, WarmUp, Window};
 use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
-use crate::plan::lamp::{SwitchOff, Worked};
 use crate::plan::samples;
-use crate::run::journal::{Body, Decision, End, Event, HoldCause, LampLeft, RunId, SeamCause};
+use crate::run::journal::{Body, End, Event, HoldCause, LampLeft, RunId, SeamCause};
 use crate::run::progress::State;
 
-const RUN: RunId = RunId(1);
+pub(super) const RUN: RunId = RunId(1);
 
 /// 2 levels x 3 positions x 2 readings.
-fn short() -> Survey {
+pub(super) fn short() -> Survey {
     Survey {
         dark: 2,
         ambient: 1,
@@ -32,7 +28,7 @@ fn short() -> Survey {
 
 /// The keys that the itinerary promises, each with its count among the
 /// results: readings of the last completed attempt of their action.
-fn results(itinerary: &Itinerary, events: &[Event]) -> BTreeMap<String, usize> {
+pub(super) fn results(itinerary: &Itinerary, events: &[Event]) -> BTreeMap<String, usize> {
     let planned: BTreeMap<i64, &Action> = itinerary
         .actions
         .iter()
@@ -54,7 +50,7 @@ fn results(itinerary: &Itinerary, events: &[Event]) -> BTreeMap<String, usize> {
     counts
 }
 
-fn promised(itinerary: &Itinerary) -> BTreeMap<String, usize> {
+pub(super) fn promised(itinerary: &Itinerary) -> BTreeMap<String, usize> {
     itinerary
         .actions
         .iter()
@@ -216,38 +212,32 @@ async fn killed_at_every_write(how: Dies) {
 /// makes the bench safe before it holds.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn killed_around_a_hold_the_bench_is_safe_before_it_is_held() {
-    let mut between = 0;
-    for nth in 150..158 {
-        for how in [Dies::Before, Dies::After] {
-            let scene = Scene::new(9, By::Memory, 2, short());
-            scene.paper.dies_at(nth, how);
-            if scene.sit(HoldThenStop { nth: 150, seen: 0 }).await != Sat::Died {
-                continue;
-            }
-            scene.paper.dies_at(usize::MAX, how);
-            let died = scene.paper.events().len();
-            let last = scene.paper.events().last().map(|e| e.body.clone());
-            between += usize::from(matches!(last, Some(Body::Seam { .. })));
-            // Held already, it would wait for a person for ever.
-            if !matches!(last, Some(Body::Held { .. })) {
-                scene.sit(StopWhenHeld).await;
-            }
-            let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
-            let mut state = State::new(itinerary);
-            for event in &events {
-                let held = matches!(event.body, Body::Held { .. });
-                assert!(
-                    !held || state.safe,
-                    "{nth} {how:?}: held, not safe, after {died}"
-                );
-                state.apply(itinerary, event).expect("a legal journal");
-            }
+    for (kind, how) in [
+        ("seam", Dies::Before),
+        ("seam", Dies::After),
+        ("made safe", Dies::Before),
+        ("made safe", Dies::After),
+        ("held", Dies::Before),
+    ] {
+        let scene = Scene::new(9, By::Memory, 2, short());
+        scene.paper.dies_on(kind, how);
+        let first = scene.sit(HoldThenStop { nth: 150, seen: 0 }).await;
+        assert_eq!(first, Sat::Died, "{kind} {how:?}");
+        scene.paper.lives();
+        let second = scene.sit(HoldThenStop { nth: 10, seen: 0 }).await;
+        assert_eq!(second, Sat::Ended(End::Stopped), "{kind} {how:?}");
+        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+        let mut state = State::new(itinerary);
+        let mut holds = 0;
+        for event in &events {
+            let held = matches!(event.body, Body::Held { .. });
+            holds += usize::from(held);
+            assert!(!held || state.safe, "{kind} {how:?}: held and not safe");
+            state.apply(itinerary, event).expect("a legal journal");
         }
+        assert!(holds > 0, "{kind} {how:?}");
+        last_left(&events);
     }
-    assert!(
-        between >= 2,
-        "the loop met the gap between seam and made safe"
-    );
 }
 
 /// Holds at the nth event, and stops the run once it is held.
@@ -462,84 +452,6 @@ async fn after_a_loss_of_power_nothing_moves_until_a_person_releases() {
     );
 }
 
-/// A person with eyes and hands: sets the level that is asked for.
-struct Person {
-    asked: usize,
-}
-
-impl Hands for Person {
-    fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
-        let Body::Held {
-            cause: HoldCause::Question(words),
-        } = &event.body
-        else {
-            return;
-        };
-        self.asked += 1;
-        let person = bench.person();
-        let now = event.at.mono;
-        if let Some(rest) = words.split("to level ").nth(1) {
-            let level: u16 = rest
-                .chars()
-                .take_while(char::is_ascii_digit)
-                .collect::<String>()
-                .parse()
-                .expect("a level");
-            // The first time the person dozes: the meter must notice.
-            if self.asked != 5 {
-                person.set_level(level, now);
-            }
-        } else if words.contains("Switch the lamp off") {
-            person.set_level(0, now);
-        }
-        let text = "done".to_owned();
-        handle
-            .orders
-            .post(Order::Answer { run: RUN, text })
-            .expect("an order");
-    }
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn the_whole_survey_by_hand() {
-    let world = WorldSpec::new(11);
-    let mut card = scene::card(&world, false);
-    card.meters[0].dark = DarkBy::Cap;
-    let mut lamp = samples::lamp(12);
-    lamp.worked = Worked::ByHand;
-    lamp.off = SwitchOff::ByHand;
-    let scene = Scene::of(world, By::Memory, lamp, card, short());
-    let sat = scene.sit(Person { asked: 0 }).await;
-    assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
-    let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
-    assert_eq!(results(itinerary, &events), promised(itinerary));
-    let doubts = events
-        .iter()
-        .filter(|event| match &event.body {
-            Body::Held {
-                cause: HoldCause::Question(words),
-            } => words.contains("did not"),
-            _ => false,
-        })
-        .count();
-    assert_eq!(
-        doubts, 1,
-        "the meter saw that the light did not follow, once"
-    );
-    let levels = events
-        .iter()
-        .filter(|e| {
-            matches!(
-                &e.body,
-                Body::Decided {
-                    decision: Decision::Level { .. }
-                }
-            )
-        })
-        .count();
-    assert_eq!(levels, 13, "twelve legs and the warm-up");
-}
-
 /// The same code in real time, over pseudo-terminals: nothing of it may lean
 /// on the simulation. It takes as long as a bench does, so only the long loops
 /// run it.
@@ -562,136 +474,6 @@ async fn a_very_short_night_in_real_time() {
     assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
     let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
     assert_eq!(results(itinerary, &events), promised(itinerary));
-}
-
-/// Nobody saw what became of the cap while the daemon was away.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_cap_is_asked_for_again_after_a_seam() {
-    let world = WorldSpec::new(11);
-    let mut card = scene::card(&world, false);
-    card.meters[0].dark = DarkBy::Cap;
-    let mut lamp = samples::lamp(2);
-    lamp.worked = Worked::ByHand;
-    lamp.off = SwitchOff::ByHand;
-    let scene = Scene::of(world, By::Memory, lamp, card, short());
-    // Begun, home, move, the question, its answer: killed at the dark readings.
-    let first_dark = |events: &[Event]| {
-        events.iter().position(
-            |e| matches!(&e.body, Body::Taken { key, .. } if key.purpose == Purpose::Dark),
-        )
-    };
-    let whole = scene.sit(Person { asked: 10 }).await;
-    assert_eq!(whole, Sat::Ended(End::Complete));
-    let nth = first_dark(&scene.paper.events()).expect("dark readings") + 1;
-    let again = Scene::of(
-        WorldSpec::new(11),
-        By::Memory,
-        scene.frozen.lamp.clone(),
-        scene.frozen.card.clone(),
-        short(),
-    );
-    again.paper.dies_at(nth, Dies::After);
-    assert_eq!(again.sit(Person { asked: 10 }).await, Sat::Died);
-    again.paper.dies_at(usize::MAX, Dies::After);
-    let sat = again.sit(Person { asked: 10 }).await;
-    assert_eq!(sat, Sat::Ended(End::Complete), "{}", again.paper.text());
-    let asked = again
-        .paper
-        .events()
-        .iter()
-        .filter(|e| match &e.body {
-            Body::Held {
-                cause: HoldCause::Question(words),
-            } => words.starts_with("Put the cap"),
-            _ => false,
-        })
-        .count();
-    assert_eq!(asked, 2);
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn the_level_of_half_the_light_is_found_by_measuring() {
-    let survey = Survey {
-        settings: Settings::These(vec![SettingWord::Full, SettingWord::HalfLight]),
-        ..short()
-    };
-    let scene = Scene::new(2, By::Memory, 12, survey);
-    assert_eq!(
-        scene.sit(Nobody).await,
-        Sat::Ended(End::Complete),
-        "{}",
-        scene.paper.text()
-    );
-    let found = scene
-        .paper
-        .events()
-        .iter()
-        .find_map(|event| match &event.body {
-            Body::Decided {
-                decision: Decision::HalfLight { level, share, .. },
-            } => Some((*level, *share)),
-            _ => None,
-        });
-    // The ladder is geometric: 2000 lx to 6 lx in 11 steps, a ratio of 1.696
-    // each; one step down gives 59 %, two steps 35 %.
-    let (level, share) = found.expect("decided");
-    assert_eq!(level, 11);
-    assert!((share.share() - 1.0 / 1.696).abs() < 0.01, "{share}");
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn missed_presses_are_noticed_and_a_dead_meter_fails_the_test_by_name() {
-    let mut world = WorldSpec::new(12);
-    world.lamp.levels = 4;
-    world.faults = [3, 9, 14, 15]
-        .into_iter()
-        .map(|nth| Planned {
-            nth,
-            fault: Fault::MissedPress,
-        })
-        .collect();
-    let (card, lamp) = (scene::card(&world, true), samples::lamp(4));
-    let scene = Scene::of(world, By::Memory, lamp, card, short());
-    assert_eq!(
-        scene.sit(Nobody).await,
-        Sat::Ended(End::Complete),
-        "{}",
-        scene.paper.text()
-    );
-    let events = scene.paper.events();
-    assert_eq!(
-        results(&scene.frozen.itinerary, &events),
-        promised(&scene.frozen.itinerary)
-    );
-
-    let mut world = WorldSpec::new(12);
-    world.lamp.levels = 2;
-    world.faults = (40..4000)
-        .map(|nth| Planned {
-            nth,
-            fault: Fault::Silent(Device::Meter),
-        })
-        .collect();
-    let (card, lamp) = (scene::card(&world, true), samples::lamp(2));
-    let scene = Scene::of(world, By::Memory, lamp, card, short());
-    assert_eq!(
-        scene.sit(Nobody).await,
-        Sat::Ended(End::Failed),
-        "{}",
-        scene.paper.text()
-    );
-    let fault = scene
-        .paper
-        .events()
-        .iter()
-        .find_map(|event| match &event.body {
-            Body::Failed { fault } => Some(fault.clone()),
-            _ => None,
-        });
-    assert_eq!(
-        fault.and_then(|fault| fault.instrument).as_deref(),
-        Some("lux-head")
-    );
 }
 
 /// Law 2: an unrecorded reading does not exist.

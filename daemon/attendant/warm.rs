@@ -10,6 +10,9 @@ use crate::plan::itinerary::{Key, Purpose, SERIES_AT_MOST, WarmUpRule};
 use crate::run::decide::{self, WarmUpStep};
 use crate::run::journal::{Body, Facts};
 
+/// Readings in a row without a value before a warm-up by values is given up.
+const OUT_OF_RANGE_AT_MOST: u32 = 3;
+
 impl Attendant {
     pub(super) async fn warm_up(
         &mut self,
@@ -25,7 +28,9 @@ impl Attendant {
         let since = set_at.unwrap_or(self.seat.now().mono);
         let mut samples: Vec<Sample> = Vec::new();
         let first = at_work.action.key.as_ref().map_or(1, |key| key.visit);
-        for visit in first..first.saturating_add(SERIES_AT_MOST) {
+        let mut out_of_range = 0;
+        for askings in 1..=SERIES_AT_MOST {
+            let visit = first.saturating_add(askings - 1);
             let key = Key {
                 test: at_work.head.name.clone(),
                 setting: at_work.action.setting.clone(),
@@ -34,11 +39,27 @@ impl Attendant {
                 visit,
             };
             let at = self.seat.now().mono;
-            if let Some(value) = self.read_or_fail(at_work, &key).await? {
-                samples.push((at, value));
+            match self.read_or_fail(at_work, &key).await?.value() {
+                Some(value) => {
+                    samples.push((at, value));
+                    out_of_range = 0;
+                }
+                None => out_of_range += 1,
+            }
+            let by_values = !matches!(rule, WarmUpRule::Fixed(_));
+            if by_values && out_of_range >= OUT_OF_RANGE_AT_MOST {
+                return Err(Broken::fault(
+                    "out-of-range",
+                    format!(
+                        "`{}` is out of range at the reference position, so nobody can tell when \
+                         the lamp is warm; choose another `reference: {{at: ...}}`, or a fixed \
+                         warm-up time",
+                        at_work.head.meter
+                    ),
+                ));
             }
             let now = self.seat.now().mono;
-            match decide::warm_up(&samples, rule, every, cap, since, now) {
+            match decide::warm_up(&samples, askings, rule, every, cap, since, now) {
                 WarmUpStep::ReadAt(next) => self.pause_until(next).await?,
                 WarmUpStep::Over(decision) => {
                     self.record(at_work, Body::Decided { decision }).await?;

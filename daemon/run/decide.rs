@@ -1,6 +1,7 @@
 //! What data decides while a run is at work: pure verdicts over readings. The
 //! outcome becomes a *decided* event; replay reads that and asks no more.
 
+use photometry::measured::Outcome;
 use photometry::stabilisation::{self, Sample};
 use photometry::units::{Mono, Ratio, Span};
 
@@ -15,9 +16,29 @@ const FALLS_IN_A_ROW: usize = 6;
 /// Common practice, no source.
 const OFF_BELOW: f64 = 0.5;
 
-/// Whether a lamp went out between two looks.
-pub fn went_out(before: f64, after: f64) -> bool {
-    after < OFF_BELOW * before
+/// Whether a lamp went out between two looks; none when they do not say. A
+/// look under range is dark only as far as its limit, one over range is light.
+pub fn went_out(before: &Outcome, after: &Outcome) -> Option<bool> {
+    match (before, after) {
+        (Outcome::Value(before), Outcome::Value(after)) => Some(*after < OFF_BELOW * before),
+        (Outcome::Over(_), Outcome::Value(_) | Outcome::Under(_)) => Some(true),
+        (Outcome::Value(before), Outcome::Under(limit)) => {
+            (*limit <= OFF_BELOW * before).then_some(true)
+        }
+        (Outcome::Value(_) | Outcome::Under(_), Outcome::Over(_))
+        | (Outcome::Under(_), Outcome::Value(_)) => Some(false),
+        _ => None,
+    }
+}
+
+/// Whether the light is no brighter than before, within a tenth: what can be
+/// asked of a lamp that may have been off already.
+pub fn no_brighter(before: &Outcome, after: &Outcome) -> bool {
+    match (before, after) {
+        (Outcome::Value(before), Outcome::Value(after)) => *after <= 1.1 * before.max(0.0) + 0.01,
+        (_, Outcome::Under(_)) | (Outcome::Over(_), Outcome::Value(_)) => true,
+        _ => false,
+    }
 }
 
 /// What the warm-up does next.
@@ -30,9 +51,10 @@ pub enum WarmUpStep {
 }
 
 /// The next step of a warm-up whose level was set at `since`, with all its
-/// samples so far in order of time.
+/// samples so far in order of time, and how often the meter was asked.
 pub fn warm_up(
     samples: &[Sample],
+    askings: u32,
     rule: WarmUpRule,
     every: Span,
     cap: Span,
@@ -74,8 +96,10 @@ pub fn warm_up(
             WarmUpRule::Fixed(time) => Span::from_ns(time.ns().min(cap.ns())),
             WarmUpRule::Window(_) | WarmUpRule::Predicted { .. } => cap,
         };
-    // Counted from the level change, so that slow readings do not shift the rest.
-    let steps = samples.len() as i64;
+    // Counted from the level change, so that slow readings do not shift the
+    // rest; every asking counts, or a meter without values would be asked
+    // without a pause.
+    let steps = i64::from(askings);
     let next = (since + every.times(steps)).max(now);
     WarmUpStep::ReadAt(next.min(end))
 }
@@ -128,4 +152,32 @@ pub fn half_light(seen: &[(u16, f64)]) -> Option<(u16, Ratio)> {
         .map(|(level, light)| (*level, light / full))
         .min_by(|a, b| (a.1 - 0.5).abs().total_cmp(&(b.1 - 0.5).abs()))
         .map(|(level, share)| (level, Ratio::new(share)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn darkness_is_told_from_light_also_outside_the_range() {
+        use Outcome::{Over, TimedOut, Under, Value};
+        let cases = [
+            (Value(5.0), Value(0.06), Some(true)),
+            (Value(0.06), Value(5.0), Some(false)),
+            (Value(5.0), Value(4.9), Some(false)),
+            (Over(20.0), Value(0.06), Some(true)),
+            (Over(20.0), Under(0.1), Some(true)),
+            (Value(5.0), Under(0.1), Some(true)),
+            (Value(0.15), Under(0.1), None),
+            // A dark lamp that a press switches on must not pass as off.
+            (Under(0.1), Value(5.0), Some(false)),
+            (Under(0.1), Over(20.0), Some(false)),
+            (Under(0.1), Under(0.1), None),
+            (Over(20.0), Over(20.0), None),
+            (Value(5.0), TimedOut, None),
+        ];
+        for (before, after, expected) in cases {
+            assert_eq!(went_out(&before, &after), expected, "{before:?} {after:?}");
+        }
+    }
 }

@@ -328,6 +328,18 @@ impl Ladder {
                 };
                 return self.press_look(button, stage);
             }
+            if !up {
+                // Downward steps only start from a counted level. Nothing below
+                // it means that the count is wrong, and with it every level
+                // counted since the last walk to the stop: that must be said,
+                // not mended in silence.
+                self.stage = Stage::Over;
+                return Step::Lost(format!(
+                    "the count says level {level} and no press lowers the light: a press counted \
+                     twice or a button out of reach; no level since the last walk to the stop is \
+                     proven"
+                ));
+            }
             return self.anchor("a button was pressed three times and nothing changed");
         }
         self.anchor("the light changed the wrong way")
@@ -506,6 +518,35 @@ mod tests {
         assert_eq!(
             (end, toy.level),
             (Ok("walked to a stop, counted and seen"), 4)
+        );
+    }
+
+    /// Legs go down from the highest level, so levels below were never seen: a
+    /// double press can only be noticed when the ladder ends too soon.
+    #[test]
+    fn a_double_press_on_the_way_down_is_named_where_the_ladder_ends_too_soon() {
+        let mut toy = Toy {
+            levels: 12,
+            level: 12,
+            on: true,
+            pressed: 0,
+            missed: NEVER,
+            double: |n| n == 5,
+        };
+        let ends: Vec<_> = (1..12)
+            .rev()
+            .map(|target| {
+                walk(
+                    &mut toy,
+                    Ladder::new(12, target, Some(target + 1), true, true, None, 0.01),
+                )
+            })
+            .collect();
+        let (last, before) = ends.split_last().expect("eleven walks");
+        assert!(before.iter().all(Result::is_ok));
+        assert!(
+            last.as_ref()
+                .is_err_and(|why| why.contains("no level since the last walk"))
         );
     }
 

@@ -370,7 +370,15 @@ impl State {
             }
             Body::Failed { fault } => self.fail(itinerary, event, fault),
             Body::Held { cause } => self.phase = Phase::Held(cause.clone()),
-            Body::Resumed { .. } => self.resume(itinerary),
+            Body::Resumed { cause } => {
+                // That hold asks a person to switch the lamp off; the release
+                // says that it is done.
+                let asked_off = self.phase == Phase::Held(HoldCause::MaximumOn);
+                if asked_off && *cause == ResumeCause::Released {
+                    self.lit = Lit::Off;
+                }
+                self.resume(itinerary);
+            }
             Body::Seam { cause } => {
                 self.running = None;
                 self.broken = true;
@@ -438,6 +446,7 @@ impl State {
             return;
         };
         let (leg, point) = (action.leg, action.point);
+        let setting = action.setting.clone();
         let ends_action = matches!(action.what, What::Read { .. })
             && !matches!(outcome, Outcome::TimedOut | Outcome::Rejected(_));
         if let Some(value) = value {
@@ -446,6 +455,13 @@ impl State {
                     self.references.entry(leg).or_default().push((point, value));
                 }
                 (Purpose::Return, ..) => self.returns.push(value),
+                // The lamp warms after its level was set; later looks at this
+                // level are held against what it gave last.
+                (Purpose::WarmUp, ..) => {
+                    if let Some(light) = self.light_at.get_mut(&setting) {
+                        *light = value;
+                    }
+                }
                 _ => {}
             }
         }

@@ -201,7 +201,9 @@ fn hold_words(cause: &HoldCause) -> String {
             "power was lost; look at the bench, then release the run".to_owned()
         }
         HoldCause::Failure(words) => words.clone(),
-        HoldCause::MaximumOn => "the lamp has been on as long as it may".to_owned(),
+        HoldCause::MaximumOn => {
+            "the lamp has been on as long as it may; if it is still on, switch it off and let it cool, then release the run".to_owned()
+        }
     }
 }
 
