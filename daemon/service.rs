@@ -194,21 +194,32 @@ impl Daemon {
                     Err(error) => std::io::Error::other(error),
                 };
                 tracing::error!(%source, "the socket failed; the daemon leaves");
-                self.leave().await;
+                self.leave_unless_forced(&mut signals).await?;
                 return Err(Complaint::System { doing: "listen at its socket", source });
             }
         }
         tracing::info!(
             "leaving: each bench finishes or abandons its action and is made safe; a second signal ends at once"
         );
+        self.leave_unless_forced(&mut signals).await
+    }
+
+    /// Leaves; one more signal meanwhile ends it at once.
+    ///
+    /// # Errors
+    /// That signal, or a bench that was out of service.
+    pub async fn leave_unless_forced(self, signals: &mut Signals) -> Result<(), Complaint> {
         tokio::select! {
-            () = self.leave() => Ok(()),
+            left = self.leave() => left,
             () = signals.next() => Err(Complaint::Forced),
         }
     }
 
     /// Makes every bench safe, writes the seams, and ends.
-    pub async fn leave(self) {
+    ///
+    /// # Errors
+    /// A bench that went out of service: its run did not end as it should.
+    pub async fn leave(self) -> Result<(), Complaint> {
         self.keeper.shut_down();
         for attendant in self.attendants {
             // A panic was told by `attend`; leaving goes on.
@@ -225,6 +236,14 @@ impl Daemon {
             tracing::debug!(%error, "the socket was not removed");
         }
         tracing::info!("left: runs that are not over go on at the next start");
+        let out = self.keeper.benches().into_iter().find_map(|bench| {
+            let bench_name = format!("bench `{}`", bench.card.name);
+            bench.out_of_service.map(|why| (bench_name, why))
+        });
+        match out {
+            Some((bench, why)) => Err(Complaint::BenchOut { bench, why }),
+            None => Ok(()),
+        }
     }
 
     /// Where it keeps its data.
@@ -234,13 +253,17 @@ impl Daemon {
 }
 
 /// SIGTERM and SIGINT.
-struct Signals {
+pub struct Signals {
     terminate: tokio::signal::unix::Signal,
     interrupt: tokio::signal::unix::Signal,
 }
 
 impl Signals {
-    fn new() -> Result<Signals, Complaint> {
+    /// Listens from now on.
+    ///
+    /// # Errors
+    /// When the system gives no signals.
+    pub fn new() -> Result<Signals, Complaint> {
         use tokio::signal::unix::{SignalKind, signal};
         let none = |source| Complaint::System {
             doing: "listen for signals",
@@ -252,7 +275,8 @@ impl Signals {
         })
     }
 
-    async fn next(&mut self) {
+    /// Waits for the next one.
+    pub async fn next(&mut self) {
         tokio::select! {
             _ = self.terminate.recv() => {}
             _ = self.interrupt.recv() => {}

@@ -193,11 +193,11 @@ pub enum Complaint {
         /// Which.
         run: i64,
     },
-    /// The run's bench does nothing more.
-    #[error("the bench of run {run} is out of service: {why}")]
+    /// A bench does nothing more until the daemon starts again.
+    #[error("{bench} is out of service: {why}")]
     BenchOut {
-        /// Which run.
-        run: i64,
+        /// Which, in words: by its name, or by its run.
+        bench: String,
         /// Why.
         why: String,
     },
@@ -525,7 +525,7 @@ mod tests {
             },
             Complaint::LookedAway { run: 7 },
             Complaint::BenchOut {
-                run: 7,
+                bench: "the bench of run 7".to_owned(),
                 why: "its record failed: database or disk is full".to_owned(),
             },
         ]

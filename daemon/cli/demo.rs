@@ -68,6 +68,15 @@ pub async fn run(
         Some(path) => DataDir::at(&path),
         None => DataDir::at(&fresh_folder()?),
     };
+    if data.database().exists() {
+        return Err(Complaint::Option {
+            option: "data",
+            reason: format!(
+                "{} holds a record already, and a demo begins with none; name an empty directory",
+                data.path().display()
+            ),
+        });
+    }
     let card = check::card(&text(BENCH))?;
     let bench_file = keep_examples(&data)?;
     eprintln!(
@@ -82,11 +91,12 @@ pub async fn run(
     })
     .await?;
     let client = Client::new(&data.socket());
+    let mut signals = service::Signals::new()?;
     let measured = measure(&client, terminal);
     let outcome = tokio::select! {
         outcome = measured => outcome,
-        _ = tokio::signal::ctrl_c() => {
-            daemon.leave().await;
+        () = signals.next() => {
+            daemon.leave_unless_forced(&mut signals).await?;
             return Err(Complaint::DemoLeft { path: data.path().to_owned() });
         }
     };
@@ -96,8 +106,9 @@ pub async fn run(
             .map(|bench| (run, state, bench)),
         Err(complaint) => Err(complaint),
     };
-    daemon.leave().await;
+    let left = daemon.leave_unless_forced(&mut signals).await;
     let (run, state, bench) = finished?;
+    left?;
     let took =
         Span::from_ms(i64::try_from(began.elapsed().as_millis()).unwrap_or(i64::MAX / 1_000_000));
     eprintln!(

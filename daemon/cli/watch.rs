@@ -113,7 +113,8 @@ pub async fn look_on(
                 }
                 if let Some(why) = progress.out_of_service.filter(|_| !progress.is_over) {
                     screen.end();
-                    return Err(Complaint::BenchOut { run, why });
+                    let bench = format!("the bench of run {run}");
+                    return Err(Complaint::BenchOut { bench, why });
                 }
                 if progress.is_over {
                     screen.end();

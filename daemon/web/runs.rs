@@ -14,6 +14,7 @@ use crate::plan::frozen::SentText;
 use crate::queue::orders::BookOrder;
 use crate::run::journal::{Body, RunId};
 use crate::run::progress::State as Progress;
+use crate::store::runs::RunRow;
 
 /// Events that one request reads.
 const EVENTS_AT_MOST: u32 = 10_000;
@@ -96,16 +97,8 @@ pub async fn book(
 pub async fn list(State(desk): State<Desk>) -> Result<Json<Vec<Run>>, Trouble> {
     let rows = desk.store.runs().await?;
     let mut runs = Vec::with_capacity(rows.len());
-    for row in rows {
-        let progress = if row.state.is_over() {
-            None
-        } else {
-            story(&desk, row.id).await?
-        };
-        runs.push(tell::run(
-            &row,
-            progress.as_ref().map(|(_, progress, _)| progress),
-        ));
+    for row in &rows {
+        runs.push(told(&desk, row).await?);
     }
     Ok(Json(runs))
 }
@@ -120,15 +113,23 @@ pub async fn find(desk: &Desk, run: RunId) -> Result<Run, Trouble> {
         .run(run)
         .await?
         .ok_or_else(|| Trouble::no_run(run))?;
-    let progress = if row.state.is_over() {
-        None
-    } else {
-        story(desk, run).await?
-    };
-    Ok(tell::run(
-        &row,
-        progress.as_ref().map(|(_, progress, _)| progress),
-    ))
+    told(desk, &row).await
+}
+
+/// A row with what only a replay of the journal tells, and with its bench's
+/// trouble: a run on a bench that is out of service is not at work.
+async fn told(desk: &Desk, row: &RunRow) -> Result<Run, Trouble> {
+    if row.state.is_over() {
+        return Ok(tell::run(row, None));
+    }
+    let story = story(desk, row.id).await?;
+    let progress = story.as_ref().map(|(_, progress, _)| progress);
+    let mut run = tell::run(row, progress);
+    if let Some(trouble) = desk.keeper.trouble(row) {
+        run.why = Some(format!("its bench is out of service: {trouble}"));
+        run.asks = None; // nobody is there to take an answer
+    }
+    Ok(run)
 }
 
 type Story = (

@@ -45,7 +45,21 @@ pub struct Daemon {
 impl Daemon {
     /// Starts it and waits until it says that it is at work.
     pub fn start(data: &Path, bench: &str, seed: u64) -> Daemon {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_wakerail"))
+        let program = Command::new(env!("CARGO_BIN_EXE_wakerail"));
+        Daemon::start_as(program, data, bench, seed)
+    }
+
+    /// Like [`Daemon::start`]; no file may grow beyond 1 MB (2,000 blocks of 512 bytes),
+    /// as on a disk that fills up: writes fail.
+    pub fn start_on_a_small_disk(data: &Path, bench: &str, seed: u64) -> Daemon {
+        let mut shell = Command::new("sh");
+        let limited = "trap '' XFSZ; ulimit -f 2000; exec \"$0\" \"$@\"";
+        shell.args(["-c", limited, env!("CARGO_BIN_EXE_wakerail")]);
+        Daemon::start_as(shell, data, bench, seed)
+    }
+
+    fn start_as(mut program: Command, data: &Path, bench: &str, seed: u64) -> Daemon {
+        let mut child = program
             .env_clear()
             .args(["serve", "--log", "json", "--bench", &example(bench)])
             .args(["--rehearse", &seed.to_string(), "--data"])

@@ -1,5 +1,8 @@
 //! The whole job: `demo`, end to end, over pseudo-terminals.
 
+use std::io::{BufRead, BufReader, Read};
+use std::process::{Command, Stdio};
+
 use super::daemon::wakerail;
 
 #[test]
@@ -17,4 +20,51 @@ fn the_demo_measures_everything_and_leaves_a_chart() {
     let svg = std::fs::read_to_string(chart).expect("a chart");
     assert!(svg.starts_with("<svg") && svg.contains("level 12"));
     assert!(told.err.contains("bench hours"), "{}", told.err);
+}
+
+/// A demo begins with an empty record; one that is there is left as it is.
+#[test]
+fn a_demo_does_not_touch_a_record_that_is_there() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let record = folder.path().join("wakerail.db");
+    std::fs::write(&record, "a year of work").expect("written");
+    let path = folder.path().to_string_lossy();
+    let told = wakerail(folder.path(), &["demo", "--data", &path]);
+    assert_eq!(told.code, 64, "{told:?}");
+    assert!(told.err.contains("name an empty directory"), "{told:?}");
+    let kept = std::fs::read_to_string(&record).expect("there");
+    assert_eq!(kept, "a year of work");
+    assert_eq!(std::fs::read_dir(folder.path()).expect("there").count(), 1);
+}
+
+/// Told to end, in either way, it makes its bench safe and says where the
+/// readings are.
+#[test]
+fn a_demo_that_is_told_to_end_leaves_a_safe_bench() {
+    for signal in ["INT", "TERM"] {
+        let folder = tempfile::tempdir().expect("a folder");
+        let mut child = Command::new(env!("CARGO_BIN_EXE_wakerail"))
+            .env_clear()
+            .arg("demo")
+            .arg("--data")
+            .arg(folder.path())
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program runs");
+        let mut told = BufReader::new(child.stderr.take().expect("piped"));
+        let mut line = String::new();
+        while !line.contains("level 12") {
+            line.clear();
+            assert!(told.read_line(&mut line).expect("text") > 0, "no mean came");
+        }
+        let pid = child.id().to_string();
+        let sent = Command::new("kill").args(["-s", signal, &pid]).status();
+        assert!(sent.expect("kill runs").success());
+        let mut rest = String::new();
+        told.read_to_string(&mut rest).expect("text");
+        let code = child.wait().expect("it ended").code();
+        assert_eq!(code, Some(130), "{rest}");
+        assert!(rest.contains("its bench was made safe"), "{rest}");
+    }
 }

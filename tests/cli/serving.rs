@@ -203,6 +203,39 @@ fn a_run_that_was_broken_off_goes_on() {
     assert_eq!(code, Some(0));
 }
 
+/// The record cannot be written any more: whoever looks on, lists, or ends the
+/// daemon is told; with room again the run goes on and is complete.
+#[test]
+fn a_full_disk_is_told_everywhere_and_costs_no_reading() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start_on_a_small_disk(folder.path(), BENCH, 5);
+    place(&daemon, "D-17");
+    daemon.ok(&[
+        "book",
+        &example("plan-evening-survey.yaml"),
+        "--unit",
+        "D-17",
+    ]);
+    let watched = daemon.told(&["watch", "1"]);
+    assert_eq!(watched.code, 74, "{watched:?}");
+    let row = daemon.ok(&["runs"]);
+    let shown = daemon.ok(&["show", "1"]);
+    let log = {
+        daemon.signal("TERM");
+        let (code, log) = daemon.ended();
+        assert_eq!(code, Some(74), "{log}");
+        log
+    };
+    for told in [&watched.err, &row, &shown, &log] {
+        assert!(told.contains("out of service: its record failed"), "{told}");
+    }
+    let daemon = Daemon::start(folder.path(), BENCH, 5);
+    assert_eq!(daemon.told(&["watch", "1"]).code, 0);
+    let readings = daemon.ok(&["readings", "1", "--format", "csv"]);
+    let results = readings.lines().filter(|line| line.contains(",read,"));
+    assert_eq!(results.count(), 12 * 12 * 5);
+}
+
 #[test]
 fn a_stopped_run_is_told_apart_by_its_exit_code() {
     let folder = tempfile::tempdir().expect("a folder");
