@@ -161,28 +161,38 @@ impl Attendant {
         }
     }
 
-    /// Takes all orders that have come.
+    /// Takes the orders that have come; those behind a run are for that run,
+    /// and wait until it is in hand.
     pub(super) fn take_orders(&mut self) {
         while let Some(order) = self.orders.take() {
             let current = self.current.as_ref().map(|current| current.run);
             match order {
-                Order::Begin(assignment) => self.waiting.push_back(assignment),
+                Order::Begin(assignment) => {
+                    self.waiting.push_back(assignment);
+                    if current.is_none() {
+                        return;
+                    }
+                }
                 Order::Hold(run) if current == Some(run) => self.raise(SeamCause::Hold),
                 Order::Stop(run) if current == Some(run) => self.raise(SeamCause::Stop),
                 Order::Release(run) if current == Some(run) => self.released = true,
                 Order::Answer { run, text } if current == Some(run) => self.answer = Some(text),
-                Order::Shutdown => self.raise(SeamCause::Shutdown),
+                Order::Shutdown => {
+                    self.leaving = true;
+                    self.raise(SeamCause::Shutdown);
+                }
                 // Meant for a run that is no longer here.
                 Order::Hold(_) | Order::Stop(_) | Order::Release(_) | Order::Answer { .. } => {}
             }
         }
     }
 
-    /// Notes an interruption; a shutdown outranks a stop, a stop a hold.
+    /// Notes an interruption; a stop outranks a hold, and what a person wants
+    /// of the run outranks a shutdown, after which it would go on.
     fn raise(&mut self, cause: SeamCause) {
         let rank = |cause: SeamCause| match cause {
-            SeamCause::Shutdown => 3,
-            SeamCause::Stop => 2,
+            SeamCause::Stop => 3,
+            SeamCause::Hold => 2,
             _ => 1,
         };
         if self

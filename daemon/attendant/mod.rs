@@ -24,6 +24,8 @@ mod scene;
 mod tests;
 #[cfg(test)]
 mod tests_lamp;
+#[cfg(test)]
+mod tests_orders;
 mod warm;
 mod window;
 pub mod work;

@@ -26,7 +26,10 @@ pub struct Attendant {
     pub(super) notes: broadcast::Sender<Note>,
     pub(super) waiting: VecDeque<Box<Assignment>>,
     pub(super) current: Option<Current>,
+    /// An order that breaks the run in hand off, until its seam is dealt with.
     pub(super) interrupt: Option<SeamCause>,
+    /// Told to leave; an order for the run in hand is still carried out.
+    pub(super) leaving: bool,
     pub(super) answer: Option<String>,
     pub(super) released: bool,
     /// When the window of the run in hand closes.
@@ -57,6 +60,7 @@ impl Attendant {
             waiting: VecDeque::new(),
             current: None,
             interrupt: None,
+            leaving: false,
             answer: None,
             released: false,
             closes: None,
@@ -103,7 +107,7 @@ impl Attendant {
     /// Nothing in hand: waits for a run or for the end of the day.
     async fn idle(&mut self) -> Result<Stays, RecordError> {
         self.take_orders();
-        if self.interrupt == Some(SeamCause::Shutdown) {
+        if self.leaving {
             return Ok(Stays::No);
         }
         self.interrupt = None;
@@ -150,18 +154,20 @@ impl Attendant {
     async fn begin(&mut self) -> Result<Stays, RecordError> {
         self.take_orders();
         match self.interrupt {
-            Some(SeamCause::Shutdown) => return Ok(Stays::No),
-            Some(SeamCause::Stop) => {
-                self.note(Body::Seam {
-                    cause: SeamCause::Stop,
-                })
-                .await?;
+            Some(cause @ SeamCause::Stop) => {
+                self.note(Body::Seam { cause }).await?;
                 return Ok(Stays::Yes);
             }
-            _ => {}
-        }
-        if !self.window_is_open().await? {
-            return Ok(Stays::Yes);
+            // It begins, and is broken off before anything moves.
+            Some(SeamCause::Hold) => {}
+            _ => {
+                if self.leaving {
+                    return Ok(Stays::No);
+                }
+                if !self.window_is_open().await? {
+                    return Ok(Stays::Yes);
+                }
+            }
         }
         let Some(current) = &self.current else {
             return Ok(Stays::Yes);
@@ -310,14 +316,11 @@ impl Attendant {
     /// After a seam: go on, wait, hold, end or leave.
     async fn after_seam(&mut self, cause: SeamCause) -> Result<Stays, RecordError> {
         self.take_orders();
-        if self.interrupt == Some(SeamCause::Shutdown) {
-            // Kept: whatever the seam was, this attendant leaves.
-            return Ok(Stays::No);
-        }
         match self.interrupt.take().unwrap_or(cause) {
+            SeamCause::Stop => self.end_stopped().await,
             SeamCause::Hold => self.hold(HoldCause::Person).await,
             SeamCause::MaximumOn => self.hold(HoldCause::MaximumOn).await,
-            SeamCause::Stop => self.end_stopped().await,
+            _ if self.leaving => Ok(Stays::No),
             SeamCause::Shutdown | SeamCause::Died => self.resume_after_start().await,
             SeamCause::WindowClosed => self.next_evening().await,
             SeamCause::Failure => {
@@ -420,11 +423,13 @@ impl Attendant {
     async fn held(&mut self, cause: &HoldCause) -> Result<Stays, RecordError> {
         self.take_orders();
         match self.interrupt.take() {
-            Some(SeamCause::Shutdown) => return Ok(Stays::No),
             Some(SeamCause::Stop) => return self.end_stopped().await,
             // Held again before the window let it go on.
             Some(SeamCause::Hold) => self.released = false,
             _ => {}
+        }
+        if self.leaving {
+            return Ok(Stays::No);
         }
         if std::mem::take(&mut self.released) {
             tracing::info!(?cause, "released");
@@ -454,10 +459,6 @@ impl Attendant {
                 end,
             });
         }
-        let shutdown = self.interrupt == Some(SeamCause::Shutdown);
-        if !shutdown {
-            self.interrupt = None;
-        }
-        if shutdown { Stays::No } else { Stays::Yes }
+        if self.leaving { Stays::No } else { Stays::Yes }
     }
 }
