@@ -203,7 +203,7 @@ impl Attendant {
     }
 
     /// The relay channel of the finger that sits on a button.
-    fn coil_of(&self, button: &str) -> Result<u16, Broken> {
+    pub(super) fn coil_of(&self, button: &str) -> Result<u16, Broken> {
         let finger = self.current.as_ref().and_then(|current| {
             let seated = &current.frozen.placement.fingers;
             seated

@@ -8,6 +8,7 @@ use photometry::units::Span;
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
 use crate::bench::open::{FINGERS, RAIL};
+use crate::plan::card::DarkBy;
 use crate::plan::lamp::{Buttons, SwitchOff, Worked};
 use crate::run::decide;
 use crate::run::journal::{LampLeft, Left};
@@ -79,7 +80,8 @@ impl Attendant {
             });
             return LampLeft::On;
         };
-        let Some(coil) = self.power_coil(buttons) else {
+        let power = buttons.power.as_deref();
+        let Some(coil) = power.and_then(|power| self.coil_of(power).ok()) else {
             troubles.push("the lamp is left on: no finger sits on its power button".to_owned());
             return LampLeft::On;
         };
@@ -95,6 +97,7 @@ impl Attendant {
         meter: Option<&str>,
         troubles: &mut Vec<String>,
     ) -> LampLeft {
+        self.open_eyes(meter, troubles).await;
         let mut before = self.glance(meter).await;
         for _ in 0..PRESSES_AT_MOST {
             let press = Verb::Press {
@@ -123,19 +126,13 @@ impl Attendant {
         LampLeft::OnSwitchFailed
     }
 
-    fn power_coil(&self, buttons: &Buttons) -> Option<u16> {
-        let power = buttons.power.as_ref()?;
-        let placement = &self.current.as_ref()?.frozen.placement;
-        let finger = &placement
-            .fingers
-            .iter()
-            .find(|s| s.button == *power)?
-            .finger;
-        let channels = &self.bench.card().fingers.as_ref()?.channels;
-        channels
-            .iter()
-            .find(|c| c.name == *finger)
-            .map(|c| c.channel)
+    /// Opens the meter's shutter: it may be broken off in a dark reading.
+    async fn open_eyes(&mut self, meter: Option<&str>, troubles: &mut Vec<String>) {
+        let Some(meter) = meter else { return };
+        let card = self.bench.card().meters.iter().find(|m| m.name == meter);
+        if card.is_some_and(|meter| meter.dark == DarkBy::Shutter) {
+            self.safely(meter, Verb::Shutter(false), troubles).await;
+        }
     }
 
     /// A look that is not a measurement: only for seeing whether the lamp went

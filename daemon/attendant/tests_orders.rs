@@ -8,7 +8,8 @@ use super::handle::{Handle, Order};
 use super::scene::{By, Dies, Hands, Nobody, Sat, Scene};
 use super::tests::{RUN, moves_before_homing, promised, results, short};
 use crate::plan::intent::{Survey, WarmUp, Window};
-use crate::plan::itinerary::Purpose;
+use crate::plan::itinerary::{Purpose, What};
+use crate::plan::layout;
 use crate::run::journal::{Body, End, Event, HoldCause, LampLeft, SeamCause};
 
 /// Gives an order when the nth event of a kind comes.
@@ -315,4 +316,57 @@ impl Hands for StopWhenHeld {
             handle.orders.post(Order::Stop(RUN)).expect("an order");
         }
     }
+}
+
+/// Stops the run when the meter's shutter has closed for the nth time.
+struct StopInTheDark {
+    nth: usize,
+    closed: usize,
+    shutters: Vec<i64>,
+}
+
+impl Hands for StopInTheDark {
+    fn note(&mut self, event: &Event, handle: &Handle, _bench: &SimulatedBench) {
+        let done = matches!(event.body, Body::Done { .. });
+        if done && event.no.is_some_and(|no| self.shutters.contains(&no)) {
+            self.closed += 1;
+            if self.closed == self.nth {
+                handle.orders.post(Order::Stop(RUN)).expect("an order");
+            }
+        }
+    }
+}
+
+/// A lamp that stays on from one test to the next is switched off also where
+/// the meter's shutter happens to be closed: a blind meter would see no press
+/// work and have the button pressed again and again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn stopped_with_the_shutter_closed_the_lamp_is_seen_to_go_out() {
+    let survey = Survey {
+        ambient: 0,
+        ..short()
+    };
+    let mut scene = Scene::new(5, By::Memory, 2, survey);
+    let frozen = std::sync::Arc::get_mut(&mut scene.frozen).expect("only one");
+    let mut second = frozen.plan.tests[0].clone();
+    second.name = "again".to_owned();
+    frozen.plan.tests.push(second);
+    let (plan, lamp) = (&frozen.plan, &frozen.lamp);
+    frozen.itinerary =
+        layout::itinerary(plan, lamp, &frozen.placement, &frozen.card).expect("it fits");
+    let shutters = frozen
+        .itinerary
+        .actions
+        .iter()
+        .filter(|action| matches!(action.what, What::Shutter { closed: true }))
+        .map(|action| i64::from(action.no))
+        .collect();
+    let hands = StopInTheDark {
+        nth: 2,
+        closed: 0,
+        shutters,
+    };
+    let sat = scene.sit(hands).await;
+    assert_eq!(sat, Sat::Ended(End::Stopped), "{}", scene.paper.text());
+    assert_eq!(last_left(&scene.paper.events()), LampLeft::Off);
 }
