@@ -108,11 +108,13 @@ impl Attendant {
                     .await?;
                 Facts::default()
             }
-            What::CheckDrift { limit, give_up, .. } => {
-                self.check_drift(at_work, limit, give_up).await?
-            }
-            What::CheckReturn { limit, .. } => {
-                self.check_return(at_work, limit).await?;
+            What::CheckDrift {
+                limit,
+                give_up,
+                leg,
+            } => self.check_drift(at_work, leg, limit, give_up).await?,
+            What::CheckReturn { limit, leg } => {
+                self.check_return(at_work, leg, limit).await?;
                 Facts::default()
             }
             What::Ask { question } => {
@@ -296,12 +298,14 @@ impl Attendant {
     async fn check_drift(
         &mut self,
         at_work: &AtWork,
+        leg: u32,
         limit: Ratio,
         give_up: Ratio,
     ) -> Result<Facts, Broken> {
-        let decision = match (&self.current, at_work.action.leg) {
-            (Some(current), Some(leg)) => decide::leg_drift(&current.state, leg, limit, give_up),
-            _ => Decision::Drift {
+        let decision = match &self.current {
+            Some(current) => decide::leg_drift(&current.state, leg, limit, give_up),
+            None => Decision::Drift {
+                leg,
                 drift: None,
                 verdict: DriftVerdict::NotKnown,
             },
@@ -317,6 +321,7 @@ impl Attendant {
             Decision::Drift {
                 drift: Some(drift),
                 verdict: DriftVerdict::GivenUp,
+                ..
             } => Err(Broken::fault(
                 "drifted",
                 format!(
@@ -327,10 +332,16 @@ impl Attendant {
         }
     }
 
-    async fn check_return(&mut self, at_work: &AtWork, limit: Ratio) -> Result<(), Broken> {
+    async fn check_return(
+        &mut self,
+        at_work: &AtWork,
+        leg: u32,
+        limit: Ratio,
+    ) -> Result<(), Broken> {
         let decision = match &self.current {
-            Some(current) => decide::leg_return(&current.state, at_work.action.leg, limit),
+            Some(current) => decide::leg_return(&current.state, leg, limit),
             None => Decision::Return {
+                leg,
                 drift: None,
                 goes_on: true,
             },

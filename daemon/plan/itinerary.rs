@@ -305,16 +305,16 @@ pub enum What {
         limit: Ratio,
         /// Above this the test fails.
         give_up: Ratio,
-        /// The leg's first action.
-        leg_first: u32,
+        /// The leg.
+        leg: u32,
     },
     /// After a seam: compare the reference with the leg's first visit, and
     /// decide whether to go on where the run was or to measure the leg again.
     CheckReturn {
         /// Above this the leg is measured again.
         limit: Ratio,
-        /// The leg's first action.
-        leg_first: u32,
+        /// The leg.
+        leg: u32,
     },
     /// Ask a person, and wait for the answer.
     Ask {

@@ -456,7 +456,8 @@ impl SurveyBuilder<'_, '_> {
 
     fn leg(&mut self, target: &Target, force: &mut InForce) {
         self.builder.legs += 1;
-        force.leg = Some(self.builder.legs);
+        let leg = self.builder.legs;
+        force.leg = Some(leg);
         let rule = match self.layout.survey.warm_up {
             WarmUp::Leg(_) => WarmUpRule::Predicted {
                 // Known when the leg is laid out, below.
@@ -490,7 +491,7 @@ impl SurveyBuilder<'_, '_> {
         let what = What::CheckDrift {
             limit: survey.reference.drift_limit,
             give_up: survey.reference.give_up,
-            leg_first,
+            leg,
         };
         self.close_leg(force, what, leg_first);
     }

@@ -434,6 +434,7 @@ fn decisions_and_the_home_offset_stand_in_the_record() {
     };
     decide(&mut story, warm, warmed);
     let drift = Decision::Drift {
+        leg: 1,
         drift: Some(Ratio::new(0.006)),
         verdict: DriftVerdict::Flagged,
     };

@@ -120,12 +120,16 @@ pub fn leg_drift(state: &State, leg: u32, limit: Ratio, give_up: Ratio) -> Decis
         Some(size) if size <= give_up.share() => DriftVerdict::Flagged,
         Some(_) => DriftVerdict::GivenUp,
     };
-    Decision::Drift { drift, verdict }
+    Decision::Drift {
+        leg,
+        drift,
+        verdict,
+    }
 }
 
 /// Whether a leg goes on after a seam.
-pub fn leg_return(state: &State, leg: Option<u32>, limit: Ratio) -> Decision {
-    let first = leg.and_then(|leg| state.reference_means(leg).first().copied());
+pub fn leg_return(state: &State, leg: u32, limit: Ratio) -> Decision {
+    let first = state.reference_means(leg).first().copied();
     let drift = match (first, state.return_mean()) {
         (Some(first), Some(now)) if first > 0.0 => Some(Ratio::new(now / first - 1.0)),
         _ => None,
@@ -136,7 +140,11 @@ pub fn leg_return(state: &State, leg: Option<u32>, limit: Ratio) -> Decision {
         (Some(_), Some(drift)) => drift.share().abs() <= limit.share(),
         (Some(_), None) => false,
     };
-    Decision::Return { drift, goes_on }
+    Decision::Return {
+        leg,
+        drift,
+        goes_on,
+    }
 }
 
 /// The level whose light is nearest to half of the highest one's, from the

@@ -184,6 +184,8 @@ pub enum Decision {
     },
     /// The drift over a leg.
     Drift {
+        /// The leg.
+        leg: u32,
         /// Last reference over first, minus one.
         drift: Option<Ratio>,
         /// What follows.
@@ -191,6 +193,8 @@ pub enum Decision {
     },
     /// The reference after a seam.
     Return {
+        /// The leg.
+        leg: u32,
         /// Reference now over the leg's first, minus one; none when the leg
         /// has none yet.
         drift: Option<Ratio>,

@@ -131,7 +131,7 @@ pub struct State {
     preambles: u32,
     broken: bool,
     legs_again: BTreeMap<u32, u32>,
-    leg_again_from: Option<u32>,
+    leg_again: Option<u32>,
     references: BTreeMap<u32, Vec<(u32, f64)>>,
     returns: Vec<f64>,
 }
@@ -158,7 +158,7 @@ impl State {
             preambles: 0,
             broken: false,
             legs_again: BTreeMap::new(),
-            leg_again_from: None,
+            leg_again: None,
             references: BTreeMap::new(),
             returns: Vec::new(),
         }
@@ -363,7 +363,7 @@ impl State {
                 let value = reading.outcome.value();
                 self.take(itinerary, event, key.purpose, value, &reading.outcome);
             }
-            Body::Decided { decision } => self.decide(itinerary, event, decision),
+            Body::Decided { decision } => self.decide(decision),
             Body::Done { .. } => {
                 self.light(itinerary, event);
                 self.finish(itinerary, event.no);
@@ -470,22 +470,18 @@ impl State {
         }
     }
 
-    fn decide(&mut self, itinerary: &Itinerary, event: &Event, decision: &Decision) {
-        let no = event.no.unwrap_or(0);
-        let from = self
-            .action(itinerary, no)
-            .and_then(|action| match action.what {
-                What::CheckDrift { leg_first, .. } | What::CheckReturn { leg_first, .. } => {
-                    Some(leg_first)
-                }
-                _ => None,
-            });
+    fn decide(&mut self, decision: &Decision) {
         match decision {
             Decision::Drift {
+                leg,
                 verdict: DriftVerdict::LegAgain,
                 ..
             }
-            | Decision::Return { goes_on: false, .. } => self.leg_again_from = from,
+            | Decision::Return {
+                leg,
+                goes_on: false,
+                ..
+            } => self.leg_again = Some(*leg),
             Decision::HalfLight { mode, level, .. } => {
                 self.half_light.insert(mode.clone(), *level);
             }
@@ -526,8 +522,8 @@ impl State {
                 }
             }
         }
-        if let Some(first) = self.leg_again_from.take() {
-            self.undo_leg(itinerary, first);
+        if let Some(leg) = self.leg_again.take() {
+            self.undo_leg(itinerary, leg);
         }
         if self
             .preamble
@@ -538,13 +534,8 @@ impl State {
         }
     }
 
-    /// The leg that begins with this action is to be measured again.
-    fn undo_leg(&mut self, itinerary: &Itinerary, first: u32) {
-        let leg = itinerary
-            .actions
-            .get(first as usize)
-            .and_then(|action| action.leg);
-        let Some(leg) = leg else { return };
+    /// This leg is to be measured again.
+    fn undo_leg(&mut self, itinerary: &Itinerary, leg: u32) {
         for action in itinerary
             .actions
             .iter()
@@ -558,7 +549,7 @@ impl State {
 
     fn fail(&mut self, itinerary: &Itinerary, event: &Event, fault: &Fault) {
         self.running = None;
-        self.leg_again_from = None;
+        self.leg_again = None;
         let test = event
             .no
             .and_then(|no| self.action(itinerary, no))
@@ -578,7 +569,7 @@ impl State {
         }
         self.preamble = None;
         self.returns.clear();
-        self.leg_again_from = None;
+        self.leg_again = None;
         let Some(at) = self.still_to_do(itinerary).next().map(|action| action.no) else {
             return;
         };

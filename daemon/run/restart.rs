@@ -218,7 +218,7 @@ fn push_return(
             Some(key),
         );
     }
-    push(check, What::CheckReturn { limit, leg_first }, None);
+    push(check, What::CheckReturn { limit, leg }, None);
 }
 
 /// The likely time of what stands before going on.

@@ -8,21 +8,23 @@
 //! A seam ends every pass that is still open: a point is redone whole. The
 //! readings of a unit's last complete pass count; those of earlier complete
 //! passes are superseded; those of passes that never got complete, and those
-//! of a preamble (negative action numbers), never count.
+//! of a preamble (negative action numbers), never count. What a leg gave that
+//! is to be measured again no longer counts from that decision on.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use photometry::measured::Outcome;
 
-use crate::plan::itinerary::{Itinerary, What};
-use crate::run::journal::{Body, Event};
+use crate::plan::itinerary::{Action, Itinerary, What};
+use crate::run::journal::{Body, Decision, DriftVerdict, Event};
 
 /// Why a reading counts, or does not.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Standing {
     /// It is the result of its key.
     Counts,
-    /// A later complete pass stands in its place.
+    /// A later complete pass stands in its place, or is to: its leg drifted
+    /// too far and is measured again.
     Superseded,
     /// Its point or action was not completed in that pass.
     #[default]
@@ -44,6 +46,42 @@ enum Unit {
     Single(u32),
 }
 
+fn unit_of(action: &Action) -> Unit {
+    action.point.map_or(Unit::Single(action.no), Unit::Point)
+}
+
+/// Follows a journal for legs that are to be measured again. The decision
+/// takes effect when its action is done; broken off before, it is taken again.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct LegsAgain {
+    decided: Option<u32>,
+}
+
+impl LegsAgain {
+    /// The leg of which nothing stands from this event on.
+    pub(super) fn see(&mut self, body: &Body) -> Option<u32> {
+        use Decision::{Drift, Return};
+        match body {
+            Body::Decided { decision } => {
+                self.decided = match decision {
+                    Drift { leg, verdict, .. } => {
+                        (*verdict == DriftVerdict::LegAgain).then_some(*leg)
+                    }
+                    Return { leg, goes_on, .. } => (!goes_on).then_some(*leg),
+                    _ => self.decided,
+                };
+                None
+            }
+            Body::Done { .. } => self.decided.take(),
+            Body::Failed { .. } | Body::Seam { .. } => {
+                self.decided = None;
+                None
+            }
+            _ => None,
+        }
+    }
+}
+
 /// One pass at a unit, as far as it got.
 #[derive(Default)]
 struct Pass {
@@ -61,6 +99,7 @@ struct Counting<'a> {
     open: HashMap<Unit, Pass>,
     /// The readings of each unit's last complete pass.
     last: BTreeMap<Unit, Vec<u64>>,
+    legs_again: LegsAgain,
     standings: HashMap<u64, Standing>,
 }
 
@@ -71,10 +110,11 @@ pub fn standings(itinerary: &Itinerary, events: &[Event]) -> HashMap<u64, Standi
         sizes: HashMap::new(),
         open: HashMap::new(),
         last: BTreeMap::new(),
+        legs_again: LegsAgain::default(),
         standings: HashMap::new(),
     };
     for action in &itinerary.actions {
-        let unit = action.point.map_or(Unit::Single(action.no), Unit::Point);
+        let unit = unit_of(action);
         *counting.sizes.entry(unit).or_default() += 1;
     }
     for event in events {
@@ -85,6 +125,9 @@ pub fn standings(itinerary: &Itinerary, events: &[Event]) -> HashMap<u64, Standi
 
 impl Counting<'_> {
     fn see(&mut self, event: &Event) {
+        if let Some(leg) = self.legs_again.see(&event.body) {
+            self.drop_leg(leg);
+        }
         if matches!(event.body, Body::Seam { .. }) {
             self.open.clear();
             return;
@@ -100,7 +143,7 @@ impl Counting<'_> {
             }
             return;
         };
-        let unit = action.point.map_or(Unit::Single(action.no), Unit::Point);
+        let unit = unit_of(action);
         let pass = self.open.entry(unit).or_default();
         match &event.body {
             Body::Started { .. } => {
@@ -124,6 +167,18 @@ impl Counting<'_> {
         }
         if pass.done.len() == self.sizes.get(&unit).copied().unwrap_or_default() {
             self.complete(unit);
+        }
+    }
+
+    /// Nothing of this leg counts any more.
+    fn drop_leg(&mut self, leg: u32) {
+        let of_leg = self.itinerary.actions.iter();
+        for action in of_leg.filter(|action| action.leg == Some(leg)) {
+            let unit = unit_of(action);
+            self.open.remove(&unit);
+            for seq in self.last.remove(&unit).unwrap_or_default() {
+                self.standings.insert(seq, Standing::Superseded);
+            }
         }
     }
 

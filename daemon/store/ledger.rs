@@ -17,14 +17,14 @@ use std::sync::Arc;
 use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, Row, SqlitePool};
 
-use super::counts::says_something;
+use super::counts::{LegsAgain, says_something};
 use super::error::StoreError;
 use super::journal::link_of;
 use super::open::Store;
 use super::readings::{ReadingRow, row_for};
 use super::runs::state_of;
 use crate::plan::frozen::Frozen;
-use crate::plan::itinerary::Purpose;
+use crate::plan::itinerary::{Itinerary, Purpose};
 use crate::run::journal::{Body, Event, Link, RunId, RunState};
 use crate::run::ledger::{Ledger, LedgerError, Written};
 
@@ -67,7 +67,39 @@ struct Stand {
     link: Link,
     state: RunState,
     readings: i64,
-    done: BTreeSet<i64>,
+    done: Done,
+}
+
+/// The actions that are done, as the journal tells.
+#[derive(Default)]
+struct Done {
+    actions: BTreeSet<i64>,
+    legs_again: LegsAgain,
+}
+
+impl Done {
+    fn see(&mut self, itinerary: &Itinerary, event: &Event) {
+        let ends_action = match &event.body {
+            Body::Taken { key, reading } => {
+                let alone = matches!(
+                    key.purpose,
+                    Purpose::Read | Purpose::Dark | Purpose::Ambient | Purpose::Reference
+                );
+                alone && says_something(&reading.outcome)
+            }
+            Body::Done { .. } => true,
+            _ => false,
+        };
+        if ends_action && let Some(no) = event.no.filter(|no| *no >= 0) {
+            self.actions.insert(no);
+        }
+        if let Some(leg) = self.legs_again.see(&event.body) {
+            let of_leg = itinerary.actions.iter();
+            for action in of_leg.filter(|action| action.leg == Some(leg)) {
+                self.actions.remove(&i64::from(action.no));
+            }
+        }
+    }
 }
 
 impl Store {
@@ -165,7 +197,7 @@ impl StoreLedger {
             .add(self.boot.clone());
         bind.add(stand.state.words()).add(begun).add(ended);
         bind.add(stand.readings)
-            .add(stand.done.len() as i64)
+            .add(stand.done.actions.len() as i64)
             .add(run);
         if let Some(row) = reading {
             bind_reading(&mut bind, row)?;
@@ -306,23 +338,17 @@ impl Stand {
             ),
             None => (0, bundle),
         };
-        let done: Vec<i64> = sqlx::query_scalar(
-            "SELECT no FROM events WHERE run = ?1 AND no >= 0 AND kind = 'done'
-             UNION SELECT no FROM readings WHERE run = ?1 AND no >= 0
-               AND purpose IN ('read', 'dark', 'ambient', 'reference')
-               AND outcome IN ('value', 'over', 'under')",
-        )
-        .bind(run.0)
-        .fetch_all(writer)
-        .await
-        .map_err(&doing)?;
+        let mut done = Done::default();
+        for event in store.events(run, 0, u32::MAX).await? {
+            done.see(&frozen.itinerary, &event);
+        }
         Ok(Stand {
             frozen: Arc::new(frozen),
             seq,
             link,
             state: state_of(&row.try_get::<String, _>(0).map_err(&doing)?)?,
             readings: row.try_get(1).map_err(&doing)?,
-            done: done.into_iter().collect(),
+            done,
         })
     }
 
@@ -331,21 +357,8 @@ impl Stand {
         self.seq = event.seq;
         self.link = link;
         self.state = self.state.after(&event.body);
-        let ends_action = match &event.body {
-            Body::Taken { key, reading } => {
-                self.readings += 1;
-                let alone = matches!(
-                    key.purpose,
-                    Purpose::Read | Purpose::Dark | Purpose::Ambient | Purpose::Reference
-                );
-                alone && says_something(&reading.outcome)
-            }
-            Body::Done { .. } => true,
-            _ => false,
-        };
-        if ends_action && let Some(no) = event.no.filter(|no| *no >= 0) {
-            self.done.insert(no);
-        }
+        self.readings += i64::from(matches!(event.body, Body::Taken { .. }));
+        self.done.see(&self.frozen.itinerary, event);
         self
     }
 }

@@ -11,7 +11,7 @@ use super::readings::ReadingRow;
 use super::samples::{Story, frozen};
 use crate::plan::itinerary::{Key, Purpose, What};
 use crate::plan::samples;
-use crate::run::journal::{Body, End, Link, RunId, RunState};
+use crate::run::journal::{Body, Decision, DriftVerdict, End, Link, RunId, RunState};
 use crate::run::ledger::Ledger;
 
 async fn record() -> (tempfile::TempDir, Store) {
@@ -442,6 +442,52 @@ async fn the_last_complete_pass_counts_and_no_half_one() {
     let keys: std::collections::BTreeSet<&str> =
         counting.clone().map(|row| row.key_text.as_str()).collect();
     assert_eq!(keys.len(), counting.count(), "no key counts twice");
+}
+
+/// A leg that drifted too far gives no results until it is measured again: a
+/// run that is stopped in between must not show them.
+#[tokio::test]
+async fn from_the_verdict_on_a_drifted_leg_does_not_count() {
+    let (_folder, store) = record().await;
+    let mut story = Story::begin(frozen(1, samples::survey(&[6])));
+    let actions = &story.frozen.itinerary.actions;
+    let in_leg = || actions.iter().filter(|a| a.leg == Some(1)).map(|a| a.no);
+    let (first, check) = (
+        in_leg().min().expect("a leg"),
+        in_leg().max().expect("a leg"),
+    );
+    story.act(0..check, lit);
+    let no = Some(i64::from(check));
+    let doing = "checking the drift".to_owned();
+    story.tell(no, Body::Started { doing });
+    let decision = Decision::Drift {
+        leg: 1,
+        drift: Some(photometry::units::Ratio::new(0.02)),
+        verdict: DriftVerdict::LegAgain,
+    };
+    story.tell(no, Body::Decided { decision });
+    let undecided = story.rows();
+    let in_the_leg = |row: &&ReadingRow| row.no >= i64::from(first);
+    assert!(undecided.iter().filter(in_the_leg).all(|row| row.counts));
+    let facts = crate::run::journal::Facts::default();
+    story.tell(no, Body::Done { facts });
+    let run = story.write(&store).await;
+    let rows = store.readings(run).await.expect("readings");
+    assert!(rows.iter().any(|row| row.counts), "dark and ambient stand");
+    let in_leg: Vec<_> = rows.iter().filter(in_the_leg).collect();
+    assert!(in_leg.len() > 4);
+    assert!(
+        in_leg
+            .iter()
+            .all(|row| row.standing == Standing::Superseded)
+    );
+    let row = store.run(run).await.expect("read").expect("a run");
+    assert_eq!(row.actions_done, i64::from(first));
+    // Measured again, it counts.
+    story.act(first..check, lit);
+    let rows = story.rows();
+    let counting = rows.iter().filter(in_the_leg).filter(|row| row.counts);
+    assert_eq!(counting.count(), in_leg.len());
 }
 
 /// A time-out does not end a read action; the next attempt does, within the

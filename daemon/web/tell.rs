@@ -287,7 +287,7 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
                 None => format!("{setting} stands: {proof}"),
             }
         }
-        Decision::Drift { drift, verdict } => {
+        Decision::Drift { drift, verdict, .. } => {
             let drift = drift.map_or("unknown".to_owned(), signed);
             let verdict = match verdict {
                 DriftVerdict::GoesOn => "within the limit",
@@ -298,7 +298,7 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
             };
             format!("drift over the leg {drift}: {verdict}")
         }
-        Decision::Return { drift, goes_on } => {
+        Decision::Return { drift, goes_on, .. } => {
             let drift = drift.map_or("nothing to compare with".to_owned(), signed);
             let next = if *goes_on {
                 "the leg goes on"
