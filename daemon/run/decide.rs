@@ -165,6 +165,11 @@ pub fn half_light(seen: &[(u16, f64)]) -> Option<(u16, Ratio)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use photometry::measured::{Moment, Quantity, Reading};
+
+    use crate::plan::itinerary::{Key, Purpose, What};
+    use crate::plan::{layout, samples};
+    use crate::run::journal::{Body, Event, Facts};
 
     #[test]
     fn darkness_is_told_from_light_also_outside_the_range() {
@@ -187,5 +192,83 @@ mod tests {
         for (before, after, expected) in cases {
             assert_eq!(went_out(&before, &after), expected, "{before:?} {after:?}");
         }
+    }
+
+    /// A run as far as its first drift check, every reading as `light` says.
+    fn up_to_the_drift_check(light: impl Fn(&Key) -> Outcome) -> (State, u32) {
+        let (plan, lamp) = (samples::plan(samples::survey(&[12, 24])), samples::lamp(1));
+        let (placement, card) = (samples::placement(), samples::card());
+        let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
+        let mut state = State::new(&itinerary);
+        let mut seq = 0;
+        let mut say = |state: &mut State, no: Option<u32>, body: Body| {
+            seq += 1;
+            let (no, attempt, at) = (
+                no.map(i64::from),
+                u32::from(no.is_some()),
+                Moment::default(),
+            );
+            let event = Event {
+                seq,
+                no,
+                attempt,
+                sitting: 1,
+                at,
+                body,
+            };
+            state.apply(&itinerary, &event).expect("a legal journal");
+        };
+        let bundle = String::new();
+        say(&mut state, None, Body::Begun { bundle });
+        for action in &itinerary.actions {
+            if let What::CheckDrift { leg, .. } = action.what {
+                return (state, leg);
+            }
+            let (no, doing) = (Some(action.no), String::new());
+            say(&mut state, no, Body::Started { doing });
+            let body = match (&action.what, &action.key) {
+                (What::Read { .. }, Some(key)) => Body::Taken {
+                    key: key.clone(),
+                    reading: Reading {
+                        meter: "lux-head".to_owned(),
+                        quantity: Quantity::Illuminance,
+                        outcome: light(key),
+                        range: None,
+                        flags: Vec::new(),
+                        raw: Vec::new(),
+                        asked: Moment::default(),
+                        taken: Moment::default(),
+                    },
+                },
+                _ => Body::Done {
+                    facts: Facts::default(),
+                },
+            };
+            say(&mut state, no, body);
+        }
+        panic!("no drift check");
+    }
+
+    /// Two readings a visit: the second one of the last visit decides.
+    #[test]
+    fn a_visit_partly_out_of_range_shifts_no_decision() {
+        let (limit, give_up) = (Ratio::new(0.005), Ratio::new(0.02));
+        let last = |outcome: Outcome| {
+            move |key: &Key| match (key.purpose, key.visit) {
+                (Purpose::Reference, 3) => Outcome::Value(98.0),
+                (Purpose::Reference, 4) => outcome.clone(),
+                _ => Outcome::Value(100.0),
+            }
+        };
+        let verdict = |outcome| {
+            let (state, leg) = up_to_the_drift_check(last(outcome));
+            match leg_drift(&state, leg, limit, give_up) {
+                Decision::Drift { verdict, .. } => verdict,
+                other => panic!("{other:?}"),
+            }
+        };
+        assert_eq!(verdict(Outcome::Value(102.0)), DriftVerdict::GoesOn);
+        assert_eq!(verdict(Outcome::Value(98.0)), DriftVerdict::LegAgain);
+        assert_eq!(verdict(Outcome::Over(100.0)), DriftVerdict::NotKnown);
     }
 }

@@ -132,8 +132,9 @@ pub struct State {
     broken: bool,
     legs_again: BTreeMap<u32, u32>,
     leg_again: Option<u32>,
-    references: BTreeMap<u32, Vec<(u32, f64)>>,
-    returns: Vec<f64>,
+    /// By leg: point and value; none is a reading outside the range.
+    references: BTreeMap<u32, Vec<(u32, Option<f64>)>>,
+    returns: Vec<Option<f64>>,
 }
 
 impl State {
@@ -204,28 +205,20 @@ impl State {
         })
     }
 
-    /// Means of the reference visits of a leg, in order.
+    /// Means of the reference visits of a leg, in order. A visit that was
+    /// partly outside the meter's range has none: the mean of the rest would
+    /// be off to one side.
     pub fn reference_means(&self, leg: u32) -> Vec<f64> {
-        let mut means: Vec<(u32, f64, u32)> = Vec::new();
-        for (point, value) in self.references.get(&leg).into_iter().flatten() {
-            match means.last_mut().filter(|(last, ..)| last == point) {
-                Some((_, sum, n)) => {
-                    *sum += value;
-                    *n += 1;
-                }
-                None => means.push((*point, *value, 1)),
-            }
-        }
-        means
-            .into_iter()
-            .map(|(_, sum, n)| sum / f64::from(n))
+        let readings = self.references.get(&leg).map_or(&[][..], Vec::as_slice);
+        readings
+            .chunk_by(|(one, _), (next, _)| one == next)
+            .filter_map(|visit| mean_of_all(visit.iter().map(|(_, value)| *value)))
             .collect()
     }
 
     /// Mean of the reference readings since the last seam.
     pub fn return_mean(&self) -> Option<f64> {
-        let n = self.returns.len();
-        (n > 0).then(|| self.returns.iter().sum::<f64>() / n as f64)
+        mean_of_all(self.returns.iter().copied())
     }
 
     /// How often a leg was measured again because of its drift.
@@ -360,8 +353,7 @@ impl State {
             Body::Begun { .. } => self.phase = Phase::Measuring,
             Body::Started { .. } => self.start(itinerary, event),
             Body::Taken { key, reading } => {
-                let value = reading.outcome.value();
-                self.take(itinerary, event, key.purpose, value, &reading.outcome);
+                self.take(itinerary, event, key.purpose, &reading.outcome);
             }
             Body::Decided { decision } => self.decide(decision),
             Body::Done { .. } => {
@@ -433,37 +425,29 @@ impl State {
         }
     }
 
-    fn take(
-        &mut self,
-        itinerary: &Itinerary,
-        event: &Event,
-        purpose: Purpose,
-        value: Option<f64>,
-        outcome: &Outcome,
-    ) {
+    fn take(&mut self, itinerary: &Itinerary, event: &Event, purpose: Purpose, outcome: &Outcome) {
         let Some(no) = event.no else { return };
         let Some(action) = self.action(itinerary, no) else {
             return;
         };
         let (leg, point) = (action.leg, action.point);
         let setting = action.setting.clone();
-        let ends_action = matches!(action.what, What::Read { .. })
-            && !matches!(outcome, Outcome::TimedOut | Outcome::Rejected(_));
-        if let Some(value) = value {
-            match (purpose, leg, point) {
-                (Purpose::Reference, Some(leg), Some(point)) if no >= 0 => {
-                    self.references.entry(leg).or_default().push((point, value));
-                }
-                (Purpose::Return, ..) => self.returns.push(value),
-                // The lamp warms after its level was set; later looks at this
-                // level are held against what it gave last.
-                (Purpose::WarmUp, ..) => {
-                    if let Some(light) = self.light_at.get_mut(&setting) {
-                        *light = value;
-                    }
-                }
-                _ => {}
+        let says_something = !matches!(outcome, Outcome::TimedOut | Outcome::Rejected(_));
+        let ends_action = matches!(action.what, What::Read { .. }) && says_something;
+        let value = outcome.value();
+        match (purpose, leg, point) {
+            (Purpose::Reference, Some(leg), Some(point)) if no >= 0 && says_something => {
+                self.references.entry(leg).or_default().push((point, value));
             }
+            (Purpose::Return, ..) if says_something => self.returns.push(value),
+            // The lamp warms after its level was set; later looks at this
+            // level are held against what it gave last.
+            (Purpose::WarmUp, ..) => {
+                if let (Some(light), Some(value)) = (self.light_at.get_mut(&setting), value) {
+                    *light = value;
+                }
+            }
+            _ => {}
         }
         if ends_action {
             self.finish(itinerary, event.no);
@@ -588,4 +572,10 @@ impl State {
             self.preamble = Some(Preamble { actions, done: 0 });
         }
     }
+}
+
+/// The mean, when there are values and every one of them is known.
+fn mean_of_all(values: impl Iterator<Item = Option<f64>>) -> Option<f64> {
+    let values: Vec<f64> = values.collect::<Option<_>>()?;
+    photometry::statistics::moments(&values).map(|moments| moments.mean)
 }
