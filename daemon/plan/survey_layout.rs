@@ -18,8 +18,12 @@ use super::{motion, order};
 
 /// The drift over one leg that a level's warm-up must promise.
 const LEG_DRIFT: Ratio = Ratio::new(0.001);
-/// How far back the promise looks.
-const DRIFT_WINDOW: Span = Span::from_mins(2);
+/// How far back the promise looks: the slope's uncertainty, which the promise
+/// includes, falls with the power 1.5 of the window.
+const DRIFT_WINDOW: Span = Span::from_mins(4);
+/// The wait for that promise that is thought likely: a window, and the noise of
+/// a meter like the example's on top. Tried on the simulated bench.
+const LEG_WAIT: Span = Span::from_mins(5);
 /// Time between readings while a level settles.
 const LEG_READ_EVERY: Span = Span::from_secs(15);
 /// Time between readings under the full rule.
@@ -436,7 +440,7 @@ impl SurveyBuilder<'_, '_> {
             WarmUpRule::Predicted { .. } => {
                 let time = Duration3 {
                     least: Span::from_mins(1),
-                    likely: DRIFT_WINDOW,
+                    likely: LEG_WAIT,
                     most: cap,
                 };
                 (LEG_READ_EVERY, time)
