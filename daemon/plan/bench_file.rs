@@ -45,6 +45,12 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
     };
     made_safe?;
     names_fit(root, &card, mistakes);
+    // A part that is there and could not be read is not a part that lacks:
+    // nothing is held against this bench.
+    let lost = |key, read: bool| root.get(key).is_some() && !read;
+    if lost("rail", card.rail.is_some()) || lost("fingers", card.fingers.is_some()) {
+        return None;
+    }
     Some((
         card,
         BenchPlaces {
@@ -351,7 +357,7 @@ fn made_safe(node: Node<'_>, mistakes: &mut Mistakes) -> Option<()> {
 /// port.
 fn names_fit(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
     if let Some(node) = root.get("made-safe").and_then(|safe| safe.get("fingers")) {
-        let (says, has) = (node.text() == Some("off"), card.fingers.is_some());
+        let (says, has) = (node.text() == Some("off"), root.get("fingers").is_some());
         if says != has {
             let text = if has {
                 "the bench has fingers, and `made-safe` says none"

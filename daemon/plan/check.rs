@@ -97,6 +97,9 @@ pub fn check(files: &[SentText], today: &str) -> Found {
     } else if let (Some(lamp), Some((plan, places))) = (&reading.lamp, &reading.plan) {
         settings_fit(plan, places, lamp, &mut reading.mistakes);
     }
+    if reading.mistakes.refuses() {
+        itinerary = None; // part of a plan is not what was asked for
+    }
     Found {
         checked: Checked {
             bench: reading.bench.map(|(card, _)| card),

@@ -36,3 +36,5 @@ pub mod settings;
 pub mod survey_layout;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_mistakes;
