@@ -6,3 +6,4 @@ mod help;
 mod http;
 mod refusals;
 mod serving;
+mod terminal;

@@ -203,6 +203,30 @@ fn a_run_that_was_broken_off_goes_on() {
     assert_eq!(code, Some(0));
 }
 
+/// Two signals that have both arrived before the daemon looks: it ends without
+/// making the bench safe, and says so.
+#[test]
+fn a_second_signal_ends_the_daemon_at_once() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start(folder.path(), BENCH, 5);
+    place(&daemon, "D-17");
+    daemon.ok(&[
+        "book",
+        &example("plan-evening-survey.yaml"),
+        "--unit",
+        "D-17",
+    ]);
+    until_it_reads(&daemon);
+    for signal in ["STOP", "TERM", "INT", "CONT"] {
+        daemon.signal(signal);
+    }
+    let (code, log) = daemon.ended();
+    assert_eq!(code, Some(75), "{log}");
+    assert!(log.contains("before the bench was made safe"), "{log}");
+    let daemon = Daemon::start(folder.path(), BENCH, 5);
+    daemon.ok(&["show", "1"]); // the record is whole
+}
+
 /// The record cannot be written any more: whoever looks on, lists, or ends the
 /// daemon is told; with room again the run goes on and is complete.
 #[test]
