@@ -95,7 +95,7 @@ pub fn understand<'a>(
             .map(|p| fault(Part::Reference, p)),
     );
     let targets = modes.iter().map(|mode| mode.targets.len()).sum::<usize>();
-    let missing = nothing_of(targets, positions.len(), survey);
+    let missing = nothing_of(targets, positions.len(), survey, &faults);
     faults.extend(missing.map(|what| fault(Part::Test, Problem::Empty(what))));
     let each = meter
         .as_ref()
@@ -136,12 +136,16 @@ fn rail_at<'a>(placement: &Placement, card: &'a Card) -> Option<&'a Rail> {
     rail.filter(|_| on_axis)
 }
 
-/// What there is none of.
+/// What there is none of; nothing where each setting or position that was
+/// asked for has its fault already.
 fn nothing_of(
     targets: usize,
     positions: usize,
     survey: &Survey,
-) -> impl Iterator<Item = &'static str> {
+    faults: &[PlanFault],
+) -> impl Iterator<Item = &'static str> + use<> {
+    let of_a_part = |fault: &PlanFault| matches!(fault.part, Part::Setting(_) | Part::Position(_));
+    let told = faults.iter().any(of_a_part);
     let counts = [
         ("setting", targets),
         ("position", positions),
@@ -149,7 +153,7 @@ fn nothing_of(
     ];
     counts
         .into_iter()
-        .filter(|(_, n)| *n == 0)
+        .filter(move |(_, n)| *n == 0 && !told)
         .map(|(what, _)| what)
 }
 
