@@ -8,7 +8,8 @@ use super::handle::Order;
 use super::record::RecordError;
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Trouble, Verb};
-use crate::run::journal::{Fault, SeamCause};
+use crate::run::journal::{Fault, HoldCause, SeamCause};
+use crate::run::progress::Phase;
 
 /// An instrument's thread answers within this or counts as hung: longer than
 /// the longest homing over the longest rail.
@@ -175,7 +176,11 @@ impl Attendant {
                 }
                 Order::Hold(run) if current == Some(run) => self.raise(SeamCause::Hold),
                 Order::Stop(run) if current == Some(run) => self.raise(SeamCause::Stop),
-                Order::Release(run) if current == Some(run) => self.released = true,
+                // A release is for the hold that is there when it comes; kept,
+                // it would end the next one.
+                Order::Release(run) if current == Some(run) => {
+                    self.released |= self.is_held();
+                }
                 Order::Answer { run, text } if current == Some(run) => self.answer = Some(text),
                 Order::Shutdown => {
                     self.leaving = true;
@@ -185,6 +190,13 @@ impl Attendant {
                 Order::Hold(_) | Order::Stop(_) | Order::Release(_) | Order::Answer { .. } => {}
             }
         }
+    }
+
+    fn is_held(&self) -> bool {
+        self.current.as_ref().is_some_and(|c| match &c.state.phase {
+            Phase::Held(cause) => !matches!(cause, HoldCause::Question(_)),
+            _ => false,
+        })
     }
 
     /// Notes an interruption; a stop outranks a hold, and what a person wants

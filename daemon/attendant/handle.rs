@@ -30,6 +30,9 @@ pub struct Assignment {
     pub ledger: Box<dyn Ledger>,
     /// The machine was started anew since the last event: power was lost.
     pub other_boot: bool,
+    /// Why its unit does not stand as it was frozen, when it does not: it may
+    /// only be held or ended.
+    pub displaced: Option<String>,
 }
 
 /// What an attendant is told.

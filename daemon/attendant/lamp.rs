@@ -1,6 +1,8 @@
 //! Working the lamp: its levels by fingers or by hand, off, and the level of
 //! half the light. The pure ladder decides which button is next.
 
+use std::collections::BTreeMap;
+
 use photometry::units::Span;
 
 use super::acts::{AFTER_A_HAND, AtWork};
@@ -113,7 +115,8 @@ impl Attendant {
             buttons.power.is_some(),
             expected,
             self.nothing_to(&at_work.head.meter),
-        );
+        )
+        .knowing(self.lights_seen(&setting.mode, levels));
         let mut step = ladder.next_step();
         let mut looks = 0;
         for _ in 0..STEPS_AT_MOST {
@@ -128,9 +131,12 @@ impl Attendant {
                     ladder.seen(light.value())
                 }
                 Step::Reached(proof) => {
-                    let decision = ladder.decision(&setting.key(), proof, |button| {
-                        button_name(buttons, button).to_owned()
-                    });
+                    let decision = ladder.decision(
+                        &setting.key(),
+                        proof,
+                        |button| button_name(buttons, button).to_owned(),
+                        |level| setting_of(&setting.mode, level).key(),
+                    );
                     return self
                         .level_stands(at_work, setting, ladder.light(), decision)
                         .await;
@@ -145,6 +151,23 @@ impl Attendant {
             "level-not-reached",
             "the walk to the level did not end",
         ))
+    }
+
+    /// What each level of a mode looked like in this run: as it last stood, or
+    /// as it was passed.
+    fn lights_seen(&self, mode: &str, levels: u16) -> BTreeMap<u16, f64> {
+        let Some(state) = self.current.as_ref().map(|current| &current.state) else {
+            return BTreeMap::new();
+        };
+        let light = |level: u16| {
+            let key = setting_of(mode, level).key();
+            let light = state
+                .light_at
+                .get(&key)
+                .or_else(|| state.passed_at.get(&key))?;
+            Some((level, *light))
+        };
+        (1..=levels).filter_map(light).collect()
     }
 
     async fn level_stands(
@@ -409,11 +432,17 @@ impl Attendant {
     }
 }
 
+fn setting_of(mode: &str, level: u16) -> Setting {
+    let mode = mode.to_owned();
+    Setting { mode, level }
+}
+
 fn by_hand(setting: &Setting, light_lx: Option<f64>, proof: &str) -> Decision {
     Decision::Level {
         setting: setting.key(),
-        presses: std::collections::BTreeMap::new(),
+        presses: BTreeMap::new(),
         light_lx,
+        passed_lx: BTreeMap::new(),
         proof: format!("set by hand, {proof}"),
     }
 }

@@ -26,6 +26,8 @@ mod tests;
 mod tests_lamp;
 #[cfg(test)]
 mod tests_orders;
+#[cfg(test)]
+mod tests_safe;
 mod warm;
 mod window;
 pub mod work;

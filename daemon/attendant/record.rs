@@ -62,6 +62,8 @@ pub struct Current {
     pub flow: Option<Flow>,
     /// The machine was started anew since the last event.
     pub other_boot: bool,
+    /// Why its unit does not stand as it was frozen.
+    pub displaced: Option<String>,
     /// The sitting that this attendant writes.
     pub sitting: u32,
     /// The last fault, in words.
@@ -87,6 +89,7 @@ impl Current {
             link,
             ledger,
             other_boot,
+            displaced,
         } = assignment;
         let state = State::replay(&frozen.itinerary, &past)?;
         let sitting = state.sitting + 1;
@@ -97,8 +100,12 @@ impl Current {
             known: Known::default(),
             flow: None,
             other_boot,
+            displaced,
             sitting,
-            last_fault: None,
+            last_fault: past.iter().rev().find_map(|event| match &event.body {
+                Body::Failed { fault } => Some(fault.message.clone()),
+                _ => None,
+            }),
             link,
             ledger,
             notes,

@@ -57,11 +57,16 @@ impl Attendant {
         let Some(current) = &self.current else {
             return LampLeft::NotTouched;
         };
-        match current.state.lit {
+        let lit = current.state.lit;
+        match lit {
             Lit::NotTouched => return LampLeft::NotTouched,
             Lit::Off => return LampLeft::Off,
-            Lit::On { .. } => {}
+            Lit::On { .. } | Lit::MaybeOn { .. } => {}
         }
+        let left_lit = match lit {
+            Lit::On { .. } => LampLeft::On,
+            _ => LampLeft::NotKnown,
+        };
         let lamp = current.frozen.lamp.clone();
         let meter = current
             .frozen
@@ -78,14 +83,23 @@ impl Attendant {
                     "the lamp is left on: switch it off by hand".to_owned()
                 }
             });
-            return LampLeft::On;
+            return left_lit;
         };
         let power = buttons.power.as_deref();
         let Some(coil) = power.and_then(|power| self.coil_of(power).ok()) else {
             troubles.push("the lamp is left on: no finger sits on its power button".to_owned());
-            return LampLeft::On;
+            return left_lit;
         };
-        self.press_dark(buttons, coil, meter.as_deref(), troubles)
+        let meter = meter.as_deref();
+        self.open_eyes(meter, troubles).await;
+        let before = self.glance(meter).await;
+        let seen_lit = matches!(lit, Lit::On { seen: true, .. });
+        if before.is_none() && !seen_lit {
+            // A power button toggles: a blind press could light a dark lamp.
+            troubles.push("no meter can see whether the lamp is on: look at it".to_owned());
+            return LampLeft::NotKnown;
+        }
+        self.press_dark(buttons, coil, meter, before, troubles)
             .await
     }
 
@@ -95,10 +109,9 @@ impl Attendant {
         buttons: &Buttons,
         coil: u16,
         meter: Option<&str>,
+        mut before: Option<Outcome>,
         troubles: &mut Vec<String>,
     ) -> LampLeft {
-        self.open_eyes(meter, troubles).await;
-        let mut before = self.glance(meter).await;
         for _ in 0..PRESSES_AT_MOST {
             let press = Verb::Press {
                 coil,
@@ -139,7 +152,9 @@ impl Attendant {
     /// out.
     async fn glance(&mut self, meter: Option<&str>) -> Option<Outcome> {
         match self.ask_to_the_end(meter?, Verb::Read, false).await {
-            Ok(Answer::Reading(reading)) => Some(reading.outcome),
+            Ok(Answer::Reading(reading)) if reading.outcome != Outcome::TimedOut => {
+                Some(reading.outcome)
+            }
             Ok(_) | Err(_) => None,
         }
     }

@@ -141,6 +141,7 @@ pub struct Scene {
     pub folder: tempfile::TempDir,
     pub paper: Paper,
     pub other_boot: bool,
+    pub displaced: Option<String>,
     /// How long the daemon is away between two sittings.
     pub away: Span,
     /// In real time instead of simulated time.
@@ -215,6 +216,7 @@ impl Scene {
             folder: tempfile::tempdir().expect("a folder"),
             paper: Paper::default(),
             other_boot: false,
+            displaced: None,
             away: Span::from_secs(30),
             real_time: false,
         }
@@ -282,6 +284,7 @@ impl Scene {
                 died,
             }),
             other_boot: self.other_boot,
+            displaced: self.displaced.clone(),
         };
         let mut notes = handle.notes.subscribe();
         handle

@@ -338,6 +338,9 @@ impl Attendant {
     /// Waits for the next opening after the seam: what is left of this evening
     /// was too short already.
     async fn next_evening(&mut self) -> Result<Stays, RecordError> {
+        if let Some(cause) = self.must_look() {
+            return self.hold(cause).await;
+        }
         let Some(current) = &self.current else {
             return Ok(Stays::Yes);
         };
@@ -386,8 +389,10 @@ impl Attendant {
     }
 
     async fn hold(&mut self, cause: HoldCause) -> Result<Stays, RecordError> {
-        // After a loss of power nothing is touched until a person has looked.
-        if cause != HoldCause::PowerLost {
+        self.released = false;
+        // After a loss of power, or with another unit there, nothing is touched
+        // until a person has looked.
+        if !matches!(cause, HoldCause::PowerLost | HoldCause::NoPlacement(_)) {
             self.make_safe_if_not().await?;
         }
         self.note(Body::Held { cause }).await?;
@@ -402,12 +407,8 @@ impl Attendant {
     }
 
     async fn resume_after_start(&mut self) -> Result<Stays, RecordError> {
-        let Some(current) = &self.current else {
-            return Ok(Stays::Yes);
-        };
-        let policy = current.frozen.itinerary.policies.after_power_loss;
-        if current.other_boot && policy == AfterPowerLoss::Hold {
-            return self.hold(HoldCause::PowerLost).await;
+        if let Some(cause) = self.must_look() {
+            return self.hold(cause).await;
         }
         if self.window_is_open().await? {
             self.hold_flow();
@@ -417,6 +418,17 @@ impl Attendant {
             .await?;
         }
         Ok(Stays::Yes)
+    }
+
+    /// Why a person must look at the bench before anything moves.
+    fn must_look(&self) -> Option<HoldCause> {
+        let current = self.current.as_ref()?;
+        if let Some(why) = &current.displaced {
+            return Some(HoldCause::NoPlacement(why.clone()));
+        }
+        let policy = current.frozen.itinerary.policies.after_power_loss;
+        let lost = current.other_boot && policy == AfterPowerLoss::Hold;
+        lost.then_some(HoldCause::PowerLost)
     }
 
     /// Held: waits for a person.
@@ -435,6 +447,7 @@ impl Attendant {
             tracing::info!(?cause, "released");
             if let Some(current) = &mut self.current {
                 current.other_boot = false;
+                current.displaced = None;
             }
             if self.window_is_open().await? {
                 self.hold_flow();

@@ -51,7 +51,8 @@ impl Keeper {
         }
         let runs = self.store.runs().await?;
         let begun = |row: &&RunRow| {
-            row.unit == placement.unit && row.begun.is_some() && !row.state.is_over()
+            let here = row.unit == placement.unit || row.bench == placement.bench;
+            here && row.begun.is_some() && !row.state.is_over()
         };
         if let Some(row) = runs.iter().find(begun) {
             return Err(Refusal::WrongState {

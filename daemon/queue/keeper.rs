@@ -235,9 +235,9 @@ impl Keeper {
                 }
                 Some(why) => {
                     tracing::warn!(%run, "{why}");
-                    return self.assign(desk, run, true).await;
+                    return self.assign(desk, run, Some(why)).await;
                 }
-                None => return self.assign(desk, run, false).await,
+                None => return self.assign(desk, run, None).await,
             }
         }
         Ok(())
@@ -245,11 +245,16 @@ impl Keeper {
 
     /// Hands a run over. `displaced`: its unit no longer stands there, so it
     /// may only be held or ended.
-    async fn assign(&self, desk: &Desk, run: RunId, displaced: bool) -> Result<(), Refusal> {
+    async fn assign(
+        &self,
+        desk: &Desk,
+        run: RunId,
+        displaced: Option<String>,
+    ) -> Result<(), Refusal> {
         let (frozen, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
         let past = self.store.events(run, 0, u32::MAX).await?;
         let last_boot = self.store.last_boot(run).await?;
-        let other_boot = displaced || adopt::other_boot(last_boot.as_deref(), &self.boot);
+        let other_boot = adopt::other_boot(last_boot.as_deref(), &self.boot);
         let assignment = Assignment {
             run,
             frozen: Arc::new(frozen),
@@ -257,6 +262,7 @@ impl Keeper {
             link: self.store.last_link(run).await?,
             ledger: Box::new(self.store.ledger(run, &self.boot)),
             other_boot,
+            displaced,
         };
         desk.stand().at_hand = Some(run);
         if desk

@@ -45,6 +45,15 @@ impl Keeper {
         if row.state != RunState::Held {
             return Err(wrong_state(&row, "is not held", None));
         }
+        let events = self.store.events(run, 0, u32::MAX).await?;
+        if open_question(&events).is_some() {
+            let hint = format!("do what it asks, then `wakerail answer {run}`");
+            return Err(wrong_state(
+                &row,
+                "is not held: it asks a question",
+                Some(hint),
+            ));
+        }
         if let Some(desk) = self.desk_of(&row) {
             if let Some(why) = self.displaced(run).await? {
                 let hint = format!("stop it (`wakerail stop {run}`) and book it again: {why}");

@@ -25,8 +25,7 @@ pub fn went_out(before: &Outcome, after: &Outcome) -> Option<bool> {
         (Outcome::Value(before), Outcome::Under(limit)) => {
             (*limit <= OFF_BELOW * before).then_some(true)
         }
-        (Outcome::Value(_) | Outcome::Under(_), Outcome::Over(_))
-        | (Outcome::Under(_), Outcome::Value(_)) => Some(false),
+        (_, Outcome::Over(_)) | (Outcome::Under(_), Outcome::Value(_)) => Some(false),
         _ => None,
     }
 }
@@ -116,7 +115,7 @@ pub fn leg_drift(state: &State, leg: u32, limit: Ratio, give_up: Ratio) -> Decis
     let verdict = match drift.map(|drift| drift.share().abs()) {
         None => DriftVerdict::NotKnown,
         Some(size) if size <= limit.share() => DriftVerdict::GoesOn,
-        Some(_) if state.times_again(leg) == 0 => DriftVerdict::LegAgain,
+        Some(_) if !state.drifted_before(leg) => DriftVerdict::LegAgain,
         Some(size) if size <= give_up.share() => DriftVerdict::Flagged,
         Some(_) => DriftVerdict::GivenUp,
     };
@@ -186,7 +185,8 @@ mod tests {
             (Under(0.1), Value(5.0), Some(false)),
             (Under(0.1), Over(20.0), Some(false)),
             (Under(0.1), Under(0.1), None),
-            (Over(20.0), Over(20.0), None),
+            (Over(20.0), Over(20.0), Some(false)),
+            (TimedOut, Over(20.0), Some(false)),
             (Value(5.0), TimedOut, None),
         ];
         for (before, after, expected) in cases {

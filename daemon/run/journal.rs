@@ -178,6 +178,9 @@ pub enum Decision {
         presses: BTreeMap<String, u32>,
         /// The light at the watch position afterwards, when it could be seen.
         light_lx: Option<f64>,
+        /// The light of each setting on the way up from the lower stop.
+        #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+        passed_lx: BTreeMap<String, f64>,
         /// What proves the level: `walked to a stop`, `counted and seen`,
         /// `counted, not seen`, `said by a person and seen`, ...
         proof: String,
@@ -324,8 +327,10 @@ pub struct Left {
 pub enum LampLeft {
     /// Switched off, and seen to be dark.
     Off,
-    /// Switched off, but no meter could see it.
+    /// Its power button was pressed, and no meter could see what came of it.
     OffNotSeen,
+    /// It may be on: no meter could see it, and a press might have lit it.
+    NotKnown,
     /// On: nothing on this bench can switch it off.
     On,
     /// On: switching it off failed.

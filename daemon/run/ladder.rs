@@ -101,6 +101,10 @@ pub struct Ladder {
     has_power: bool,
     sees: bool,
     expected: Option<f64>,
+    /// The light of each level as this run saw it before.
+    seen_before: BTreeMap<u16, f64>,
+    /// The light of each level on the way up from the stop.
+    passed: BTreeMap<u16, f64>,
     floor: f64,
     stage: Stage,
     look_due: bool,
@@ -136,6 +140,8 @@ impl Ladder {
             has_power,
             sees,
             expected,
+            seen_before: BTreeMap::new(),
+            passed: BTreeMap::new(),
             floor,
             stage,
             look_due: false,
@@ -145,6 +151,15 @@ impl Ladder {
             walked: false,
             presses: BTreeMap::new(),
         }
+    }
+
+    /// The same walk, knowing what levels on its way looked like before. One
+    /// that looks different sends it to the stop once: a press may have counted
+    /// twice. After that the count from the stop is believed, since a lamp may
+    /// have warmed up by as much.
+    pub fn knowing(mut self, seen_before: BTreeMap<u16, f64>) -> Ladder {
+        self.seen_before = seen_before;
+        self
     }
 
     /// The light at the end, when it was seen.
@@ -158,6 +173,7 @@ impl Ladder {
         setting: &str,
         proof: &str,
         name: impl Fn(Button) -> String,
+        key: impl Fn(u16) -> String,
     ) -> Decision {
         Decision::Level {
             setting: setting.to_owned(),
@@ -167,6 +183,11 @@ impl Ladder {
                 .map(|(button, n)| (name(*button), *n))
                 .collect(),
             light_lx: self.light,
+            passed_lx: self
+                .passed
+                .iter()
+                .map(|(level, light)| (key(*level), *light))
+                .collect(),
             proof: proof.to_owned(),
         }
     }
@@ -267,6 +288,7 @@ impl Ladder {
     fn first_up(&mut self, before: f64, pressed: u32, light: f64) -> Step {
         if self.rose(before, light) {
             self.walked = true;
+            self.passed.insert(1, before);
             self.stage = Stage::Counting { level: 2 };
             return self.counting(2, light);
         }
@@ -290,6 +312,13 @@ impl Ladder {
     }
 
     fn counting(&mut self, level: u16, light: f64) -> Step {
+        if self.walked {
+            self.passed.insert(level, light);
+        } else if let Some(before) = self.seen_before.get(&level)
+            && !self.same(*before, light, SAME_WITHIN)
+        {
+            return self.anchor("a level on the way looks different from before in this run");
+        }
         if level == self.target {
             return self.arrived(light);
         }

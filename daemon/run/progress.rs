@@ -5,7 +5,7 @@
 //! before it is written down anywhere else, and replays the same events after
 //! a restart; there is no second way to reach a state.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use photometry::measured::{Moment, Outcome};
 use photometry::units::{Span, Wall};
@@ -37,15 +37,34 @@ pub enum Phase {
 pub enum Lit {
     /// This run never touched it.
     NotTouched,
+    /// Its switch was worked while it was not known to be lit; each press of a
+    /// power button may have switched it on.
+    MaybeOn {
+        /// The sitting in which that began.
+        sitting: u32,
+        /// When.
+        since: Moment,
+    },
     /// On, since this moment of that sitting.
     On {
         /// The sitting in which it was switched on.
         sitting: u32,
         /// When.
         since: Moment,
+        /// A meter saw its light, and its switch was not worked since.
+        seen: bool,
     },
     /// Switched off.
     Off,
+}
+
+/// A leg to be measured again, once the action that decided it is done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct LegAgain {
+    leg: u32,
+    /// Because it drifted: that happens once. A repeat that a seam made
+    /// necessary is not counted against the lamp.
+    drifted: bool,
 }
 
 /// The action at work.
@@ -119,6 +138,8 @@ pub struct State {
     pub half_light: BTreeMap<String, u16>,
     /// The light seen at the watch position, by setting's key, in this run.
     pub light_at: BTreeMap<String, f64>,
+    /// The light of each setting as it was last passed on the way up.
+    pub passed_at: BTreeMap<String, f64>,
     /// The bench was made safe and nothing was done since.
     pub safe: bool,
     /// When the run was last broken off.
@@ -130,8 +151,9 @@ pub struct State {
     attempts: Vec<u32>,
     preambles: u32,
     broken: bool,
-    legs_again: BTreeMap<u32, u32>,
-    leg_again: Option<u32>,
+    /// Legs that drifted over the limit once.
+    drifted: BTreeSet<u32>,
+    leg_again: Option<LegAgain>,
     /// By leg: point and value; none is a reading outside the range.
     references: BTreeMap<u32, Vec<(u32, Option<f64>)>>,
     returns: Vec<Option<f64>>,
@@ -150,6 +172,7 @@ impl State {
             lit: Lit::NotTouched,
             half_light: BTreeMap::new(),
             light_at: BTreeMap::new(),
+            passed_at: BTreeMap::new(),
             safe: true,
             seam_at: Wall::default(),
             fruitless_windows: 0,
@@ -158,7 +181,7 @@ impl State {
             attempts: vec![0; itinerary.actions.len()],
             preambles: 0,
             broken: false,
-            legs_again: BTreeMap::new(),
+            drifted: BTreeSet::new(),
             leg_again: None,
             references: BTreeMap::new(),
             returns: Vec::new(),
@@ -221,18 +244,22 @@ impl State {
         mean_of_all(self.returns.iter().copied())
     }
 
-    /// How often a leg was measured again because of its drift.
-    pub fn times_again(&self, leg: u32) -> u32 {
-        self.legs_again.get(&leg).copied().unwrap_or(0)
+    /// Whether a leg was measured again because of its drift.
+    pub fn drifted_before(&self, leg: u32) -> bool {
+        self.drifted.contains(&leg)
     }
 
     /// How long the lamp has been on at `now` of the present sitting.
     pub fn lit_for(&self, now: Moment) -> Option<Span> {
         match self.lit {
-            Lit::On { sitting, since } if sitting == self.sitting => {
-                Some(now.mono.since(since.mono))
+            Lit::On { sitting, since, .. } | Lit::MaybeOn { sitting, since } => {
+                let here = sitting == self.sitting;
+                Some(if here {
+                    now.mono.since(since.mono)
+                } else {
+                    now.wall.since(since.wall)
+                })
             }
-            Lit::On { since, .. } => Some(now.wall.since(since.wall)),
             Lit::NotTouched | Lit::Off => None,
         }
     }
@@ -372,6 +399,7 @@ impl State {
                 self.resume(itinerary);
             }
             Body::Seam { cause } => {
+                self.lose_sight(itinerary);
                 self.running = None;
                 self.broken = true;
                 self.seam_at = event.at.wall;
@@ -389,8 +417,11 @@ impl State {
             }
             Body::MadeSafe { left } => {
                 self.safe = true;
-                if matches!(left.lamp, LampLeft::Off | LampLeft::OffNotSeen) {
-                    self.lit = Lit::Off;
+                match (left.lamp, &mut self.lit) {
+                    (LampLeft::Off, lit) => *lit = Lit::Off,
+                    // Pressed blind: it counts as on, and is not pressed again.
+                    (LampLeft::OffNotSeen, Lit::On { seen, .. }) => *seen = false,
+                    _ => {}
                 }
             }
             Body::Ended { end } => self.phase = Phase::Ended(*end),
@@ -409,19 +440,27 @@ impl State {
         {
             *attempts = event.attempt;
         }
-        let lights = self.action(itinerary, no).is_some_and(|action| {
-            matches!(
-                action.what,
-                What::SetLevel { .. } | What::FindHalfLight { .. }
-            )
-        });
-        // From the first press on the lamp counts as lit: a limit on its time
-        // must err towards the longer.
-        if lights && !matches!(self.lit, Lit::On { .. }) {
-            self.lit = Lit::On {
-                sitting: event.sitting,
-                since: event.at,
-            };
+        // From the first press on the lamp counts as lit, also where it is to
+        // be switched off: a power button toggles. A limit on its time must err
+        // towards the longer.
+        let (sitting, since) = match self.lit {
+            Lit::On { sitting, since, .. } | Lit::MaybeOn { sitting, since } => (sitting, since),
+            Lit::NotTouched | Lit::Off => (event.sitting, event.at),
+        };
+        match self.action(itinerary, no).map(|action| &action.what) {
+            Some(What::SetLevel { .. } | What::FindHalfLight { .. })
+                if !matches!(self.lit, Lit::On { .. }) =>
+            {
+                self.lit = Lit::On {
+                    sitting,
+                    since,
+                    seen: false,
+                };
+            }
+            Some(What::LampOff) if matches!(self.lit, Lit::NotTouched | Lit::Off) => {
+                self.lit = Lit::MaybeOn { sitting, since };
+            }
+            _ => {}
         }
     }
 
@@ -460,21 +499,33 @@ impl State {
                 leg,
                 verdict: DriftVerdict::LegAgain,
                 ..
+            } => {
+                let (leg, drifted) = (*leg, true);
+                self.leg_again = Some(LegAgain { leg, drifted });
             }
-            | Decision::Return {
+            Decision::Return {
                 leg,
                 goes_on: false,
                 ..
-            } => self.leg_again = Some(*leg),
+            } => {
+                let (leg, drifted) = (*leg, false);
+                self.leg_again = Some(LegAgain { leg, drifted });
+            }
             Decision::HalfLight { mode, level, .. } => {
                 self.half_light.insert(mode.clone(), *level);
             }
             Decision::Level {
                 setting,
-                light_lx: Some(light),
+                light_lx,
+                passed_lx,
                 ..
             } => {
+                self.passed_at.extend(passed_lx.clone());
+                let Some(light) = light_lx else { return };
                 self.light_at.insert(setting.clone(), *light);
+                if let Lit::On { seen, .. } = &mut self.lit {
+                    *seen = true;
+                }
             }
             _ => {}
         }
@@ -506,8 +557,8 @@ impl State {
                 }
             }
         }
-        if let Some(leg) = self.leg_again.take() {
-            self.undo_leg(itinerary, leg);
+        if let Some(again) = self.leg_again.take() {
+            self.undo_leg(itinerary, again);
         }
         if self
             .preamble
@@ -519,7 +570,7 @@ impl State {
     }
 
     /// This leg is to be measured again.
-    fn undo_leg(&mut self, itinerary: &Itinerary, leg: u32) {
+    fn undo_leg(&mut self, itinerary: &Itinerary, LegAgain { leg, drifted }: LegAgain) {
         for action in itinerary
             .actions
             .iter()
@@ -528,10 +579,24 @@ impl State {
             self.done[action.no as usize] = false;
         }
         self.references.remove(&leg);
-        *self.legs_again.entry(leg).or_default() += 1;
+        if drifted {
+            self.drifted.insert(leg);
+        }
+    }
+
+    /// Broken off while it was being switched off: its last look may be old.
+    fn lose_sight(&mut self, itinerary: &Itinerary) {
+        let running = self.running.and_then(|r| self.action(itinerary, r.no));
+        let off = running.is_some_and(|action| matches!(action.what, What::LampOff));
+        if let Lit::On { seen, .. } = &mut self.lit
+            && off
+        {
+            *seen = false;
+        }
     }
 
     fn fail(&mut self, itinerary: &Itinerary, event: &Event, fault: &Fault) {
+        self.lose_sight(itinerary);
         self.running = None;
         self.leg_again = None;
         let test = event

@@ -49,11 +49,11 @@ impl Daemon {
         Daemon::start_as(program, data, bench, seed)
     }
 
-    /// Like [`Daemon::start`]; no file may grow beyond 1 MB (2,000 blocks of 512 bytes),
+    /// Like [`Daemon::start`]; no file may grow beyond 2 MB (4,000 blocks of 512 bytes),
     /// as on a disk that fills up: writes fail.
     pub fn start_on_a_small_disk(data: &Path, bench: &str, seed: u64) -> Daemon {
         let mut shell = Command::new("sh");
-        let limited = "trap '' XFSZ; ulimit -f 2000; exec \"$0\" \"$@\"";
+        let limited = "trap '' XFSZ; ulimit -f 4000; exec \"$0\" \"$@\"";
         shell.args(["-c", limited, env!("CARGO_BIN_EXE_wakerail")]);
         Daemon::start_as(shell, data, bench, seed)
     }

@@ -244,6 +244,11 @@ fn a_full_disk_is_told_everywhere_and_costs_no_reading() {
     assert_eq!(watched.code, 74, "{watched:?}");
     let row = daemon.ok(&["runs"]);
     let shown = daemon.ok(&["show", "1"]);
+    // Another lamp in its place would be measured as this one.
+    let lamp = example("lamp-dunlin.yaml");
+    let other = daemon.told(&["place", "D-18", "--lamp", &lamp, "--fingers", FINGERS]);
+    assert_eq!(other.code, 75, "{other:?}");
+    assert!(other.err.contains("has begun and is not over"), "{other:?}");
     let log = {
         daemon.signal("TERM");
         let (code, log) = daemon.ended();
@@ -289,11 +294,16 @@ fn a_survey_by_hand_is_answered_from_another_terminal() {
     let mut asked = 0;
     // Far above the number of questions: one that comes again and again is a
     // fault.
+    let mut refused = 0;
     for _ in 0..400 {
         let row = daemon.ok(&["runs", "--format", "csv"]);
         let state = row.lines().nth(1).and_then(|line| line.split(',').nth(1));
         match state {
             Some("held") => {
+                // A question is no hold: a release would be for the next one.
+                let released = daemon.told(&["release", "latest"]);
+                assert_eq!(released.code, 75, "{released:?}");
+                refused += usize::from(released.err.contains("it asks a question"));
                 let told = daemon.told(&["answer", "latest"]);
                 // The last answer may not have been taken in yet.
                 match told.code {
@@ -310,4 +320,5 @@ fn a_survey_by_hand_is_answered_from_another_terminal() {
     assert_eq!(daemon.told(&["watch", "latest"]).code, 0);
     // Cap on, cap off, dark room; the highest level, the middle one, off.
     assert!((4..=12).contains(&asked), "{asked} questions");
+    assert!(refused > 0);
 }
