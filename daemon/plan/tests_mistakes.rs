@@ -118,6 +118,11 @@ tests:
         codes(&[bench.clone(), lamp.clone(), plan]),
         ["quantity", "outside-travel"]
     );
+    let only_13 = example("plan-short.yaml");
+    let line = "settings: [full, half-setting]";
+    assert!(only_13.text.contains(line), "{}", only_13.text);
+    let only_13 = text("plan.yaml", &only_13.text.replace(line, "settings: [13]"));
+    assert_eq!(codes(&[bench.clone(), lamp.clone(), only_13]).len(), 1);
     for (right, wrong, code) in [
         ("carries: meter", "carries: metre", "unknown-word"),
         ("channels:", "chanels:", "unknown-key"),
