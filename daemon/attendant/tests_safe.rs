@@ -350,3 +350,50 @@ async fn the_reason_of_a_failure_outlasts_a_death() {
     });
     assert!(words.is_some_and(|words| words.contains("no answer to")));
 }
+
+/// The mains failed while the lamp was lit; the meter is still dead when a
+/// person stops the held run.
+struct AfterTheCut {
+    dark: bool,
+    eyes: Eyes,
+}
+
+impl Hands for AfterTheCut {
+    fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
+        if !std::mem::replace(&mut self.dark, true) {
+            bench.person().set_level(0, event.at.mono);
+        }
+        self.eyes.note(event, handle, bench);
+    }
+}
+
+/// What was seen before the daemon died is no reason to press blind.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn after_a_death_a_dead_meter_leaves_a_dark_lamp_dark() {
+    let mut scene = Scene::new(3, By::Memory, 3, short());
+    scene.paper.dies_at(120, Dies::After);
+    assert_eq!(scene.sit(Nobody).await, Sat::Died);
+    scene.paper.lives();
+    scene.other_boot = true;
+    scene.world.faults = vec![Planned {
+        nth: 1,
+        fault: Fault::Dead(Device::Meter),
+    }];
+    let eyes = Eyes {
+        stops: true,
+        ..Eyes::default()
+    };
+    let hands = AfterTheCut {
+        dark: false,
+        eyes: eyes.clone(),
+    };
+    assert_eq!(scene.sit(hands).await, Sat::Ended(End::Stopped));
+    let left = eyes
+        .seen()
+        .into_iter()
+        .find_map(|(body, level)| match body {
+            Body::MadeSafe { left } => Some((left.lamp, level)),
+            _ => None,
+        });
+    assert_eq!(left, Some((LampLeft::NotKnown, 0)));
+}

@@ -400,6 +400,9 @@ impl State {
             }
             Body::Seam { cause } => {
                 self.lose_sight(itinerary);
+                if let (SeamCause::Died, Lit::On { seen, .. }) = (*cause, &mut self.lit) {
+                    *seen = false; // nobody looked meanwhile; the mains may have failed
+                }
                 self.running = None;
                 self.broken = true;
                 self.seam_at = event.at.wall;
@@ -448,9 +451,8 @@ impl State {
             Lit::NotTouched | Lit::Off => (event.sitting, event.at),
         };
         match self.action(itinerary, no).map(|action| &action.what) {
-            Some(What::SetLevel { .. } | What::FindHalfLight { .. })
-                if !matches!(self.lit, Lit::On { .. }) =>
-            {
+            // The walk to a level may press the power button too.
+            Some(What::SetLevel { .. } | What::FindHalfLight { .. }) => {
                 self.lit = Lit::On {
                     sitting,
                     since,
