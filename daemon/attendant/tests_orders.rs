@@ -202,6 +202,42 @@ async fn held_and_released_it_goes_on_at_the_first_incomplete_point() {
     }
 }
 
+/// Held before the window opens, then released while the daemon is told to
+/// leave.
+#[derive(Default)]
+struct ReleaseByDay {
+    held: bool,
+}
+
+impl Hands for ReleaseByDay {
+    fn first(&mut self, handle: &Handle) {
+        if !self.held {
+            handle.orders.post(Order::Hold(RUN)).expect("an order");
+        }
+    }
+    fn note(&mut self, event: &Event, handle: &Handle, _bench: &SimulatedBench) {
+        if matches!(event.body, Body::Held { .. }) && !std::mem::replace(&mut self.held, true) {
+            handle.orders.post(Order::Release(RUN)).expect("an order");
+            handle.orders.post(Order::Shutdown).expect("an order");
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_release_by_day_outlasts_the_daemon() {
+    let mut scene = Scene::new(1, By::Memory, 2, short());
+    let frozen = std::sync::Arc::get_mut(&mut scene.frozen).expect("only one");
+    let window = Some(Window {
+        opens: 22 * 60,
+        closes: 5 * 60,
+    });
+    frozen.plan.policies.window = window;
+    frozen.itinerary.policies.window = window;
+    assert_eq!(scene.sit(ReleaseByDay::default()).await, Sat::Left);
+    let sat = tokio::time::timeout(std::time::Duration::from_secs(60), scene.sit(Nobody)).await;
+    assert_eq!(sat, Ok(Sat::Ended(End::Complete)), "{}", scene.paper.text());
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn after_a_loss_of_power_nothing_moves_until_a_person_releases() {
     let mut scene = Scene::new(4, By::Memory, 2, short());

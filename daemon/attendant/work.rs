@@ -178,14 +178,15 @@ impl Attendant {
         Ok(Stays::Yes)
     }
 
+    fn hours_now(&self) -> Hours {
+        let current = self.current.as_ref();
+        let window = current.and_then(|c| c.frozen.plan.policies.window);
+        window::hours(self.seat.clock(), self.seat.now(), window)
+    }
+
     /// Waits for the window if it is closed; false when something else woke it.
     async fn window_is_open(&mut self) -> Result<bool, RecordError> {
-        let window = self
-            .current
-            .as_ref()
-            .and_then(|c| c.frozen.plan.policies.window);
-        let now = self.seat.now();
-        match window::hours(self.seat.clock(), now, window) {
+        match self.hours_now() {
             Hours::Open(closes) => {
                 self.closes = closes;
                 Ok(true)
@@ -436,33 +437,42 @@ impl Attendant {
         self.take_orders();
         match self.interrupt.take() {
             Some(SeamCause::Stop) => return self.end_stopped().await,
-            // Held again before the window let it go on.
+            // Of a hold and a release at once, the hold.
             Some(SeamCause::Hold) => self.released = false,
             _ => {}
+        }
+        if std::mem::take(&mut self.released) {
+            self.release(cause).await?;
+            return Ok(Stays::Yes);
         }
         if self.leaving {
             return Ok(Stays::No);
         }
-        if std::mem::take(&mut self.released) {
-            tracing::info!(?cause, "released");
-            if let Some(current) = &mut self.current {
-                current.other_boot = false;
-                current.displaced = None;
-            }
-            if self.window_is_open().await? {
-                self.hold_flow();
-                self.note(Body::Resumed {
-                    cause: ResumeCause::Released,
-                })
-                .await?;
-            } else {
-                self.released = true;
-            }
-            return Ok(Stays::Yes);
-        }
         self.let_time_stand();
         self.seat.wait_async(None).await;
         Ok(Stays::Yes)
+    }
+
+    /// Lets the run go on. That is written down at once, also where it waits
+    /// for the evening or leaves: a release must not be lost with the daemon.
+    async fn release(&mut self, cause: &HoldCause) -> Result<(), RecordError> {
+        tracing::info!(?cause, "released");
+        if let Some(current) = &mut self.current {
+            current.other_boot = false;
+            current.displaced = None;
+        }
+        self.hold_flow();
+        let cause = ResumeCause::Released;
+        self.note(Body::Resumed { cause }).await?;
+        let seam = match self.hours_now() {
+            _ if self.leaving => SeamCause::Shutdown,
+            Hours::Closed(_) => SeamCause::WindowClosed,
+            Hours::Open(closes) => {
+                self.closes = closes;
+                return Ok(());
+            }
+        };
+        self.note(Body::Seam { cause: seam }).await
     }
 
     fn ended(&mut self, end: End) -> Stays {

@@ -396,6 +396,9 @@ impl State {
                 if asked_off && *cause == ResumeCause::Released {
                     self.lit = Lit::Off;
                 }
+                if *cause == ResumeCause::Released {
+                    self.fruitless_windows = 0; // a person wants it tried again
+                }
                 self.resume(itinerary);
             }
             Body::Seam { cause } => {
