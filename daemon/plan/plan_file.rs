@@ -117,7 +117,8 @@ fn test(key: Node<'_>, node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Surve
     let mut fields = Fields::of(node, &what, mistakes)?;
     let kind = fields.need_like("kind", "survey", readers::one_of(&[("survey", ())]));
     let meter = fields.may("meter", readers::name);
-    let settings = fields.may_or("settings", settings, Settings::All);
+    let (settings, setting_places) =
+        fields.may_or("settings", settings, (Settings::All, Vec::new()));
     let positions = fields.need_like(
         "positions",
         "{from: 6 in, to: 72 in, every: 6 in}",
@@ -135,7 +136,7 @@ fn test(key: Node<'_>, node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Surve
     let positions = positions?;
     let places = TestPlaces {
         test: key.place(),
-        settings: setting_places(node),
+        settings: setting_places,
         positions: node
             .get("positions")
             .map_or_else(|| key.place(), Node::place),
@@ -169,34 +170,43 @@ fn test(key: Node<'_>, node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Surve
     Some((survey, places))
 }
 
-fn settings(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Settings> {
+/// The settings, and where each was written. Those that can be read are still
+/// held against the lamp when one beside them can't.
+fn settings(node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Settings, Vec<Place>)> {
     if node.text() == Some("all") {
-        return Some(Settings::All);
+        return Some((Settings::All, vec![node.place()]));
     }
-    let words = readers::one_or_list_of(setting)(node, mistakes)?;
-    if words.is_empty() {
+    let items: Vec<Node<'_>> = if node.kind() == Kind::List {
+        node.items().collect()
+    } else {
+        vec![node]
+    };
+    if items.is_empty() {
         mistakes.add(Mistake::new(
             node.place(),
             "empty",
             "there is no setting to measure",
         ));
-        return None;
     }
-    let places = setting_places_of(node);
-    for (index, word) in words.iter().enumerate() {
-        if let Some(first) = words[..index].iter().position(|other| other == word) {
-            let place = |at: usize| places.get(at).cloned().unwrap_or_else(|| node.place());
+    let mut found: Vec<(SettingWord, Place)> = Vec::new();
+    for item in items {
+        let Some(word) = setting(item, mistakes) else {
+            continue;
+        };
+        if let Some((_, first)) = found.iter().find(|(other, _)| *other == word) {
             mistakes.add(
                 Mistake::new(
-                    place(index),
+                    item.place(),
                     "setting-twice",
                     "the setting stands there twice",
                 )
-                .also(place(first), "the first one"),
+                .also(first.clone(), "the first one"),
             );
         }
+        found.push((word, item.place()));
     }
-    Some(Settings::These(words))
+    let (words, places): (Vec<_>, Vec<_>) = found.into_iter().unzip();
+    (!words.is_empty()).then_some((Settings::These(words), places))
 }
 
 fn setting(node: Node<'_>, mistakes: &mut Mistakes) -> Option<SettingWord> {
@@ -241,19 +251,6 @@ fn setting(node: Node<'_>, mistakes: &mut Mistakes) -> Option<SettingWord> {
         ("half-light", SettingWord::HalfLight),
     ];
     readers::one_of(&words)(node, mistakes)
-}
-
-fn setting_places(test: Node<'_>) -> Vec<Place> {
-    test.get("settings")
-        .map_or_else(Vec::new, setting_places_of)
-}
-
-fn setting_places_of(node: Node<'_>) -> Vec<Place> {
-    if node.kind() == Kind::List {
-        node.items().map(Node::place).collect()
-    } else {
-        vec![node.place()]
-    }
 }
 
 fn positions(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Length>> {

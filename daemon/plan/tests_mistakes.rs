@@ -284,3 +284,17 @@ fn a_window_does_not_excuse_a_lamp_that_stays_on() {
         "{shown}"
     );
 }
+
+/// An unreadable setting hides no mistake of the setting beside it.
+#[test]
+fn a_setting_beside_an_unreadable_one_is_held_against_the_lamp() {
+    let plan = "plan: p\nformat: 1\ntests:\n  t:\n    kind: survey\n    settings: [13, ful]\n    positions: [300 mm]\n";
+    let files = [
+        example("bench-strand.yaml"),
+        example("lamp-dunlin.yaml"),
+        text("plan.yaml", plan),
+    ];
+    let shown = found(&files).shown(false);
+    assert!(shown.contains("did you mean `full`"), "{shown}");
+    assert!(shown.contains("plan.yaml:6:16"), "{shown}");
+}
