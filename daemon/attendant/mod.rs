@@ -28,6 +28,8 @@ mod tests_lamp;
 mod tests_orders;
 #[cfg(test)]
 mod tests_safe;
+#[cfg(test)]
+mod tests_sweep;
 mod warm;
 mod window;
 pub mod work;

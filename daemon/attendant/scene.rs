@@ -8,7 +8,7 @@ use drivers::clock::Clock;
 use drivers::link::Address;
 use drivers::simulated::bench::{BenchSpec, SimulatedBench, Wire};
 use drivers::simulated::faults::Device;
-use drivers::simulated::world::WorldSpec;
+use drivers::simulated::world::{Person, WorldSpec};
 use photometry::units::{Length, Mono, Span, Wall};
 
 use super::handle::{Assignment, Handle, Note, Order};
@@ -39,7 +39,12 @@ struct Sheet {
     dies_at: Option<(usize, Dies)>,
     breaks_at: Option<usize>,
     dies_on: Option<(&'static str, Dies)>,
+    watch: Option<(Person, Watch)>,
 }
+
+/// Told of each event while it is written, with the level that a person sees
+/// then. A note is heard later, when the bench may have gone on already.
+pub type Watch = Box<dyn Fn(&Event, u16) + Send>;
 
 /// When the daemon dies at a write.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -113,6 +118,9 @@ impl Ledger for Pen {
             return Box::pin(async move { Err(LedgerError { reason }) });
         }
         if dies != Some(Dies::Before) {
+            if let Some((person, watch)) = &sheet.watch {
+                watch(event, person.sees_level(event.at.mono));
+            }
             sheet.events.push(event.clone());
             sheet.lines.push(line.to_owned());
             sheet.link = Some(link);
@@ -286,6 +294,7 @@ impl Scene {
             other_boot: self.other_boot,
             displaced: self.displaced.clone(),
         };
+        self.paper.sheet().watch = hands.watch().map(|watch| (simulated.person(), watch));
         let mut notes = handle.notes.subscribe();
         handle
             .orders
@@ -320,6 +329,9 @@ impl Scene {
 
 /// What a person or a signal does while the attendant works.
 pub trait Hands {
+    fn watch(&self) -> Option<Watch> {
+        None
+    }
     fn first(&mut self, _handle: &Handle) {}
     fn note(&mut self, _event: &Event, _handle: &Handle, _bench: &SimulatedBench) {}
 }

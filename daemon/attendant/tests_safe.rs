@@ -10,7 +10,7 @@ use drivers::simulated::world::WorldSpec;
 use photometry::units::{Lux, Ratio, Span};
 
 use super::handle::{Handle, Order};
-use super::scene::{self, By, Dies, Hands, Nobody, Sat, Scene};
+use super::scene::{self, By, Dies, Hands, Nobody, Sat, Scene, Watch};
 use super::tests::{RUN, short};
 use crate::plan::intent::{
     AfterPowerLoss, OnFailure, SettingWord, Settings, Survey, WarmUp, Window,
@@ -21,25 +21,26 @@ use crate::run::journal::{Body, Decision, DriftVerdict, End, Event, HoldCause, L
 
 /// What was written, beside the level that the lamp really stood at.
 #[derive(Clone, Default)]
-struct Eyes {
+pub(super) struct Eyes {
     seen: Arc<Mutex<Vec<(Body, u16)>>>,
     /// Stops the run when it is held.
     stops: bool,
 }
 
 impl Eyes {
-    fn seen(&self) -> Vec<(Body, u16)> {
+    pub(super) fn seen(&self) -> Vec<(Body, u16)> {
         self.seen.lock().expect("eyes").clone()
     }
 }
 
 impl Hands for Eyes {
-    fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
-        let level = bench.person().sees_level(event.at.mono);
-        self.seen
-            .lock()
-            .expect("eyes")
-            .push((event.body.clone(), level));
+    fn watch(&self) -> Option<Watch> {
+        let seen = Arc::clone(&self.seen);
+        Some(Box::new(move |event, level| {
+            seen.lock().expect("eyes").push((event.body.clone(), level));
+        }))
+    }
+    fn note(&mut self, event: &Event, handle: &Handle, _bench: &SimulatedBench) {
         if self.stops && matches!(event.body, Body::Held { .. }) {
             handle.orders.post(Order::Stop(RUN)).expect("an order");
         }
@@ -56,7 +57,7 @@ fn faulty(levels: u16, nth: u64, fault: Fault, survey: Survey) -> Scene {
 }
 
 /// The lamp is dark where that is said, and making safe lights no dark lamp.
-fn says_the_truth(seen: &[(Body, u16)], what: &str) {
+pub(super) fn says_the_truth(seen: &[(Body, u16)], what: &str) {
     let mut at_the_failure = None;
     for (body, level) in seen {
         match body {
@@ -183,6 +184,9 @@ impl Hands for Dark {
 }
 
 impl<A: Hands, B: Hands> Hands for (A, B) {
+    fn watch(&self) -> Option<Watch> {
+        self.0.watch().or_else(|| self.1.watch())
+    }
     fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
         self.0.note(event, handle, bench);
         self.1.note(event, handle, bench);
@@ -355,15 +359,13 @@ async fn the_reason_of_a_failure_outlasts_a_death() {
 /// person stops the held run.
 struct AfterTheCut {
     dark: bool,
-    eyes: Eyes,
 }
 
 impl Hands for AfterTheCut {
-    fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
+    fn note(&mut self, event: &Event, _handle: &Handle, bench: &SimulatedBench) {
         if !std::mem::replace(&mut self.dark, true) {
             bench.person().set_level(0, event.at.mono);
         }
-        self.eyes.note(event, handle, bench);
     }
 }
 
@@ -383,10 +385,7 @@ async fn after_a_death_a_dead_meter_leaves_a_dark_lamp_dark() {
         stops: true,
         ..Eyes::default()
     };
-    let hands = AfterTheCut {
-        dark: false,
-        eyes: eyes.clone(),
-    };
+    let hands = (AfterTheCut { dark: false }, eyes.clone());
     assert_eq!(scene.sit(hands).await, Sat::Ended(End::Stopped));
     let left = eyes
         .seen()
