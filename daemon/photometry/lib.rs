@@ -13,9 +13,29 @@
 // A table of cases in a test may be long; functions of the product may not.
 #![cfg_attr(not(test), warn(clippy::too_many_lines))]
 
+pub mod alpha_opic;
+pub mod blue_light;
+pub mod colour;
+pub mod comparison;
+pub mod data_figures;
+pub mod decision;
+mod distribution;
 pub mod drift;
+pub mod fidelity;
+pub mod figure;
+pub mod light_units;
 pub mod measured;
+pub mod ordering;
+pub mod outliers;
+pub mod positioning;
+pub mod regression;
+pub mod rendering;
+pub mod robust;
+pub mod spectrum;
+pub mod spectrum_figures;
 pub mod stabilisation;
 pub mod statistics;
+mod tables;
+pub mod temperature;
 pub mod uncertainty;
 pub mod units;

@@ -14,6 +14,26 @@ pub struct Moments {
     pub sd: Option<f64>,
 }
 
+impl Moments {
+    /// Standard deviation of the mean, s / sqrt n (JCGM 100:2008, 4.2.3); none
+    /// below two values.
+    pub fn standard_error(&self) -> Option<f64> {
+        self.sd.map(|sd| sd / (self.n as f64).sqrt())
+    }
+}
+
+/// Correlation of each value with the next (NIST StRD's definition): far from
+/// zero, repeated readings drift. None below two values, when all are equal, or
+/// when one is not finite.
+pub fn lag_one(values: &[f64]) -> Option<f64> {
+    let mean = moments(values)?.mean;
+    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+    let pairs = values.windows(2);
+    let products: f64 = pairs.map(|pair| (pair[0] - mean) * (pair[1] - mean)).sum();
+    let correlation = products / squares;
+    (values.len() > 1 && correlation.is_finite()).then_some(correlation)
+}
+
 /// Mean and sample standard deviation; none when there is no value or one is
 /// not finite.
 pub fn moments(values: &[f64]) -> Option<Moments> {
