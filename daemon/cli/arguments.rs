@@ -6,6 +6,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use super::compute::arguments::Topic;
+
 /// Unattended measuring of wake-up and light-therapy lamps.
 #[derive(Debug, Parser)]
 #[command(
@@ -20,7 +22,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
   wakerail place D-17 --lamp lamp.yaml --gauge '6 in'
   wakerail book plan.yaml --unit D-17
   wakerail watch latest
-  wakerail help survey                               pages: survey bench lamp plan exit-codes safety"
+  wakerail help survey                               pages: survey bench lamp plan compute exit-codes safety"
 )]
 pub struct Arguments {
     /// What to do.
@@ -203,6 +205,13 @@ pub enum Command {
   wakerail survey 7 --format csv > lux.csv")]
     Survey(Survey),
 
+    /// Compute the trade's figures from a measured file; needs no daemon
+    #[command(before_help = "Examples:
+  wakerail compute spectrum lamp.csv                    colour, rendering, melanopic, blue light
+  wakerail compute spectrum lamp.csv --format json
+  wakerail help compute                                 what each topic reads and gives")]
+    Compute(Compute),
+
     /// Print a page of the manual, or a command's help
     #[command(before_help = "Examples:
   wakerail help survey
@@ -368,9 +377,17 @@ pub struct Survey {
     pub printed: Printed,
 }
 
+/// `compute`
+#[derive(Debug, Args)]
+pub struct Compute {
+    /// What to compute
+    #[command(subcommand)]
+    pub topic: Topic,
+}
+
 /// `help`
 #[derive(Debug, Args)]
 pub struct Help {
-    /// A page (survey, bench, lamp, plan, exit-codes, safety) or a command
+    /// A page (survey, bench, lamp, plan, compute, exit-codes, safety) or a command
     pub topic: Option<String>,
 }

@@ -56,6 +56,16 @@ pub enum Complaint {
         /// Which.
         path: PathBuf,
     },
+    /// Measured data in a file cannot be computed with.
+    #[error("{name}{}: {reason}", line.map_or(String::new(), |line| format!(":{line}")))]
+    Measured {
+        /// The file, or `standard input`.
+        name: String,
+        /// The line that is to blame, where one is.
+        line: Option<u64>,
+        /// Why.
+        reason: String,
+    },
     /// A file could not be written.
     #[error("cannot write {}", path.display())]
     CannotWrite {
@@ -222,6 +232,7 @@ impl Complaint {
             Complaint::Mistakes { .. }
             | Complaint::BenchFile { .. }
             | Complaint::FileTooLong { .. }
+            | Complaint::Measured { .. }
             | Complaint::NotText { .. } => ExitCode::Data,
             Complaint::File { source, .. } => match source.kind() {
                 ErrorKind::NotFound | ErrorKind::IsADirectory => ExitCode::NoInput,
@@ -263,6 +274,9 @@ impl Complaint {
             Complaint::Mistakes { .. } | Complaint::BenchFile { .. } | Complaint::Output { .. } => {
                 Vec::new()
             }
+            Complaint::Measured { .. } => {
+                one("`wakerail help compute` tells what each topic reads")
+            }
             Complaint::File { .. } => one("look at the path and its permissions"),
             Complaint::FileTooLong { .. } => {
                 one("a bench, lamp or plan file is a few pages at most; is this the right one?")
@@ -286,9 +300,7 @@ impl Complaint {
             Complaint::DataDirectory { .. } => {
                 one("make it yours, or name another one with --data DIR")
             }
-            Complaint::SocketPath { .. } => {
-                one("name a directory with a shorter path with --data DIR")
-            }
+            Complaint::SocketPath { .. } => one("name a shorter path with --data DIR"),
             Complaint::AlreadyServed { .. } => one(
                 "use the one that runs (`wakerail runs`), end it first, or name other data with --data DIR",
             ),
@@ -424,6 +436,7 @@ mod tests {
             Complaint::DemoLeft { .. } => 25,
             Complaint::LookedAway { .. } => 26,
             Complaint::BenchOut { .. } => 27,
+            Complaint::Measured { .. } => 28,
         }
     }
 
@@ -536,8 +549,13 @@ mod tests {
     fn every_message_is_as_shown() {
         let mut all = about_files();
         all.extend(about_the_daemon());
+        all.push(Complaint::Measured {
+            name: "dawn.csv".to_owned(),
+            line: Some(7),
+            reason: "the wavelength of sample 5 is not above the one before".to_owned(),
+        });
         let places: Vec<usize> = all.iter().map(place).collect();
-        assert_eq!(places, (0..28).collect::<Vec<_>>());
+        assert_eq!(places, (0..29).collect::<Vec<_>>());
         let shown: Vec<String> = all
             .iter()
             .map(|complaint| {

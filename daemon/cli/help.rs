@@ -8,11 +8,12 @@ use super::arguments::Arguments;
 use super::complaint::Complaint;
 
 /// The pages by name.
-pub const PAGES: [(&str, &str); 6] = [
+pub const PAGES: [(&str, &str); 7] = [
     ("survey", include_str!("help/survey.md")),
     ("bench", include_str!("help/bench.md")),
     ("lamp", include_str!("help/lamp.md")),
     ("plan", include_str!("help/plan.md")),
+    ("compute", include_str!("help/compute.md")),
     ("exit-codes", include_str!("help/exit-codes.md")),
     ("safety", include_str!("help/safety.md")),
 ];

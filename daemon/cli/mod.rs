@@ -16,6 +16,7 @@ pub mod book;
 pub mod check;
 pub mod client;
 pub mod complaint;
+pub mod compute;
 pub mod data_dir;
 pub mod demo;
 pub mod exit_codes;

@@ -15,7 +15,8 @@ use super::exit_codes::ExitCode;
 use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
-    book, check, demo, format, help, place, readings, runs, show, survey, text_files, verbs, watch,
+    book, check, compute, demo, format, help, place, readings, runs, show, survey, text_files,
+    verbs, watch,
 };
 use crate::service;
 
@@ -66,6 +67,7 @@ pub async fn dispatch(arguments: Arguments, terminal: Terminal) -> Result<(), Co
     };
     match command {
         Command::Check(args) => check::run(&args, terminal, out),
+        Command::Compute(args) => compute::run(&args.topic, out),
         Command::Help(args) => format::say(out, &help::text(args.topic.as_deref())?),
         Command::Serve(args) => serve(args, common, terminal).await,
         Command::Demo(args) => {
@@ -103,7 +105,11 @@ async fn ask_daemon(
         Command::Stop(args) => format::say(out, &verbs::order(client, args.run, Verb::Stop).await?),
         Command::Readings(args) => readings::run(client, &args, out).await,
         Command::Survey(args) => survey::run(client, &args, out).await,
-        Command::Check(_) | Command::Help(_) | Command::Serve(_) | Command::Demo(_) => Ok(()),
+        Command::Check(_)
+        | Command::Compute(_)
+        | Command::Help(_)
+        | Command::Serve(_)
+        | Command::Demo(_) => Ok(()),
     }
 }
 

@@ -1,7 +1,7 @@
 //! Reads the files that a person names: their text and their bare name, with
 //! a limit. The daemon gets texts, never paths.
 //!
-//! Called by: check, place, book.
+//! Called by: check, place, book, compute.
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -11,6 +11,8 @@ use crate::web::wire::Text;
 
 /// The longest file that is read; the same cap as before parsing.
 pub const FILE_BYTES_AT_MOST: u64 = 1 << 20;
+/// The longest file of measured data: 180 s of a waveform at 100 kS/s.
+pub const DATA_BYTES_AT_MOST: u64 = 1 << 29;
 
 /// Reads one file.
 ///
@@ -18,19 +20,42 @@ pub const FILE_BYTES_AT_MOST: u64 = 1 << 20;
 /// When it is not there, cannot be read, is longer than
 /// [`FILE_BYTES_AT_MOST`], or is not UTF-8.
 pub fn read(path: &Path) -> Result<Text, Complaint> {
+    read_at_most(path, FILE_BYTES_AT_MOST)
+}
+
+/// Reads one file of measured data, or standard input where the path is `-`.
+///
+/// # Errors
+/// As [`read`], with a limit of [`DATA_BYTES_AT_MOST`].
+pub fn read_data(path: &Path) -> Result<Text, Complaint> {
+    if path != Path::new("-") {
+        return read_at_most(path, DATA_BYTES_AT_MOST);
+    }
+    let path = Path::new("standard input");
+    text_of(path, std::io::stdin().lock(), DATA_BYTES_AT_MOST)
+}
+
+fn read_at_most(path: &Path, at_most: u64) -> Result<Text, Complaint> {
+    let file = std::fs::File::open(path).map_err(|source| Complaint::File {
+        path: path.to_owned(),
+        source,
+    })?;
+    text_of(path, file, at_most)
+}
+
+fn text_of(path: &Path, from: impl Read, at_most: u64) -> Result<Text, Complaint> {
     let fail = |source| Complaint::File {
         path: path.to_owned(),
         source,
     };
-    let file = std::fs::File::open(path).map_err(fail)?;
     let mut bytes = Vec::new();
-    file.take(FILE_BYTES_AT_MOST + 1)
+    from.take(at_most + 1)
         .read_to_end(&mut bytes)
         .map_err(fail)?;
-    if bytes.len() as u64 > FILE_BYTES_AT_MOST {
+    if bytes.len() as u64 > at_most {
         return Err(Complaint::FileTooLong {
             path: path.to_owned(),
-            at_most: FILE_BYTES_AT_MOST,
+            at_most,
         });
     }
     let text = String::from_utf8(bytes).map_err(|_| Complaint::NotText {

@@ -3,9 +3,9 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 16] = [
+const COMMANDS: [&str; 17] = [
     "check", "serve", "demo", "place", "book", "runs", "show", "watch", "answer", "hold",
-    "release", "stop", "readings", "survey", "help", "",
+    "release", "stop", "readings", "survey", "compute", "help", "",
 ];
 
 fn wakerail() -> Command {
@@ -39,7 +39,15 @@ fn every_command_has_help_with_examples_first() {
 
 #[test]
 fn every_page_is_printed() {
-    for page in ["survey", "bench", "lamp", "plan", "exit-codes", "safety"] {
+    for page in [
+        "survey",
+        "bench",
+        "lamp",
+        "plan",
+        "compute",
+        "exit-codes",
+        "safety",
+    ] {
         let text = stdout_of(&["help", page]);
         assert!(text.starts_with("# "), "{page}:\n{text}");
         assert!(text.len() > 300, "{page} says next to nothing");

@@ -1,0 +1,92 @@
+//! The topics of `compute` and their options.
+//!
+//! Called by: arguments. Not here: computing.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+
+use crate::cli::arguments::Printed;
+
+/// What can be computed.
+#[derive(Debug, Subcommand)]
+pub enum Topic {
+    /// Colour, rendering, melanopic content and blue light of a spectrum
+    #[command(before_help = "Examples:
+  wakerail compute spectrum lamp.csv
+  wakerail compute spectrum - --format json < lamp.csv")]
+    Spectrum(Spectrum),
+
+    /// Mean, scatter, drift and outliers of repeated readings
+    #[command(before_help = "Examples:
+  wakerail compute stats readings.csv
+  wakerail compute stats readings.csv --column illuminance_lx")]
+    Stats(Stats),
+
+    /// An uncertainty budget: combined, degrees of freedom, expanded
+    #[command(before_help = "Examples:
+  wakerail compute budget terms.csv --value 250")]
+    Budget(Budget),
+
+    /// A figure before and after: changed, and does it matter?
+    #[command(before_help = "Examples:
+  wakerail compute compare runs.csv --margin '3 %'")]
+    Compare(Compare),
+}
+
+/// A file of measured data.
+#[derive(Debug, Args)]
+pub struct Measured {
+    /// CSV or JSON with named columns; `-` reads standard input
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `compute spectrum`
+#[derive(Debug, Args)]
+pub struct Spectrum {
+    /// Where the data are
+    #[command(flatten)]
+    pub measured: Measured,
+}
+
+/// `compute stats`
+#[derive(Debug, Args)]
+pub struct Stats {
+    /// Where the data are
+    #[command(flatten)]
+    pub measured: Measured,
+    /// The column with the readings
+    #[arg(long, value_name = "NAME", default_value = "value")]
+    pub column: String,
+}
+
+/// `compute budget`
+#[derive(Debug, Args)]
+pub struct Budget {
+    /// Where the data are
+    #[command(flatten)]
+    pub measured: Measured,
+    /// The value that the budget is for, in its unit
+    #[arg(
+        long,
+        value_name = "NUMBER",
+        default_value_t = 0.0,
+        allow_negative_numbers = true
+    )]
+    pub value: f64,
+}
+
+/// `compute compare`
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// Where the data are
+    #[command(flatten)]
+    pub measured: Measured,
+    /// Ratios up to this far from one count as equivalent
+    #[arg(long, value_name = "RATIO", default_value = "3 %")]
+    pub margin: String,
+}

@@ -1,0 +1,99 @@
+//! `compute spectrum`: all colour figures of one spectrum.
+//!
+//! Columns: `wavelength_nm`, and one of `irradiance_w_per_m2_nm`,
+//! `irradiance_mw_per_m2_nm`, `relative`. Called by: compute.
+
+use std::io::Write;
+
+use photometry::figure::Figure;
+use photometry::spectrum::{Scale, Spectrum, SpectrumError};
+use photometry::spectrum_figures::SpectrumFigures;
+
+use super::Source;
+use super::answer::Answer;
+use super::arguments;
+use super::columns::{Cells, Wanted};
+use crate::cli::complaint::Complaint;
+
+/// (column, W/(m2 nm) in one of it; none for relative values).
+const VALUES: [(&str, Option<f64>); 3] = [
+    ("irradiance_w_per_m2_nm", Some(1.0)),
+    ("irradiance_mw_per_m2_nm", Some(1e-3)),
+    ("relative", None),
+];
+
+/// Computes and prints.
+///
+/// # Errors
+/// When the file is not a spectrum that can be used.
+pub fn run(args: &arguments::Spectrum, out: &mut impl Write) -> Result<(), Complaint> {
+    let numbers = |name| Wanted {
+        name,
+        cells: Cells::Numbers,
+    };
+    let mut wanted = vec![numbers("wavelength_nm")];
+    wanted.extend(VALUES.map(|(name, _)| numbers(name)));
+    let source = Source::read(&args.measured, &wanted)?;
+    let wavelengths = source.need("wavelength_nm")?;
+    let given: Vec<_> = VALUES
+        .iter()
+        .filter_map(|(name, factor)| Some((source.columns.numbers(name)?, *factor)))
+        .collect();
+    let [(values, factor)] = given.as_slice() else {
+        let names = VALUES.map(|(name, _)| name).join(", ");
+        return Err(source.refused(None, format!("it needs exactly one column of {names}")));
+    };
+    let scale = factor.map_or(Scale::Relative, |_| Scale::Absolute);
+    let values: Vec<f64> = values.iter().map(|v| v * factor.unwrap_or(1.0)).collect();
+    let spectrum = Spectrum::new(&wavelengths, &values, scale)
+        .map_err(|error| source.refused(row_of(&error), error))?;
+    answer(&SpectrumFigures::of(&spectrum)).print(out, args.measured.printed.format)
+}
+
+/// The row that an error is about.
+fn row_of(error: &SpectrumError) -> Option<usize> {
+    match error {
+        SpectrumError::NotFinite(row) | SpectrumError::NotAscending(row) => Some(*row),
+        _ => None,
+    }
+}
+
+fn answer(found: &SpectrumFigures) -> Answer {
+    let mut answer = Answer {
+        figures: found.figures(),
+        ..Answer::default()
+    };
+    let marked = |mark: &str| {
+        let mut figures = answer.figures.iter();
+        figures.any(|figure: &Figure| figure.marks.contains(&mark))
+    };
+    let cautions = [
+        (
+            "short",
+            "the spectrum does not reach from 380 to 780 nm: it counts as zero beyond its ends",
+        ),
+        (
+            "coarse",
+            "steps are longer than 5 nm: 10 nm may move x, y by 2e-4 and narrow lines by more",
+        ),
+        (
+            "amber",
+            "amber light: a colour temperature and indices of colour below 2000 K say little",
+        ),
+        (
+            "far-from-reference",
+            "the light lies farther from its reference (5.4e-3 in u, v) than CIE 13.3 allows for Ra",
+        ),
+        (
+            "small-source",
+            "small_source_lx is for sources below 11 mrad only; a lamp with a wide face is none. No risk group follows from it: hot spots and the field of view were not assessed",
+        ),
+    ];
+    let told: Vec<&str> = cautions
+        .into_iter()
+        .filter(|(mark, _)| marked(mark))
+        .map(|(_, caution)| caution)
+        .collect();
+    told.into_iter().for_each(|caution| answer.caution(caution));
+    answer
+}

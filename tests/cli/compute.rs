@@ -1,0 +1,164 @@
+//! `compute` as a person meets it: whole outputs, good files and bad ones.
+
+use std::io::Write;
+
+use assert_cmd::Command;
+
+fn compute(words: &[&str], stdin: &str) -> (i32, String, String) {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_wakerail"));
+    command.env_clear().arg("compute").args(words);
+    let done = command.write_stdin(stdin).output().expect("it runs");
+    (
+        done.status.code().expect("a code"),
+        String::from_utf8(done.stdout).expect("text"),
+        String::from_utf8(done.stderr).expect("text"),
+    )
+}
+
+/// Code, stdout and stderr as one text.
+fn shown(words: &[&str], stdin: &str) -> String {
+    let (code, out, err) = compute(words, stdin);
+    format!("[code {code}]\n{out}[stderr]\n{err}")
+}
+
+/// Planck's law at 2700 K on 10 nm, in any unit.
+fn warm_white() -> Vec<(f64, f64)> {
+    (0..41)
+        .map(|at| {
+            let nm = 380.0 + 10.0 * f64::from(at);
+            let exponent = 1.4388e7 / (nm * 2_700.0);
+            (nm, 1e10 / nm.powi(5) * 1e3 / exponent.exp_m1())
+        })
+        .collect()
+}
+
+fn csv(separator: &str, comma: bool) -> String {
+    let mut text = format!("# warm white\nwavelength_nm{separator}relative\n");
+    for (nm, value) in warm_white() {
+        let row = format!("{nm}{separator}{value:.9}\n");
+        text += &if comma { row.replace('.', ",") } else { row };
+    }
+    text
+}
+
+#[test]
+fn a_spectrum_gives_all_its_figures_in_every_form() {
+    for form in ["table", "csv", "json"] {
+        let text = shown(&["spectrum", "-", "--format", form], &csv(",", false));
+        insta::assert_snapshot!(format!("compute_spectrum_{form}"), text);
+    }
+}
+
+#[test]
+fn the_same_data_in_every_form_of_file_give_the_same_figures() {
+    let words = ["spectrum", "-", "--format", "csv"];
+    let (_, plain, _) = compute(&words, &csv(",", false));
+    let (_, semicolons, _) = compute(&words, &csv(";", true));
+    assert_eq!(plain, semicolons);
+    let column = |of: fn(&(f64, f64)) -> f64| -> String {
+        let values: Vec<String> = warm_white()
+            .iter()
+            .map(|row| format!("{:.9}", of(row)))
+            .collect();
+        values.join(", ")
+    };
+    let json = format!(
+        "{{\"wavelength_nm\": [{}], \"relative\": [{}]}}",
+        column(|row| row.0),
+        column(|row| row.1)
+    );
+    let (_, json, _) = compute(&words, &json);
+    assert_eq!(plain, json);
+    let mut file = tempfile::NamedTempFile::new().expect("a file");
+    let marked = format!("\u{feff}{}", csv(",", false).replace('\n', "\r\n"));
+    file.write_all(marked.as_bytes()).expect("written");
+    let path = file.path().to_str().expect("a path");
+    let (_, marked, _) = compute(&["spectrum", path, "--format", "csv"], "");
+    assert_eq!(plain, marked);
+}
+
+#[test]
+fn bad_files_are_told_with_line_column_and_reason() {
+    let cases = [
+        (
+            "slips",
+            "wavelength_nm,relativ\n380,1\n385,x\n,3\n1,2,3\n390,nan\n",
+        ),
+        (
+            "falling",
+            "wavelength_nm,relative,operator\n# a remark\n380,1,me\n380,2,me\n",
+        ),
+        ("narrow", "wavelength_nm,relative\n450,1\n455,1\n460,1\n"),
+        (
+            "both",
+            "wavelength_nm,relative,irradiance_w_per_m2_nm\n450,1,1\n",
+        ),
+        ("strange", "a,b\n1,2\n"),
+        ("empty", ""),
+        ("header only", "wavelength_nm,relative\n"),
+        ("twice", "wavelength_nm,relative,relative\n380,1,1\n"),
+        ("json", "{\"wavelength_nm\": [380,\n  \"x\"]}"),
+        (
+            "lengths",
+            "{\"wavelength_nm\": [380, 385], \"relative\": [1]}",
+        ),
+        ("broken", "{\"wavelength_nm\": [380, 385"),
+    ];
+    let mut all = String::new();
+    for (what, text) in cases {
+        all += &format!("== {what}\n{}\n", shown(&["spectrum", "-"], text));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn a_file_that_is_not_there_and_one_that_is_no_text() {
+    assert_eq!(compute(&["spectrum", "/nowhere/x.csv"], "").0, 66);
+    let mut file = tempfile::NamedTempFile::new().expect("a file");
+    file.write_all(&[0, 159, 146, 150]).expect("written");
+    let path = file.path().to_str().expect("a path");
+    assert_eq!(compute(&["spectrum", path], "").0, 65);
+}
+
+/// JCGM 100:2008, G.4.1 (from memory): 1.03 %, 19 degrees of freedom, 2.09,
+/// 2.2 %; U14's runs before and after; readings with one wild among them.
+#[test]
+fn readings_budgets_and_comparisons_are_printed_whole() {
+    let budget = "source,stated,dof\nmean of 10,0.25,9\nmean of 5,0.57,4\nmean of 15,0.82,14\n";
+    let compare = "when;value\nbefore;251,2\nbefore;249,8\nbefore;250,9\nbefore;250,1\n\
+                   before;251,5\nafter;247,9\nafter;249,0\nafter;248,2\nafter;248,8\nafter;247,5\n";
+    let stats =
+        "illuminance_lx,by\n1,a\n2,a\n1.5,a\n>300,b\n,b\n1.2,b\n1.4,b\n55,b\n1.3,b\n1.9,b\n";
+    let cases: [(&[&str], &str); 3] = [
+        (&["budget", "-", "--value", "100"], budget),
+        (&["compare", "-", "--margin", "3 %"], compare),
+        (&["stats", "-", "--column", "illuminance_lx"], stats),
+    ];
+    let mut all = String::new();
+    for (words, text) in cases {
+        all += &format!("== {}\n{}\n", words[0], shown(words, text));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn what_makes_no_budget_and_no_comparison_is_told() {
+    let cases: [(&[&str], &str); 8] = [
+        (&["budget", "-"], "source,stated,shape\na,1,round\n"),
+        (&["budget", "-"], "source,stated,dof\na,1,0\n"),
+        (&["budget", "-"], "source,stated\na,-1\n"),
+        (&["budget", "-"], "stated\n1\n"),
+        (&["compare", "-"], "when,value\nbefore,1\nafter,1\n"),
+        (&["compare", "-"], "when,value\nbefore,1\nlater,1\n"),
+        (
+            &["compare", "-", "--margin", "3"],
+            "when,value\nbefore,1\nafter,2\n",
+        ),
+        (&["stats", "-"], "value\n>1\n>2\n"),
+    ];
+    let mut all = String::new();
+    for (words, text) in cases {
+        all += &format!("== {}\n{}\n", words.join(" "), shown(words, text));
+    }
+    insta::assert_snapshot!(all);
+}
