@@ -139,6 +139,7 @@ const HOMES: &[(&str, &[&str])] = &[
     ("axum", &["daemon/web"]),
     ("hyper", &["daemon/cli"]),
     ("clap", &["daemon/cli"]),
+    ("realfft", &["daemon/photometry"]),
     ("statrs", &["daemon/photometry"]),
     ("comfy_table", &["daemon/report", "daemon/cli"]),
     ("tracing_subscriber", &["daemon/service.rs"]),

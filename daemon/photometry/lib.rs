@@ -23,6 +23,7 @@ mod distribution;
 pub mod drift;
 pub mod fidelity;
 pub mod figure;
+pub mod flicker;
 pub mod light_units;
 pub mod measured;
 pub mod ordering;

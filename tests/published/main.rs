@@ -2,6 +2,8 @@
 //! the files in `tests/reference/`, none skipped.
 
 mod colour;
+mod flicker;
 mod reference;
 mod statistics;
 mod tally;
+mod waveforms;

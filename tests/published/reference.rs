@@ -136,3 +136,7 @@ fn compare(
         }),
     }
 }
+
+pub fn flicker_json() -> Value {
+    read(include_str!("../reference/flicker.json"))
+}

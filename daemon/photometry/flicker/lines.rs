@@ -1,0 +1,236 @@
+//! Lines of a waveform: Hann window, DFT, peaks with their frequencies and
+//! amplitudes between the bins.
+//!
+//! A line must exceed six times the median bin (a false one about once in ten
+//! million per ten thousand bins) and 0.02 % of the mean. Amplitude and place
+//! come from the peak and its larger neighbour: taking the largest bin alone
+//! loses up to 15 % under a Hann window. Side lobes of a stronger line are not
+//! lines.
+//!
+//! Used by: every figure of flicker but PstLM.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use realfft::{RealFftPlanner, RealToComplex};
+
+/// A line must exceed this times the median bin.
+const OVER_MEDIAN: f64 = 6.0;
+/// A line must exceed this share of the mean.
+pub const FLOOR: f64 = 2e-4;
+/// Lines lie at least so many hertz apart (CIE TN 006:2016).
+const APART_HZ: f64 = 1.0;
+/// Lines lie at least so many bins apart.
+const APART_BINS: f64 = 2.5;
+/// A peak below this times the leakage of a stronger line is its side lobe.
+const LOBE_SLACK: f64 = 2.0;
+/// Bins from zero that the mean leaks into.
+const FIRST_BIN: usize = 2;
+/// Bins from which a median is taken at least, where there are more.
+const MEDIAN_OF: usize = 10_000;
+/// Lines kept at most.
+const LINES_AT_MOST: usize = 1_000;
+/// Lines at least this share of the strongest one make up the repetition.
+const SIGNIFICANT: f64 = 0.05;
+/// The lowest line may be this multiple of the repetition rate at most.
+const DIVISOR_AT_MOST: u32 = 8;
+/// The repetition must fit so often into the record to be called one.
+const REPETITIONS_AT_LEAST: f64 = 5.0;
+
+/// One line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Line {
+    /// Its frequency in hertz.
+    pub hz: f64,
+    /// Its amplitude over the mean light: 0.3 for a sine of 30 %.
+    pub share: f64,
+}
+
+/// The lines of a record, strongest first.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Lines {
+    /// The lines.
+    pub lines: Vec<Line>,
+    /// What a line must exceed, as a share of the mean.
+    pub floor: f64,
+    /// Length of the record in seconds.
+    pub seconds: f64,
+}
+
+impl Lines {
+    /// The strongest one.
+    pub fn dominant(&self) -> Option<Line> {
+        self.lines.first().copied()
+    }
+
+    /// Rate at which the waveform repeats: the highest frequency of which all
+    /// significant lines are multiples. None without lines or where they have
+    /// none in common.
+    pub fn fundamental_hz(&self) -> Option<f64> {
+        let dominant = self.dominant()?;
+        let significant: Vec<f64> = self
+            .lines
+            .iter()
+            .filter(|line| line.share >= SIGNIFICANT * dominant.share)
+            .map(|line| line.hz)
+            .collect();
+        let lowest = significant.iter().copied().fold(f64::INFINITY, f64::min);
+        let slack = 0.5 / self.seconds;
+        (1..=DIVISOR_AT_MOST)
+            .map(|divisor| lowest / f64::from(divisor))
+            .take_while(|rate| rate * self.seconds >= REPETITIONS_AT_LEAST || *rate == lowest)
+            .find(|rate| {
+                let mut all = significant.iter();
+                all.all(|hz| (hz - (hz / rate).round() * rate).abs() <= slack)
+            })
+            // The strongest line knows its place best.
+            .map(|rate| dominant.hz / (dominant.hz / rate).round().max(1.0))
+    }
+
+    /// Only the lines for which this is true.
+    pub fn only(&self, keeps: impl Fn(&Line) -> bool) -> Lines {
+        let lines = self.lines.iter().filter(|line| keeps(line));
+        Lines {
+            lines: lines.copied().collect(),
+            ..*self
+        }
+    }
+
+    /// Whether another record has this line too: within one bin, and of like
+    /// strength.
+    pub fn confirms(&self, line: &Line) -> bool {
+        self.lines.iter().any(|other| {
+            let ratio = other.share / line.share;
+            (other.hz - line.hz).abs() <= 1.0 / self.seconds && (0.8..=1.25).contains(&ratio)
+        })
+    }
+}
+
+/// Transforms by length, kept from one waveform to the next.
+#[derive(Default)]
+pub(super) struct Transforms {
+    forward: HashMap<usize, Arc<dyn RealToComplex<f64>>>,
+    windows: HashMap<usize, Arc<Vec<f64>>>,
+    pub planner: Option<RealFftPlanner<f64>>,
+}
+
+impl Transforms {
+    /// The forward transform of a length.
+    pub fn forward(&mut self, n: usize) -> Arc<dyn RealToComplex<f64>> {
+        let planner = self.planner.get_or_insert_with(RealFftPlanner::new);
+        Arc::clone(
+            self.forward
+                .entry(n)
+                .or_insert_with(|| planner.plan_fft_forward(n)),
+        )
+    }
+
+    /// A Hann window of a length.
+    pub fn window(&mut self, n: usize) -> Arc<Vec<f64>> {
+        let made = self.windows.entry(n).or_insert_with(|| {
+            let turn = std::f64::consts::TAU / n as f64;
+            let hann = |at: usize| 0.5 - 0.5 * (turn * at as f64).cos();
+            Arc::new((0..n).map(hann).collect())
+        });
+        Arc::clone(made)
+    }
+}
+
+/// The lines of light relative to its mean.
+pub(super) fn lines(transforms: &mut Transforms, light: &[f64], rate_hz: f64) -> Lines {
+    let n = light.len();
+    let seconds = n as f64 / rate_hz;
+    let none = Lines {
+        lines: Vec::new(),
+        floor: FLOOR,
+        seconds,
+    };
+    let transform = transforms.forward(n);
+    let window = transforms.window(n);
+    let mean = light.iter().sum::<f64>() / n as f64;
+    let parts = light.iter().zip(window.iter());
+    let mut windowed: Vec<f64> = parts
+        .map(|(value, weight)| (value - mean) * weight)
+        .collect();
+    let mut bins = transform.make_output_vec();
+    if transform.process(&mut windowed, &mut bins).is_err() {
+        return none;
+    }
+    // The sum of a Hann window is half its length; one line lies in two bins of
+    // opposite frequency.
+    let to_amplitude = 2.0 / (0.5 * n as f64);
+    let shares: Vec<f64> = bins
+        .iter()
+        .map(|bin| bin.norm_sqr().sqrt() * to_amplitude)
+        .collect();
+    let floor = (OVER_MEDIAN * median(&shares)).max(FLOOR);
+    let lines = peaks(&shares, floor, seconds);
+    Lines {
+        lines,
+        floor,
+        seconds,
+    }
+}
+
+/// Median of the bins; of very many, every so manieth is enough.
+fn median(shares: &[f64]) -> f64 {
+    let every = (shares.len() / MEDIAN_OF).max(1);
+    let mut sorted: Vec<f64> = shares.iter().step_by(every).copied().collect();
+    let middle = sorted.len() / 2;
+    if sorted.is_empty() {
+        return 0.0;
+    }
+    *sorted.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// A Hann window's response to a line `away` bins off, over that on the bin.
+fn leakage(away: f64) -> f64 {
+    let scale = away * (away * away - 1.0);
+    if scale.abs() < 1e-9 {
+        return 1.0;
+    }
+    1.0 / (std::f64::consts::PI * scale).abs()
+}
+
+fn peaks(shares: &[f64], floor: f64, seconds: f64) -> Vec<Line> {
+    let mut found: Vec<(f64, f64)> = Vec::new();
+    for (at, around) in shares.windows(3).enumerate() {
+        let (below, peak, above) = (around[0], around[1], around[2]);
+        let at = at + 1;
+        if at < FIRST_BIN || peak <= floor || peak < below || peak <= above {
+            continue;
+        }
+        let neighbour = below.max(above);
+        let ratio = neighbour / peak;
+        let away = (2.0 * ratio - 1.0) / (ratio + 1.0);
+        let away = away.clamp(0.0, 0.5);
+        let pi_away = std::f64::consts::PI * away;
+        let lost = if away < 1e-9 {
+            1.0
+        } else {
+            pi_away * (1.0 - away * away) / pi_away.sin()
+        };
+        let side = if above >= below { away } else { -away };
+        found.push((at as f64 + side, peak * lost));
+    }
+    found.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let apart = APART_BINS.max(APART_HZ * seconds);
+    let mut kept: Vec<(f64, f64)> = Vec::new();
+    for (place, share) in found {
+        let hidden = kept.iter().any(|(other, stronger)| {
+            let away = (place - other).abs();
+            away < apart || share < LOBE_SLACK * stronger * leakage(away)
+        });
+        if !hidden {
+            kept.push((place, share));
+        }
+        if kept.len() >= LINES_AT_MOST {
+            break;
+        }
+    }
+    let line = |(place, share): (f64, f64)| Line {
+        hz: place / seconds,
+        share,
+    };
+    kept.into_iter().map(line).collect()
+}
