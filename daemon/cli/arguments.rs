@@ -208,7 +208,7 @@ pub enum Command {
     /// Compute the trade's figures from a measured file; needs no daemon
     #[command(before_help = "Examples:
   wakerail compute spectrum lamp.csv                    colour, rendering, melanopic, blue light
-  wakerail compute spectrum lamp.csv --format json
+  wakerail compute waveform capture.csv --rate-hz 20000 flicker
   wakerail help compute                                 what each topic reads and gives")]
     Compute(Compute),
 

@@ -162,3 +162,59 @@ fn what_makes_no_budget_and_no_comparison_is_told() {
     }
     insta::assert_snapshot!(all);
 }
+
+fn waveform(rate: f64, of: impl Fn(f64) -> f64) -> String {
+    let rows = (0..rate as usize).map(|at| format!("{}\n", of(at as f64 / rate)));
+    format!("light\n{}", rows.collect::<String>())
+}
+
+/// Common practice, no source: 200 Hz at full depth is high risk, for its limit
+/// is 16 %.
+#[test]
+fn a_square_wave_of_200_hz_is_high_risk_with_a_limit_of_16_per_cent() {
+    let square = waveform(20_000.0, |t| f64::from((200.0 * t + 0.0025).fract() < 0.5));
+    for form in ["table", "json"] {
+        let text = shown(
+            &["waveform", "-", "--rate-hz", "20000", "--format", form],
+            &square,
+        );
+        insta::assert_snapshot!(format!("compute_waveform_{form}"), text);
+    }
+    let (_, csv, _) = compute(
+        &["waveform", "-", "--rate-hz", "20000", "--format", "csv"],
+        &square,
+    );
+    assert!(csv.contains("ieee_worst,,,,high_risk,"), "{csv}");
+    assert!(csv.contains("low_risk_below_percent,16,"), "{csv}");
+}
+
+/// 25 kHz sampled at 20 and at 19 kS/s shows 5 and 6 kHz: neither is believed.
+#[test]
+fn a_folded_line_is_withheld_when_the_second_capture_disagrees() {
+    let pwm = |t: f64| f64::from((25_000.0 * t + 0.13).fract() < 0.5);
+    let mut second = tempfile::NamedTempFile::new().expect("a file");
+    second
+        .write_all(waveform(19_000.0, pwm).as_bytes())
+        .expect("written");
+    let path = second.path().to_str().expect("a path");
+    let words = [
+        "waveform",
+        "-",
+        "--rate-hz",
+        "20000",
+        "--second",
+        path,
+        "--second-rate-hz",
+        "19000",
+    ];
+    insta::assert_snapshot!(shown(&words, &waveform(20_000.0, pwm)));
+    for words in [&["waveform", "-"][..], &["waveform", "-", "--bits", "12"]] {
+        assert_ne!(compute(words, "light\n1\n2\n").0, 0);
+    }
+    let uneven = format!("time_s,light\n{}", "0,1\n0.1,1\n0.4,1\n");
+    let (code, _, err) = compute(&["waveform", "-"], &uneven);
+    assert!(
+        code == 65 && err.contains("input:3: the times do not rise"),
+        "{err}"
+    );
+}

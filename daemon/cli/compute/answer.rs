@@ -122,6 +122,9 @@ impl Answer {
         for figure in &self.figures {
             let (value, expanded) = shown(&figure.given);
             let mut meaning = figure.name.meaning.to_owned();
+            if let Given::Withheld(why) = &figure.given {
+                meaning = format!("{meaning}: {why}");
+            }
             if !figure.marks.is_empty() {
                 meaning = format!("{meaning} [{}]", figure.marks.join(", "));
             }
@@ -207,7 +210,7 @@ fn shown(given: &Given) -> (Cell, Cell) {
             Cell::text(format!("at least {}", significant(*bound, 3))),
             Cell::Empty,
         ),
-        Given::Withheld(why) => (Cell::text(format!("none: {why}")), Cell::Empty),
+        Given::Withheld(_) => (Cell::text("none"), Cell::Empty),
     }
 }
 

@@ -17,6 +17,13 @@ pub enum Topic {
   wakerail compute spectrum - --format json < lamp.csv")]
     Spectrum(Spectrum),
 
+    /// Flicker of a captured waveform: depth, index, SVM, PstLM, classes
+    #[command(before_help = "Examples:
+  wakerail compute waveform capture.csv --rate-hz 20000
+  wakerail compute waveform a.csv --rate-hz 20000 --second b.csv --second-rate-hz 19000
+  wakerail compute waveform capture.csv --dark 0.012 --bits 12 --full-scale 4.096")]
+    Waveform(Waveform),
+
     /// Mean, scatter, drift and outliers of repeated readings
     #[command(before_help = "Examples:
   wakerail compute stats readings.csv
@@ -89,4 +96,38 @@ pub struct Compare {
     /// Ratios up to this far from one count as equivalent
     #[arg(long, value_name = "RATIO", default_value = "3 %")]
     pub margin: String,
+}
+
+/// `compute waveform`
+#[derive(Debug, Args)]
+pub struct Waveform {
+    /// Where the data are
+    #[command(flatten)]
+    pub measured: Measured,
+    /// Samples per second, where the file has no `time_s`
+    #[arg(long, value_name = "HZ")]
+    pub rate_hz: Option<f64>,
+    /// What the sensor gives in the dark, in the samples' unit
+    #[arg(
+        long,
+        value_name = "NUMBER",
+        default_value_t = 0.0,
+        allow_negative_numbers = true
+    )]
+    pub dark: f64,
+    /// A second capture of the same light at another rate
+    #[arg(long, value_name = "FILE")]
+    pub second: Option<PathBuf>,
+    /// The second one's samples per second
+    #[arg(long, value_name = "HZ", requires = "second")]
+    pub second_rate_hz: Option<f64>,
+    /// Bits of the converter
+    #[arg(long, value_name = "BITS", requires = "full_scale")]
+    pub bits: Option<u32>,
+    /// The converter's full scale, in the samples' unit
+    #[arg(long, value_name = "NUMBER", requires = "bits")]
+    pub full_scale: Option<f64>,
+    /// Where an analogue low-pass before the converter cuts
+    #[arg(long, value_name = "HZ")]
+    pub filter_hz: Option<f64>,
 }

@@ -14,8 +14,10 @@ mod compare;
 mod json_columns;
 mod spectrum;
 mod stats;
+mod waveform;
 
 use std::io::Write;
+use std::path::Path;
 
 use arguments::{Measured, Topic};
 use columns::{Columns, Entry, Wanted};
@@ -30,6 +32,7 @@ use super::text_files;
 pub fn run(topic: &Topic, out: &mut impl Write) -> Result<(), Complaint> {
     match topic {
         Topic::Spectrum(args) => spectrum::run(args, out),
+        Topic::Waveform(args) => waveform::run(args, out),
         Topic::Stats(args) => stats::run(args, out),
         Topic::Budget(args) => budget::run(args, out),
         Topic::Compare(args) => compare::run(args, out),
@@ -46,7 +49,11 @@ struct Source {
 impl Source {
     /// Reads a file and its columns; tells of columns that are not used.
     fn read(measured: &Measured, wanted: &[Wanted<'_>]) -> Result<Source, Complaint> {
-        let read = text_files::read_data(&measured.file)?;
+        Source::read_file(&measured.file, wanted)
+    }
+
+    fn read_file(path: &Path, wanted: &[Wanted<'_>]) -> Result<Source, Complaint> {
+        let read = text_files::read_data(path)?;
         let columns = columns::read(&read.name, &read.text, wanted)?;
         for name in &columns.not_used {
             let name = super::terminal::printable(name);
