@@ -2,6 +2,7 @@
 //! the files in `tests/reference/`, none skipped.
 
 mod colour;
+mod distance;
 mod flicker;
 mod reference;
 mod statistics;

@@ -66,7 +66,8 @@ pub fn checks(
         let tolerance = object(check, "tol");
         let of = |key: &str| tolerance.get(key).and_then(Value::as_f64).unwrap_or(0.0);
         let (absolute, relative) = (of("abs"), of("rel"));
-        let within = |want: f64| absolute.max(relative * want.abs());
+        // A tolerance of 1e-9 on nine printed digits is met to its last bit.
+        let within = |want: f64| absolute.max(relative * want.abs()) * (1.0 + 1e-6);
         let expected = object(check, "expected");
         wanted += leaves(expected);
         compare(&mut tally, "expected", id, &got, expected, &within);
