@@ -33,6 +33,9 @@ impl Attendant {
     pub(super) async fn carry_out(&mut self, no: i64, attempt: u32) -> Result<(), Broken> {
         let (at_work, doing) = self.put_to_work(no, attempt)?;
         self.record(&at_work, Body::Started { doing }).await?;
+        if self.current.as_ref().is_some_and(|c| c.state.went_dim) {
+            return Err(light_lost(&at_work.action.setting));
+        }
         if let Some(facts) = self.act_on(&at_work).await? {
             self.record(&at_work, Body::Done { facts }).await?;
         }
@@ -83,7 +86,7 @@ impl Attendant {
                 self.ask(FINGERS, Verb::ReleaseAll).await?;
                 Facts::default()
             }
-            What::Home => self.home(None).await?,
+            What::Home => self.home(self.proof_after_a_seam(at_work)).await?,
             What::ProveHome { tolerance } => self.home(Some(tolerance)).await?,
             What::Move { to, coordinate } => self.go(to, coordinate).await?,
             What::Settle { rest } => {
@@ -232,6 +235,17 @@ impl Attendant {
         Ok(answer)
     }
 
+    /// How far the home switch may lie off when it is sought after a seam: what
+    /// was measured before rests on it. None at a test's own beginning.
+    fn proof_after_a_seam(&self, at_work: &AtWork) -> Option<Length> {
+        let current = self.current.as_ref().filter(|_| at_work.no < 0)?;
+        let mut actions = current.frozen.itinerary.actions.iter();
+        actions.find_map(|action| match action.what {
+            What::ProveHome { tolerance } if action.test == at_work.action.test => Some(tolerance),
+            _ => None,
+        })
+    }
+
     async fn home(&mut self, prove: Option<Length>) -> Result<Facts, Broken> {
         self.carriage_moves();
         let homing = match self.ask(RAIL, Verb::Home).await? {
@@ -349,6 +363,18 @@ impl Attendant {
         self.record(at_work, Body::Decided { decision }).await?;
         Ok(())
     }
+}
+
+/// The lamp went out, or dimmed itself, after its level was set.
+pub(super) fn light_lost(setting: &str) -> Broken {
+    Broken::fault(
+        "light-lost",
+        format!(
+            "the light at the reference position fell to less than half of what it was when \
+             {setting} was set: the lamp went out or dimmed itself, or something stands before the \
+             meter"
+        ),
+    )
 }
 
 /// Whether a homing proves that no steps were lost.

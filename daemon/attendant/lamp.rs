@@ -260,18 +260,20 @@ impl Attendant {
     /// way.
     async fn set_by_hand(&mut self, at_work: &AtWork, setting: &Setting) -> Result<(), Broken> {
         let stood = self.known().and_then(|known| known.setting.clone());
-        if stood.as_ref() == Some(setting) {
-            let light = self.known().and_then(|known| known.light);
+        if stood.as_ref() == Some(setting)
+            && let Some(light) = self.stands_already(at_work, setting).await?
+        {
             let decision = by_hand(setting, light, "it stands there already");
             return self.level_stands(at_work, setting, light, decision).await;
         }
         // Seen anew: the lamp has warmed up since its level was set, and that
         // change must not pass for a person's.
-        let light = if stood.is_some() && self.at_watch(at_work) {
-            self.look(at_work, &setting.key(), 1).await?.value()
-        } else {
-            None
-        };
+        let light =
+            if stood.as_ref().is_some_and(|stood| stood != setting) && self.at_watch(at_work) {
+                self.look(at_work, &setting.key(), 1).await?.value()
+            } else {
+                None
+            };
         let before = stood.zip(light);
         if let Some(known) = self.known() {
             known.setting = None;
@@ -307,6 +309,24 @@ impl Attendant {
                 setting.shown()
             ),
         ))
+    }
+
+    /// The light of a level that a person set before, seen anew where it can be
+    /// seen; none when it does not shine so any more.
+    async fn stands_already(
+        &mut self,
+        at_work: &AtWork,
+        setting: &Setting,
+    ) -> Result<Option<Option<f64>>, Broken> {
+        if !self.at_watch(at_work) {
+            return Ok(Some(self.known().and_then(|known| known.light)));
+        }
+        let Some(light) = self.look(at_work, &setting.key(), 1).await?.value() else {
+            return Ok(Some(None));
+        };
+        let state = self.current.as_ref().map(|current| &current.state);
+        let shines = state.and_then(|state| state.still_shines(&setting.key(), light));
+        Ok((shines != Some(false)).then_some(Some(light)))
     }
 
     /// Finds the level whose light is nearest to half of the highest one's.

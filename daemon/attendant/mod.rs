@@ -25,6 +25,8 @@ mod tests;
 #[cfg(test)]
 mod tests_lamp;
 #[cfg(test)]
+mod tests_light;
+#[cfg(test)]
 mod tests_orders;
 #[cfg(test)]
 mod tests_safe;

@@ -91,7 +91,8 @@ impl Current {
             other_boot,
             displaced,
         } = assignment;
-        let state = State::replay(&frozen.itinerary, &past)?;
+        let mut state = State::replay(&frozen.itinerary, &past)?;
+        state.sits_anew();
         let sitting = state.sitting + 1;
         Ok(Current {
             run,

@@ -28,6 +28,12 @@ pub(super) struct Eyes {
 }
 
 impl Eyes {
+    pub(super) fn stopping() -> Eyes {
+        Eyes {
+            stops: true,
+            ..Eyes::default()
+        }
+    }
     pub(super) fn seen(&self) -> Vec<(Body, u16)> {
         self.seen.lock().expect("eyes").clone()
     }

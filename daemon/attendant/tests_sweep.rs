@@ -40,7 +40,7 @@ fn two_tests(seed: u64, levels: u16) -> Scene {
 }
 
 /// What a person would see at each reading, over all sittings.
-fn stands_under_its_level(seen: &[(Body, u16)], what: &str) -> usize {
+pub(super) fn stands_under_its_level(seen: &[(Body, u16)], what: &str) -> usize {
     let mut checked = 0;
     for (body, level) in seen {
         let Body::Taken { key, .. } = body else {

@@ -391,6 +391,7 @@ impl Attendant {
 
     async fn hold(&mut self, cause: HoldCause) -> Result<Stays, RecordError> {
         self.released = false;
+        let cause = self.must_look().unwrap_or(cause);
         // After a loss of power, or with another unit there, nothing is touched
         // until a person has looked.
         if !matches!(cause, HoldCause::PowerLost | HoldCause::NoPlacement(_)) {

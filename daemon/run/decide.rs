@@ -103,10 +103,16 @@ pub fn warm_up(
     WarmUpStep::ReadAt(next.min(end))
 }
 
-/// Last reference visit over the first, minus one.
+/// The reference visit that lies farthest from the first, over the first, minus
+/// one: a shift that a seam mended shows in between only.
 pub fn drift_of(means: &[f64]) -> Option<Ratio> {
-    let (first, last) = (means.first()?, means.last()?);
-    (*first > 0.0 && means.len() > 1).then(|| Ratio::new(last / first - 1.0))
+    let (first, later) = means.split_first()?;
+    if *first <= 0.0 {
+        return None;
+    }
+    let drifts = later.iter().map(|mean| mean / first - 1.0);
+    let farthest = drifts.max_by(|a, b| a.abs().total_cmp(&b.abs()));
+    farthest.map(Ratio::new)
 }
 
 /// What follows from the drift of a leg.

@@ -189,7 +189,7 @@ pub enum Decision {
     Drift {
         /// The leg.
         leg: u32,
-        /// Last reference over first, minus one.
+        /// The reference that lies farthest from the first, over it, minus one.
         drift: Option<Ratio>,
         /// What follows.
         verdict: DriftVerdict,

@@ -20,6 +20,11 @@ use super::journal::Decision;
 const STEP_AT_LEAST: f64 = 0.02;
 /// At a stop a press changes the light by less than this.
 const STOP_AT_MOST: f64 = 0.01;
+/// Light that comes up from the lower stop exceeds what is nothing to the meter
+/// by this, and is seen twice: noise must not pass for a lit lamp.
+const RISE_IN_FLOORS: f64 = 5.0;
+/// Presses of the power button that may be needed to see the only level.
+const ONLY_LEVEL_PRESSES: u32 = 5;
 /// A level seen before must look the same within this.
 const SAME_WITHIN: f64 = 0.10;
 /// Extra presses for one step before the level counts as lost.
@@ -68,6 +73,16 @@ enum Stage {
     },
     /// Up was pressed at the stop; what was seen before.
     FirstUp {
+        before: f64,
+        pressed: u32,
+    },
+    /// The light rose from the stop; seen once.
+    RisenOnce {
+        before: f64,
+        pressed: u32,
+    },
+    /// A lamp of one level: power was pressed; what was seen before.
+    OnlyLevel {
         before: f64,
         pressed: u32,
     },
@@ -217,6 +232,8 @@ impl Ladder {
             Stage::BeforeStop
             | Stage::AtStop { .. }
             | Stage::FirstUp { .. }
+            | Stage::RisenOnce { .. }
+            | Stage::OnlyLevel { .. }
             | Stage::Powered
             | Stage::Counting { .. }
             | Stage::Stepped { .. }
@@ -244,6 +261,8 @@ impl Ladder {
             ),
             Stage::AtStop { left, before } => self.at_stop(left, before, light),
             Stage::FirstUp { before, pressed } => self.first_up(before, pressed, light),
+            Stage::RisenOnce { before, pressed } => self.risen_once(before, pressed, light),
+            Stage::OnlyLevel { before, pressed } => self.only_level(before, pressed, light),
             Stage::Powered => {
                 self.stage = Stage::WalkDown { left: self.levels };
                 self.next_step()
@@ -274,10 +293,16 @@ impl Ladder {
             );
         }
         if self.levels == 1 {
-            // With one level nothing can rise; on or off cannot be told apart.
-            self.walked = true;
-            self.stage = Stage::Arrived;
-            return self.arrived(light);
+            // Nothing can rise: only its going on and off shows that it shines.
+            if !self.has_power {
+                self.stage = Stage::Over;
+                return Step::Lost(
+                    "one level and no power button: nothing can show that the lamp is on"
+                        .to_owned(),
+                );
+            }
+            let (before, pressed) = (light, 1);
+            return self.press_look(Button::Power, Stage::OnlyLevel { before, pressed });
         }
         self.press_look(
             Button::Up,
@@ -288,13 +313,45 @@ impl Ladder {
         )
     }
 
-    fn first_up(&mut self, before: f64, pressed: u32, light: f64) -> Step {
-        if self.rose(before, light) {
+    /// A lamp of one level stands when the power button makes its light rise.
+    fn only_level(&mut self, before: f64, pressed: u32, light: f64) -> Step {
+        if self.rose_clearly(before, light) {
             self.walked = true;
-            self.passed.insert(1, before);
-            self.stage = Stage::Counting { level: 2 };
-            return self.counting(2, light);
+            self.stage = Stage::Arrived;
+            return self.arrived(light);
         }
+        if pressed >= ONLY_LEVEL_PRESSES {
+            self.stage = Stage::Over;
+            return Step::Lost(
+                "the power button does not make the light rise: it is not reached, or the lamp is \
+                 broken"
+                    .to_owned(),
+            );
+        }
+        // It was on and went out, or the press was missed.
+        let (before, pressed) = (light, pressed + 1);
+        self.press_look(Button::Power, Stage::OnlyLevel { before, pressed })
+    }
+
+    /// A second look, without a press: a lit lamp still shines.
+    fn risen_once(&mut self, before: f64, pressed: u32, light: f64) -> Step {
+        if !self.rose_clearly(before, light) {
+            return self.not_risen(pressed, light);
+        }
+        self.walked = true;
+        self.passed.insert(1, before);
+        self.stage = Stage::Counting { level: 2 };
+        self.counting(2, light)
+    }
+
+    fn first_up(&mut self, before: f64, pressed: u32, light: f64) -> Step {
+        if self.rose_clearly(before, light) {
+            return self.look(Stage::RisenOnce { before, pressed });
+        }
+        self.not_risen(pressed, light)
+    }
+
+    fn not_risen(&mut self, pressed: u32, light: f64) -> Step {
         if pressed <= MISSED_AT_MOST {
             return self.press_look(
                 Button::Up,
@@ -448,6 +505,11 @@ impl Ladder {
         (a - b).abs() <= (within * a.abs().max(b.abs())).max(self.floor)
     }
 
+    /// Whether the light rose by a step that no noise makes.
+    fn rose_clearly(&self, before: f64, after: f64) -> bool {
+        self.rose(before, after) && after - before > RISE_IN_FLOORS * self.floor
+    }
+
     /// Whether the light rose by a step.
     fn rose(&self, before: f64, after: f64) -> bool {
         after > before && !self.same(before, after, STEP_AT_LEAST)
@@ -558,6 +620,73 @@ mod tests {
             (end, toy.level),
             (Ok("walked to a stop, counted and seen"), 4)
         );
+    }
+
+    /// Noise of a dark lamp, up to five times what is nothing to the meter, is
+    /// no light: the power button is pressed.
+    #[test]
+    fn noise_does_not_pass_for_a_lit_lamp() {
+        for seed in 0..200_u32 {
+            let mut toy = Toy {
+                levels: 2,
+                level: 1,
+                on: false,
+                pressed: 0,
+                missed: NEVER,
+                double: NEVER,
+            };
+            let mut ladder = Ladder::new(2, 2, None, true, true, None, 0.002);
+            let mut noise = seed;
+            let mut step = ladder.next_step();
+            let reached = loop {
+                step = match step {
+                    Step::Press(button) => {
+                        toy.press(button);
+                        ladder.next_step()
+                    }
+                    Step::Look => {
+                        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                        let share = f64::from(noise) / f64::from(u32::MAX) - 0.5;
+                        ladder.seen(Some(toy.light() + 0.008 * share))
+                    }
+                    Step::Reached(_) => break true,
+                    Step::Lost(_) => break false,
+                };
+            };
+            assert!(!reached || toy.on, "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn a_lamp_of_one_level_is_switched_on_and_seen() {
+        for on in [true, false] {
+            for missed in [NEVER, |n| n == 4, |n| n == 5] as [fn(u32) -> bool; 3] {
+                let mut toy = Toy {
+                    levels: 1,
+                    level: 1,
+                    on,
+                    pressed: 0,
+                    missed,
+                    double: NEVER,
+                };
+                let ladder = Ladder::new(1, 1, None, true, true, None, 0.01);
+                let end = walk(&mut toy, ladder);
+                assert_eq!(
+                    (end, toy.on),
+                    (Ok("walked to a stop, counted and seen"), true)
+                );
+            }
+        }
+        let mut toy = Toy {
+            levels: 1,
+            level: 1,
+            on: true,
+            pressed: 0,
+            missed: NEVER,
+            double: NEVER,
+        };
+        let none = Ladder::new(1, 1, None, true, false, None, 0.01);
+        assert!(walk(&mut toy, none).is_err());
     }
 
     /// A lamp that cooled while the bench stood gives another light; a walk

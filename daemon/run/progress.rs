@@ -8,7 +8,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use photometry::measured::{Moment, Outcome};
-use photometry::units::{Span, Wall};
+use photometry::units::{Length, Span, Wall};
 
 use super::journal::{
     Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LampLeft, ResumeCause, SeamCause,
@@ -31,6 +31,14 @@ pub enum Phase {
     /// Over.
     Ended(End),
 }
+
+/// Share of a setting's light below which the lamp does not shine as it was
+/// set: warming up never costs as much. Common practice, no source.
+const SHINES_FROM: f64 = 0.5;
+
+/// Share of what the inverse square leaves of a light below which a lamp is not
+/// seen to be lit elsewhere: near fields and tilted heads cost less.
+const GLIMPSED_FROM: f64 = 0.2;
 
 /// What is known of the lamp's being lit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -140,6 +148,11 @@ pub struct State {
     pub light_at: BTreeMap<String, f64>,
     /// The light of each setting as it was last passed on the way up.
     pub passed_at: BTreeMap<String, f64>,
+    /// A reference reading was far below the light of its setting, and nothing
+    /// was done about it yet.
+    pub went_dim: bool,
+    /// The test from whose watch position these lights were seen.
+    looks_in: Option<u32>,
     /// The bench was made safe and nothing was done since.
     pub safe: bool,
     /// When the run was last broken off.
@@ -173,6 +186,8 @@ impl State {
             half_light: BTreeMap::new(),
             light_at: BTreeMap::new(),
             passed_at: BTreeMap::new(),
+            went_dim: false,
+            looks_in: None,
             safe: true,
             seam_at: Wall::default(),
             fruitless_windows: 0,
@@ -320,10 +335,21 @@ impl State {
             kind: event.body.kind(),
             why,
         })?;
+        if event.sitting > self.sitting {
+            self.sits_anew();
+        }
         self.sitting = event.sitting;
         self.next_seq = event.seq + 1;
         self.change(itinerary, event);
         Ok(())
+    }
+
+    /// A new life of the daemon: nobody looked meanwhile, and the mains may have
+    /// failed.
+    pub fn sits_anew(&mut self) {
+        if let Lit::On { seen, .. } = &mut self.lit {
+            *seen = false;
+        }
     }
 
     /// Whether the event may follow; the reason if not.
@@ -403,9 +429,6 @@ impl State {
             }
             Body::Seam { cause } => {
                 self.lose_sight(itinerary);
-                if let (SeamCause::Died, Lit::On { seen, .. }) = (*cause, &mut self.lit) {
-                    *seen = false; // nobody looked meanwhile; the mains may have failed
-                }
                 self.running = None;
                 self.broken = true;
                 self.seam_at = event.at.wall;
@@ -434,8 +457,23 @@ impl State {
         }
     }
 
+    /// Lights that were seen from elsewhere, or by another meter, say nothing.
+    fn look_from(&mut self, itinerary: &Itinerary, no: i64) {
+        let test = self.action(itinerary, no).map(|action| action.test);
+        let head = |test: u32| itinerary.tests.get(test as usize);
+        let Some(now) = test else { return };
+        if let (Some(before), Some(head_now)) = (self.looks_in.and_then(head), head(now))
+            && (before.watch != head_now.watch || before.meter != head_now.meter)
+        {
+            self.light_at.clear();
+            self.passed_at.clear();
+        }
+        self.looks_in = Some(now);
+    }
+
     fn start(&mut self, itinerary: &Itinerary, event: &Event) {
         let Some(no) = event.no else { return };
+        self.look_from(itinerary, no);
         self.running = Some(Running {
             no,
             attempt: event.attempt,
@@ -484,17 +522,77 @@ impl State {
                 self.references.entry(leg).or_default().push((point, value));
             }
             (Purpose::Return, ..) if says_something => self.returns.push(value),
-            // The lamp warms after its level was set; later looks at this
-            // level are held against what it gave last.
-            (Purpose::WarmUp, ..) => {
-                if let (Some(light), Some(value)) = (self.light_at.get_mut(&setting), value) {
-                    *light = value;
-                }
-            }
             _ => {}
         }
+        self.compare(itinerary, event, purpose, &setting, value);
         if ends_action {
             self.finish(itinerary, event.no);
+        }
+    }
+
+    /// Whether a light at the watch position is that of a lit lamp at this
+    /// setting: at least half of what it was when the level was set. None where
+    /// that is not known.
+    pub fn still_shines(&self, setting: &str, value: f64) -> Option<bool> {
+        let light = self.light_at.get(setting)?;
+        Some(value >= SHINES_FROM * light)
+    }
+
+    /// A reading elsewhere that is far below what the inverse square leaves of
+    /// the light at the watch position: nobody sees a lit lamp there.
+    fn glimpse(&mut self, setting: &str, value: f64, watch: Length, position: Length) {
+        let ratio = watch.metres() / position.metres();
+        let dark = self
+            .light_at
+            .get(setting)
+            .is_some_and(|light| value < GLIMPSED_FROM * light * ratio * ratio);
+        if let Lit::On { seen, .. } = &mut self.lit
+            && dark
+        {
+            *seen = false;
+        }
+    }
+
+    /// Holds a reading at the watch position against the light of its setting.
+    fn compare(
+        &mut self,
+        itinerary: &Itinerary,
+        event: &Event,
+        purpose: Purpose,
+        setting: &str,
+        value: Option<f64>,
+    ) {
+        let (Some(value), Body::Taken { key, .. }) = (value, &event.body) else {
+            return;
+        };
+        let action = event.no.and_then(|no| self.action(itinerary, no));
+        let Some(test) = action.and_then(|action| itinerary.tests.get(action.test as usize)) else {
+            return;
+        };
+        if purpose == Purpose::Read {
+            self.glimpse(setting, value, test.watch, key.position);
+            return;
+        }
+        let compared = matches!(
+            purpose,
+            Purpose::WarmUp | Purpose::Reference | Purpose::Return
+        );
+        if !compared || test.watch != key.position {
+            return;
+        }
+        match self.still_shines(setting, value) {
+            Some(false) => {
+                self.went_dim = purpose != Purpose::WarmUp;
+                if let Lit::On { seen, .. } = &mut self.lit {
+                    *seen = false;
+                }
+            }
+            // The lamp warms after its level was set; later looks at this
+            // level are held against what it gave last.
+            Some(true) if purpose == Purpose::WarmUp => {
+                self.light_at.insert(setting.to_owned(), value);
+            }
+            _ => {}
         }
     }
 
@@ -604,6 +702,7 @@ impl State {
         self.lose_sight(itinerary);
         self.running = None;
         self.leg_again = None;
+        self.went_dim = false;
         let test = event
             .no
             .and_then(|no| self.action(itinerary, no))
@@ -621,6 +720,7 @@ impl State {
         if !std::mem::take(&mut self.broken) {
             return;
         }
+        self.went_dim = false;
         self.preamble = None;
         self.returns.clear();
         self.leg_again = None;

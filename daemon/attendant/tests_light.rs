@@ -1,0 +1,243 @@
+//! The lamp that does not shine as it was set, and the carriage that lost its
+//! way: nothing is measured as if all were well.
+
+use std::sync::Arc;
+
+use drivers::simulated::bench::SimulatedBench;
+use drivers::simulated::faults::{Device, Fault, Planned};
+use drivers::simulated::world::WorldSpec;
+use photometry::units::{Length, Span};
+
+use super::handle::{Handle, Order};
+use super::scene::{self, By, Dies, Hands, Nobody, Sat, Scene};
+use super::tests::{RUN, short};
+use super::tests_safe::Eyes;
+use super::tests_sweep::stands_under_its_level;
+use crate::plan::intent::{SettingWord, Settings, Survey, TestKind, WarmUp};
+use crate::plan::{layout, samples};
+use crate::run::journal::{Body, End, Event, HoldCause, LampLeft};
+
+fn quick() -> Survey {
+    Survey {
+        warm_up: WarmUp::Fixed(Span::from_mins(5)),
+        ..short()
+    }
+}
+
+fn faulted(levels: u16, faults: Vec<Planned>, survey: Survey) -> Scene {
+    let mut world = WorldSpec::new(12);
+    world.lamp.levels = levels;
+    world.faults = faults;
+    let (card, lamp) = (scene::card(&world, true), samples::lamp(levels));
+    Scene::of(world, By::Memory, lamp, card, survey)
+}
+
+fn failures(scene: &Scene) -> Vec<String> {
+    let events = scene.paper.events().into_iter();
+    events
+        .filter_map(|event| match event.body {
+            Body::Failed { fault } => Some(fault.code),
+            _ => None,
+        })
+        .collect()
+}
+
+/// With these seeds the noise of two looks at a dark lamp once passed for a
+/// rise of its light.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn noise_is_not_measured_as_a_lit_lamp() {
+    for seed in [109, 134, 290, 443, 463, 625] {
+        let full = Survey {
+            settings: Settings::These(vec![SettingWord::Full]),
+            ..short()
+        };
+        let scene = Scene::new(seed, By::Memory, 2, full);
+        let eyes = Eyes::default();
+        assert_eq!(scene.sit(eyes.clone()).await, Sat::Ended(End::Complete));
+        let checked = stands_under_its_level(&eyes.seen(), &format!("seed {seed}"));
+        assert!(checked > 8, "{checked}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_lamp_of_one_level_is_measured_lit() {
+    for ambient in [0, 1] {
+        let survey = Survey { ambient, ..quick() };
+        let scene = faulted(1, Vec::new(), survey);
+        let eyes = Eyes::default();
+        assert_eq!(scene.sit(eyes.clone()).await, Sat::Ended(End::Complete));
+        let checked = stands_under_its_level(&eyes.seen(), &format!("ambient {ambient}"));
+        assert!(checked > 8, "{checked}");
+    }
+}
+
+/// Whenever the lamp goes out by itself, the run ends complete only when
+/// everything that it counts was measured with the lamp lit.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_lamp_that_goes_out_is_not_measured_dark() {
+    let (mut lost, mut complete) = (0, 0);
+    for nth in 1..80 {
+        for survey in [quick(), short()] {
+            let fault = Fault::LampOut;
+            let scene = faulted(2, vec![Planned { nth, fault }], survey);
+            let eyes = Eyes::default();
+            let sat = scene.sit(eyes.clone()).await;
+            if sat == Sat::Ended(End::Complete) {
+                complete += 1;
+                last_readings_stand_under_their_level(&eyes.seen(), nth);
+            } else {
+                lost += usize::from(failures(&scene).contains(&"light-lost".to_owned()));
+            }
+        }
+    }
+    assert!(lost > 30 && complete > 10, "{lost} {complete}");
+}
+
+/// Of each key the last reading, beside the level that a person saw then.
+fn last_readings_stand_under_their_level(seen: &[(Body, u16)], nth: u64) {
+    let mut last = std::collections::BTreeMap::new();
+    for (body, level) in seen {
+        if let Body::Taken { key, .. } = body {
+            last.insert(key.to_string(), (body.clone(), *level));
+        }
+    }
+    let last: Vec<_> = last.into_values().collect();
+    stands_under_its_level(&last, &format!("out at {nth}"));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_lamp_that_switches_itself_off_is_named() {
+    for minutes in [30, 60] {
+        let full = Survey {
+            settings: Settings::These(vec![SettingWord::Full]),
+            ..short()
+        };
+        let mut scene = faulted(12, Vec::new(), full);
+        scene.world.lamp.auto_off = Some(Span::from_mins(minutes));
+        assert_eq!(scene.sit(Nobody).await, Sat::Ended(End::Failed));
+        assert_eq!(failures(&scene), ["light-lost"], "{minutes}");
+    }
+}
+
+/// Posts an order at an event, and releases what is held.
+struct At {
+    nth: usize,
+    order: fn() -> Order,
+    releases: bool,
+    seen: usize,
+}
+
+impl Hands for At {
+    fn note(&mut self, event: &Event, handle: &Handle, _bench: &SimulatedBench) {
+        self.seen += 1;
+        if self.seen == self.nth {
+            handle.orders.post((self.order)()).expect("an order");
+        }
+        if self.releases && matches!(event.body, Body::Held { .. }) {
+            handle.orders.post(Order::Release(RUN)).expect("an order");
+        }
+    }
+}
+
+/// Homing after a seam puts the carriage right; what was measured before must
+/// not pass for right too.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_hold_does_not_hide_lost_steps() {
+    for lost in [1, 20] {
+        for nth in [8, 12, 14] {
+            let fault = Fault::LostSteps(Length::from_mm(lost));
+            let scene = faulted(2, vec![Planned { nth, fault }], quick());
+            let hands = At {
+                nth: 150,
+                order: || Order::Hold(RUN),
+                releases: true,
+                seen: 0,
+            };
+            assert_eq!(scene.sit(hands).await, Sat::Ended(End::Failed), "{nth}");
+            let failures = failures(&scene);
+            assert!(
+                failures.contains(&"steps-lost".to_owned()),
+                "{nth}: {failures:?}"
+            );
+        }
+    }
+}
+
+/// The daemon dies while it makes the bench safe; then the meter is dead.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_seen_before_a_death_is_forgotten_after_an_order_too() {
+    let orders: [fn() -> Order; 3] = [|| Order::Hold(RUN), || Order::Stop(RUN), || Order::Shutdown];
+    for order in orders {
+        for nth in [65, 80, 110] {
+            let mut scene = faulted(2, Vec::new(), quick());
+            scene.paper.dies_on("made safe", Dies::Before);
+            let hands = At {
+                nth,
+                order,
+                releases: false,
+                seen: 0,
+            };
+            assert_eq!(scene.sit(hands).await, Sat::Died);
+            scene.paper.lives();
+            let fault = Fault::Dead(Device::Meter);
+            scene.world.faults = vec![Planned { nth: 1, fault }];
+            let eyes = Eyes::stopping();
+            scene.sit(eyes.clone()).await;
+            let left: Vec<(LampLeft, u16)> = eyes
+                .seen()
+                .into_iter()
+                .filter_map(|(body, level)| match body {
+                    Body::MadeSafe { left } => Some((left.lamp, level)),
+                    _ => None,
+                })
+                .collect();
+            assert_eq!(left, [(LampLeft::NotKnown, 0)], "{nth}");
+        }
+    }
+}
+
+/// The light at one place says nothing of the light at another.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn two_tests_may_have_their_reference_at_different_places() {
+    let mut scene = faulted(3, Vec::new(), quick());
+    let frozen = Arc::get_mut(&mut scene.frozen).expect("only one");
+    let mut far = quick();
+    far.reference.at = Length::from_nm(48 * 25_400_000);
+    let mut second = frozen.plan.tests[0].clone();
+    second.name = "far".to_owned();
+    second.kind = TestKind::Survey(far);
+    frozen.plan.tests.push(second);
+    frozen.itinerary =
+        layout::itinerary(&frozen.plan, &frozen.lamp, &frozen.placement, &frozen.card)
+            .expect("it fits");
+    let eyes = Eyes::default();
+    assert_eq!(scene.sit(eyes.clone()).await, Sat::Ended(End::Complete));
+    assert!(stands_under_its_level(&eyes.seen(), "two places") > 40);
+}
+
+/// Power was lost after a person's hold, before the bench was safe: nothing is
+/// pressed before somebody has looked, and that is said.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_loss_of_power_after_a_hold_is_told() {
+    let mut scene = faulted(2, Vec::new(), quick());
+    scene.paper.dies_on("made safe", Dies::Before);
+    let hands = At {
+        nth: 80,
+        order: || Order::Hold(RUN),
+        releases: false,
+        seen: 0,
+    };
+    assert_eq!(scene.sit(hands).await, Sat::Died);
+    scene.paper.lives();
+    scene.other_boot = true;
+    let before = scene.paper.events().len();
+    let hands = At {
+        nth: usize::MAX,
+        order: || Order::Hold(RUN),
+        releases: true,
+        seen: 0,
+    };
+    assert_eq!(scene.sit(hands).await, Sat::Ended(End::Complete));
+    let cause = HoldCause::PowerLost;
+    assert_eq!(scene.paper.events()[before].body, Body::Held { cause });
+}
