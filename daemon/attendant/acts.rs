@@ -353,11 +353,14 @@ impl Attendant {
         limit: Ratio,
     ) -> Result<(), Broken> {
         let decision = match &self.current {
-            Some(current) => decide::leg_return(&current.state, leg, limit),
+            Some(current) => {
+                decide::leg_return(&current.state, &current.frozen.itinerary, leg, limit)
+            }
             None => Decision::Return {
                 leg,
                 drift: None,
                 goes_on: true,
+                unproven: false,
             },
         };
         self.record(at_work, Body::Decided { decision }).await?;

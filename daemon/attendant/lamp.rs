@@ -16,7 +16,7 @@ use crate::plan::lamp::{Buttons, Lamp, ONLY_MODE, Setting, SwitchOff, Worked};
 use crate::run::decide;
 use crate::run::journal::{Body, Decision, Facts};
 use crate::run::ladder::{Button, Ladder, Step};
-use crate::run::progress::Lit;
+use crate::run::lit::Lit;
 
 /// Steps of one walk: three anchors on the longest ladder, and a margin.
 const STEPS_AT_MOST: u32 = 4_000;

@@ -12,7 +12,7 @@ use crate::plan::card::DarkBy;
 use crate::plan::lamp::{Buttons, SwitchOff, Worked};
 use crate::run::decide;
 use crate::run::journal::{LampLeft, Left};
-use crate::run::progress::Lit;
+use crate::run::lit::Lit;
 
 /// Presses of the power button before it is given up.
 const PRESSES_AT_MOST: u32 = 3;

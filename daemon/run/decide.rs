@@ -7,7 +7,7 @@ use photometry::units::{Mono, Ratio, Span};
 
 use super::journal::{Decision, DriftVerdict};
 use super::progress::State;
-use crate::plan::itinerary::WarmUpRule;
+use crate::plan::itinerary::{Itinerary, WarmUpRule};
 
 /// Readings in a row that must all fall before a lamp is said to dim itself.
 const FALLS_IN_A_ROW: usize = 6;
@@ -115,6 +115,11 @@ pub fn drift_of(means: &[f64]) -> Option<Ratio> {
     farthest.map(Ratio::new)
 }
 
+/// Light of a level before a seam and after it agree within this, when the
+/// carriage stands in the same place: it may have been seen in the middle of a
+/// warm-up.
+const ROUGHLY: f64 = 0.02;
+
 /// What follows from the drift of a leg.
 pub fn leg_drift(state: &State, leg: u32, limit: Ratio, give_up: Ratio) -> Decision {
     let drift = drift_of(&state.reference_means(leg));
@@ -132,23 +137,36 @@ pub fn leg_drift(state: &State, leg: u32, limit: Ratio, give_up: Ratio) -> Decis
     }
 }
 
-/// Whether a leg goes on after a seam.
-pub fn leg_return(state: &State, leg: u32, limit: Ratio) -> Decision {
+/// Whether a leg goes on after a seam. Where homing could not prove that no
+/// steps were lost before it (the daemon died, and its driver with it), the same
+/// light at the reference does.
+pub fn leg_return(state: &State, itinerary: &Itinerary, leg: u32, limit: Ratio) -> Decision {
     let first = state.reference_means(leg).first().copied();
-    let drift = match (first, state.return_mean()) {
-        (Some(first), Some(now)) if first > 0.0 => Some(Ratio::new(now / first - 1.0)),
-        _ => None,
-    };
+    let now = state.return_mean();
+    let over = |then: f64, now: f64| (then > 0.0).then(|| Ratio::new(now / then - 1.0));
+    let drift = first.zip(now).and_then(|(first, now)| over(first, now));
+    let unproven = state.homing_unproven;
     let goes_on = match (first, drift) {
-        // Nothing was measured in this leg yet: nothing to compare with.
-        (None, _) => true,
+        // Nothing was measured in this leg yet; but the level's own light tells
+        // roughly whether the carriage stood where it stands now.
+        (None, _) => {
+            let then = state.light_before_the_seam(itinerary, leg);
+            let shift = then.zip(now).and_then(|(then, now)| over(then, now));
+            !unproven || shift.is_none_or(|shift| shift.share().abs() <= ROUGHLY)
+        }
         (Some(_), Some(drift)) => drift.share().abs() <= limit.share(),
         (Some(_), None) => false,
     };
+    let is_done = state.leg_is_done(itinerary, leg);
+    // A leg that was finished needs no more light than proves where it was.
+    let goes_on = goes_on || (!unproven && is_done);
+    // Points since the last reference visit were proven by nothing.
+    let in_the_dark = unproven && !is_done && state.leg_has_readings(itinerary, leg);
     Decision::Return {
         leg,
         drift,
-        goes_on,
+        goes_on: goes_on && !in_the_dark,
+        unproven: unproven && !goes_on,
     }
 }
 

@@ -203,6 +203,11 @@ pub enum Decision {
         drift: Option<Ratio>,
         /// The leg goes on where it was; otherwise it is measured again.
         goes_on: bool,
+        /// No homing proves where the carriage was before the seam, and the
+        /// light does not either: the test's earlier legs are measured again
+        /// too.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        unproven: bool,
     },
     /// The level of half the light.
     HalfLight {

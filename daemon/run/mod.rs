@@ -5,6 +5,7 @@
 //!  journal (events) ──replay──► progress (state) ──► next move
 //!                                   │ after a break
 //!                                restart (preamble)
+//!  lit: what is known of the lamp
 //!  decide: what data decides (warm? drifted?)   ladder: which button next
 //!  ledger: the trait through which the attendant writes the journal
 //! ```
@@ -16,5 +17,6 @@ pub mod decide;
 pub mod journal;
 pub mod ladder;
 pub mod ledger;
+pub mod lit;
 pub mod progress;
 pub mod restart;

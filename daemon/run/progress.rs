@@ -13,7 +13,9 @@ use photometry::units::{Length, Span, Wall};
 use super::journal::{
     Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LampLeft, ResumeCause, SeamCause,
 };
+use super::lit::Lit;
 use super::restart;
+use super::restart::legs_again;
 use crate::plan::intent::OnFailure;
 use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
 
@@ -40,36 +42,12 @@ const SHINES_FROM: f64 = 0.5;
 /// seen to be lit elsewhere: near fields and tilted heads cost less.
 const GLIMPSED_FROM: f64 = 0.2;
 
-/// What is known of the lamp's being lit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Lit {
-    /// This run never touched it.
-    NotTouched,
-    /// Its switch was worked while it was not known to be lit; each press of a
-    /// power button may have switched it on.
-    MaybeOn {
-        /// The sitting in which that began.
-        sitting: u32,
-        /// When.
-        since: Moment,
-    },
-    /// On, since this moment of that sitting.
-    On {
-        /// The sitting in which it was switched on.
-        sitting: u32,
-        /// When.
-        since: Moment,
-        /// A meter saw its light, and its switch was not worked since.
-        seen: bool,
-    },
-    /// Switched off.
-    Off,
-}
-
 /// A leg to be measured again, once the action that decided it is done.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct LegAgain {
     leg: u32,
+    /// The test's legs before it, too.
+    earlier: bool,
     /// Because it drifted: that happens once. A repeat that a seam made
     /// necessary is not counted against the lamp.
     drifted: bool,
@@ -148,6 +126,11 @@ pub struct State {
     pub light_at: BTreeMap<String, f64>,
     /// The light of each setting as it was last passed on the way up.
     pub passed_at: BTreeMap<String, f64>,
+    /// The lights as they were before the last seam.
+    light_at_seam: BTreeMap<String, f64>,
+    /// The homing after the last seam does not prove that no steps were lost
+    /// before it.
+    pub homing_unproven: bool,
     /// A reference reading was far below the light of its setting, and nothing
     /// was done about it yet.
     pub went_dim: bool,
@@ -186,6 +169,8 @@ impl State {
             half_light: BTreeMap::new(),
             light_at: BTreeMap::new(),
             passed_at: BTreeMap::new(),
+            light_at_seam: BTreeMap::new(),
+            homing_unproven: false,
             went_dim: false,
             looks_in: None,
             safe: true,
@@ -257,6 +242,29 @@ impl State {
     /// Mean of the reference readings since the last seam.
     pub fn return_mean(&self) -> Option<f64> {
         mean_of_all(self.returns.iter().copied())
+    }
+
+    /// Whether everything in a leg is done.
+    pub fn leg_is_done(&self, itinerary: &Itinerary, leg: u32) -> bool {
+        let mut of_leg = itinerary.actions.iter().filter(|a| a.leg == Some(leg));
+        of_leg.all(|action| self.is_done(action.no))
+    }
+
+    /// Whether a reading of a leg, other than of its reference, is done.
+    pub fn leg_has_readings(&self, itinerary: &Itinerary, leg: u32) -> bool {
+        let reads = |action: &&Action| {
+            let purpose = action.key.as_ref().map(|key| key.purpose);
+            action.leg == Some(leg) && purpose == Some(Purpose::Read)
+        };
+        let mut of_leg = itinerary.actions.iter().filter(reads);
+        of_leg.any(|action| self.is_done(action.no))
+    }
+
+    /// The light of a leg's setting at the watch position before the last seam.
+    pub fn light_before_the_seam(&self, itinerary: &Itinerary, leg: u32) -> Option<f64> {
+        let mut actions = itinerary.actions.iter();
+        let setting = &actions.find(|action| action.leg == Some(leg))?.setting;
+        self.light_at_seam.get(setting).copied()
     }
 
     /// Whether a leg was measured again because of its drift.
@@ -409,8 +417,9 @@ impl State {
                 self.take(itinerary, event, key.purpose, &reading.outcome);
             }
             Body::Decided { decision } => self.decide(decision),
-            Body::Done { .. } => {
+            Body::Done { facts } => {
                 self.light(itinerary, event);
+                self.found_home(itinerary, event, facts.home_offset.is_some());
                 self.finish(itinerary, event.no);
             }
             Body::Failed { fault } => self.fail(itinerary, event, fault),
@@ -430,7 +439,9 @@ impl State {
             Body::Seam { cause } => {
                 self.lose_sight(itinerary);
                 self.running = None;
-                self.broken = true;
+                if !std::mem::replace(&mut self.broken, true) {
+                    self.light_at_seam.clone_from(&self.light_at);
+                }
                 self.seam_at = event.at.wall;
                 if *cause == SeamCause::WindowClosed {
                     let done = self.actions_done();
@@ -603,16 +614,23 @@ impl State {
                 verdict: DriftVerdict::LegAgain,
                 ..
             } => {
-                let (leg, drifted) = (*leg, true);
-                self.leg_again = Some(LegAgain { leg, drifted });
+                self.leg_again = Some(LegAgain {
+                    leg: *leg,
+                    earlier: false,
+                    drifted: true,
+                });
             }
             Decision::Return {
                 leg,
                 goes_on: false,
+                unproven,
                 ..
             } => {
-                let (leg, drifted) = (*leg, false);
-                self.leg_again = Some(LegAgain { leg, drifted });
+                self.leg_again = Some(LegAgain {
+                    leg: *leg,
+                    earlier: *unproven,
+                    drifted: false,
+                });
             }
             Decision::HalfLight { mode, level, .. } => {
                 self.half_light.insert(mode.clone(), *level);
@@ -631,6 +649,14 @@ impl State {
                 }
             }
             _ => {}
+        }
+    }
+
+    /// Homing after a seam proves where the carriage was, or does not.
+    fn found_home(&mut self, itinerary: &Itinerary, event: &Event, proven: bool) {
+        let action = event.no.and_then(|no| self.action(itinerary, no));
+        if action.is_some_and(|action| matches!(action.what, What::Home)) {
+            self.homing_unproven = event.no.is_some_and(|no| no < 0) && !proven;
         }
     }
 
@@ -672,18 +698,17 @@ impl State {
         }
     }
 
-    /// This leg is to be measured again.
-    fn undo_leg(&mut self, itinerary: &Itinerary, LegAgain { leg, drifted }: LegAgain) {
-        for action in itinerary
-            .actions
-            .iter()
-            .filter(|action| action.leg == Some(leg))
-        {
+    /// This leg is to be measured again, and its test's earlier ones where that
+    /// is said.
+    fn undo_leg(&mut self, itinerary: &Itinerary, again: LegAgain) {
+        let legs = legs_again(itinerary, again.leg, again.earlier);
+        let within = |leg: Option<u32>| leg.is_some_and(|leg| legs.contains(&leg));
+        for action in itinerary.actions.iter().filter(|action| within(action.leg)) {
             self.done[action.no as usize] = false;
         }
-        self.references.remove(&leg);
-        if drifted {
-            self.drifted.insert(leg);
+        self.references.retain(|leg, _| !legs.contains(leg));
+        if again.drifted {
+            self.drifted.insert(again.leg);
         }
     }
 

@@ -6,6 +6,8 @@
 //! its level and temperature, and read the reference again. Within the drift
 //! limit the run goes on; otherwise the leg is measured again.
 
+use std::collections::BTreeSet;
+
 use photometry::units::Length;
 
 use crate::plan::itinerary::{
@@ -167,22 +169,36 @@ fn levels_to_restore<'a>(
     levels
 }
 
-/// The reference readings after the seam and the decision on them; only inside
-/// a leg whose level stands.
+/// The leg whose reference is read again: the one that goes on, or, where that
+/// begins with its own level change, the one before it in the test, whose level
+/// is in force.
+fn leg_to_return_to(itinerary: &Itinerary, next: &Action) -> Option<u32> {
+    let leg = next.leg?;
+    let first = itinerary.actions.iter().find(|a| a.leg == Some(leg))?;
+    if first.no != next.no {
+        return Some(leg);
+    }
+    let before = leg.checked_sub(1)?;
+    let same_test = |a: &&Action| a.leg == Some(before) && a.test == next.test;
+    let reads = |a: &Action| matches!(a.what, What::CheckDrift { .. });
+    itinerary
+        .actions
+        .iter()
+        .filter(same_test)
+        .any(reads)
+        .then_some(before)
+}
+
+/// The reference readings after the seam and the decision on them.
 fn push_return(
     itinerary: &Itinerary,
     next: &Action,
     push: &mut impl FnMut(&Action, What, Option<Key>),
 ) {
-    let Some(leg) = next.leg else { return };
-    let leg_actions = || itinerary.actions.iter().filter(|a| a.leg == Some(leg));
-    let Some(leg_first) = leg_actions().map(|a| a.no).next() else {
+    let Some(leg) = leg_to_return_to(itinerary, next) else {
         return;
     };
-    // A leg that begins with its own level change has no reference to return to.
-    if leg_first == next.no {
-        return;
-    }
+    let leg_actions = || itinerary.actions.iter().filter(|a| a.leg == Some(leg));
     let check = leg_actions().find_map(|a| match a.what {
         What::CheckDrift { limit, .. } => Some((a, limit)),
         _ => None,
@@ -232,4 +248,21 @@ pub fn target_of(action: &Action) -> Option<&Target> {
         What::SetLevel { target } => Some(target),
         _ => None,
     }
+}
+
+/// The legs that are measured again with this one: it alone, or all of its test
+/// up to it.
+pub fn legs_again(itinerary: &Itinerary, leg: u32, earlier: bool) -> BTreeSet<u32> {
+    let test = itinerary
+        .actions
+        .iter()
+        .find(|action| action.leg == Some(leg));
+    let of_test = |action: &&Action| test.is_some_and(|test| action.test == test.test);
+    let legs = itinerary
+        .actions
+        .iter()
+        .filter(of_test)
+        .filter_map(|action| action.leg);
+    legs.filter(|other| *other == leg || (earlier && *other < leg))
+        .collect()
 }

@@ -17,6 +17,7 @@ use photometry::measured::Outcome;
 
 use crate::plan::itinerary::{Action, Itinerary, What};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event};
+use crate::run::restart::legs_again;
 
 /// Why a reading counts, or does not.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -54,20 +55,36 @@ fn unit_of(action: &Action) -> Unit {
 /// takes effect when its action is done; broken off before, it is taken again.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct LegsAgain {
-    decided: Option<u32>,
+    decided: Option<Again>,
+}
+
+/// A leg to be measured again, and whether its test's earlier ones are too.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Again {
+    pub leg: u32,
+    pub earlier: bool,
 }
 
 impl LegsAgain {
     /// The leg of which nothing stands from this event on.
-    pub(super) fn see(&mut self, body: &Body) -> Option<u32> {
+    pub(super) fn see(&mut self, body: &Body) -> Option<Again> {
         use Decision::{Drift, Return};
         match body {
             Body::Decided { decision } => {
                 self.decided = match decision {
                     Drift { leg, verdict, .. } => {
-                        (*verdict == DriftVerdict::LegAgain).then_some(*leg)
+                        let (leg, earlier) = (*leg, false);
+                        (*verdict == DriftVerdict::LegAgain).then_some(Again { leg, earlier })
                     }
-                    Return { leg, goes_on, .. } => (!goes_on).then_some(*leg),
+                    Return {
+                        leg,
+                        goes_on,
+                        unproven,
+                        ..
+                    } => {
+                        let (leg, earlier) = (*leg, *unproven);
+                        (!goes_on).then_some(Again { leg, earlier })
+                    }
                     _ => self.decided,
                 };
                 None
@@ -125,8 +142,9 @@ pub fn standings(itinerary: &Itinerary, events: &[Event]) -> HashMap<u64, Standi
 
 impl Counting<'_> {
     fn see(&mut self, event: &Event) {
-        if let Some(leg) = self.legs_again.see(&event.body) {
-            self.drop_leg(leg);
+        if let Some(again) = self.legs_again.see(&event.body) {
+            let legs = legs_again(self.itinerary, again.leg, again.earlier);
+            legs.into_iter().for_each(|leg| self.drop_leg(leg));
         }
         if matches!(event.body, Body::Seam { .. }) {
             self.open.clear();

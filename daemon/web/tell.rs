@@ -299,12 +299,20 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
             };
             format!("drift over the leg {drift}: {verdict}")
         }
-        Decision::Return { drift, goes_on, .. } => {
+        Decision::Return {
+            drift,
+            goes_on,
+            unproven,
+            ..
+        } => {
             let drift = drift.map_or("nothing to compare with".to_owned(), signed);
-            let next = if *goes_on {
-                "the leg goes on"
-            } else {
-                "the leg is measured again"
+            let next = match (goes_on, unproven) {
+                (true, _) => "the leg goes on",
+                (false, false) => "the leg is measured again",
+                (false, true) => {
+                    "nothing proves where the carriage was before; the test's legs are measured \
+                     again"
+                }
             };
             format!("reference after the seam: {drift}; {next}")
         }
