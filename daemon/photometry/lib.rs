@@ -20,6 +20,7 @@ pub mod comparison;
 pub mod data_figures;
 pub mod decision;
 pub mod distance;
+pub mod distance_figures;
 mod distribution;
 pub mod drift;
 pub mod far_field;

@@ -218,3 +218,140 @@ fn a_folded_line_is_withheld_when_the_second_capture_disagrees() {
         "{err}"
     );
 }
+
+/// A panel of 500 cd and 10 cm radius; the last point is over range.
+fn rail() -> String {
+    let row = |station: u32| {
+        let inches = 6 * station;
+        let metres = 0.0254 * f64::from(inches);
+        format!("{inches},{:.4}\n", 500.0 / (metres * metres + 0.01))
+    };
+    let rows: String = (1..=12).map(row).collect();
+    format!("distance_in,illuminance_lx\n{rows}78,>20000\n")
+}
+
+/// A square-law sunrise of 30 min to 250 lx, two samples a second, over a dark
+/// of 0.02 lx.
+fn dawn() -> String {
+    let row = |at: i32| {
+        let t = f64::from(at) / 2.0;
+        let light = 250.0 * (t / 1_800.0).clamp(0.0, 1.0).powi(2);
+        format!("{t},{:.4}\n", light + 0.02)
+    };
+    let rows: String = (-120..3_960).map(row).collect();
+    format!("time_s,illuminance_lx\n{rows}")
+}
+
+#[test]
+fn a_rail_and_a_dawn_are_computed_whole() {
+    let dark = "0.02,0.03,0.02,0.01";
+    let cases: [(&[&str], String); 3] = [
+        (
+            &["distance", "-", "--target-lx", "250", "--face", "20 cm"],
+            rail(),
+        ),
+        (
+            &["ramp", "-", "--length", "30 min", "--dark-lx", dark],
+            dawn(),
+        ),
+        (
+            &[
+                "ramp",
+                "-",
+                "--length",
+                "30 min",
+                "--dark-lx",
+                dark,
+                "--format",
+                "csv",
+            ],
+            dawn(),
+        ),
+    ];
+    let mut all = String::new();
+    for (words, text) in cases {
+        all += &format!("== {}\n{}\n", words.join(" "), shown(words, &text));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn what_makes_no_rail_and_no_dawn_is_told() {
+    let cases: [(&[&str], &str); 6] = [
+        (
+            &["distance", "-"],
+            "distance_m,distance_mm,illuminance_lx\n1,2,3\n",
+        ),
+        (&["distance", "-"], "distance_m\n1\n"),
+        (
+            &["distance", "-", "--face", "20"],
+            "distance_m,illuminance_lx\n1,2\n",
+        ),
+        (
+            &["ramp", "-", "--length", "30", "--dark-lx", "0"],
+            "time_s,illuminance_lx\n1,2\n",
+        ),
+        (
+            &["ramp", "-", "--length", "30 s", "--dark-lx", "0"],
+            "time_s,illuminance_lx\n1,2\n",
+        ),
+        (
+            &["ramp", "-", "--length", "30 s", "--dark-lx", "nan"],
+            "time_s,illuminance_lx\n1,2\n",
+        ),
+    ];
+    let mut all = String::new();
+    for (words, text) in cases {
+        all += &format!("== {}\n{}\n", words.join(" "), shown(words, text));
+    }
+    insta::assert_snapshot!(all);
+}
+
+/// What may not be said as a fact: classes of risk from lux, compliance, doses,
+/// safety where nothing was assessed.
+#[test]
+fn no_output_of_compute_claims_what_was_not_measured() {
+    let square = waveform(20_000.0, |t| f64::from((200.0 * t + 0.0025).fract() < 0.5));
+    let dark = "0.02,0.03,0.02,0.01";
+    let cases: [(&[&str], String); 4] = [
+        (&["spectrum", "-"], csv(",", false)),
+        (&["waveform", "-", "--rate-hz", "20000"], square),
+        (&["distance", "-", "--target-lx", "250"], rail()),
+        (
+            &["ramp", "-", "--length", "30 min", "--dark-lx", dark],
+            dawn(),
+        ),
+    ];
+    let (_, page, _) = compute(&["--help"], "");
+    let mut texts = vec![page];
+    for (words, text) in cases {
+        for form in ["table", "csv", "json"] {
+            let mut words = words.to_vec();
+            words.extend(["--format", form]);
+            let text = shown(&words, &text).to_lowercase();
+            assert!(text.starts_with("[code 0]"), "{words:?}: {text}");
+            texts.push(text);
+        }
+    }
+    let forbidden = [
+        "complies",
+        "compliant",
+        "conforms",
+        "exempt",
+        "rg0",
+        "rg1",
+        "rg2",
+        "risk group 0",
+        "risk group 1",
+        "is safe",
+        "low flicker",
+        "recommended dose",
+        "10 000 lx for",
+        "emergency stop",
+    ];
+    for text in &texts {
+        for word in forbidden {
+            assert!(!text.contains(word), "`{word}` in {text}");
+        }
+    }
+}

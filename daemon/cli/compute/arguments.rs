@@ -4,7 +4,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Subcommand};
+use clap::{Args, Subcommand, ValueEnum};
 
 use crate::cli::arguments::Printed;
 
@@ -23,6 +23,18 @@ pub enum Topic {
   wakerail compute waveform a.csv --rate-hz 20000 --second b.csv --second-rate-hz 19000
   wakerail compute waveform capture.csv --dark 0.012 --bits 12 --full-scale 4.096")]
     Waveform(Waveform),
+
+    /// A sunrise or sunset: onset, shape, evenness, dose
+    #[command(before_help = "Examples:
+  wakerail compute ramp dawn.csv --length '30 min' --dark-lx 0.02,0.03,0.02
+  wakerail compute ramp dusk.csv --length '30 min' --dark-lx 0.02 --sunset --start '5 min'")]
+    Ramp(Ramp),
+
+    /// Illuminance along a rail: intensity, offset, size, near and far field
+    #[command(before_help = "Examples:
+  wakerail compute distance rail.csv --target-lx 250
+  wakerail compute distance rail.csv --face '20 cm' --beam medium")]
+    Distance(Distance),
 
     /// Mean, scatter, drift and outliers of repeated readings
     #[command(before_help = "Examples:
@@ -130,4 +142,56 @@ pub struct Waveform {
     /// Where an analogue low-pass before the converter cuts
     #[arg(long, value_name = "HZ")]
     pub filter_hz: Option<f64>,
+}
+
+/// `compute ramp`
+#[derive(Debug, Args)]
+pub struct Ramp {
+    /// Where the data are
+    #[command(flatten)]
+    pub measured: Measured,
+    /// How long the program was to last, such as '30 min'
+    #[arg(long, value_name = "TIME")]
+    pub length: String,
+    /// When it was to start, on the file's clock
+    #[arg(long, value_name = "TIME", default_value = "0 s")]
+    pub start: String,
+    /// Dark readings in lux
+    #[arg(long, value_name = "LUX", value_delimiter = ',', required = true)]
+    pub dark_lx: Vec<f64>,
+    /// The meter's smallest step in lux
+    #[arg(long, value_name = "LUX", default_value_t = 0.0)]
+    pub resolution_lx: f64,
+    /// It falls: a sunset
+    #[arg(long)]
+    pub sunset: bool,
+}
+
+/// How wide a beam is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum BeamWord {
+    /// 90 degrees or more, near to the cosine law: far from 5 faces on.
+    #[default]
+    Wide,
+    /// 60 degrees or more: far from 10 faces on.
+    Medium,
+    /// Narrower: far from 15 faces on.
+    Narrow,
+}
+
+/// `compute distance`
+#[derive(Debug, Args)]
+pub struct Distance {
+    /// Where the data are
+    #[command(flatten)]
+    pub measured: Measured,
+    /// A target illuminance in lux: where is it reached?
+    #[arg(long, value_name = "LUX")]
+    pub target_lx: Option<f64>,
+    /// Largest size of the luminous face, such as '20 cm'
+    #[arg(long, value_name = "LENGTH")]
+    pub face: Option<String>,
+    /// How wide the beam is
+    #[arg(long, value_enum, default_value_t, value_name = "BEAM")]
+    pub beam: BeamWord,
 }

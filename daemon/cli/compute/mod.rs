@@ -11,7 +11,9 @@ pub mod arguments;
 mod budget;
 mod columns;
 mod compare;
+mod distance;
 mod json_columns;
+mod ramp;
 mod spectrum;
 mod stats;
 mod waveform;
@@ -33,6 +35,8 @@ pub fn run(topic: &Topic, out: &mut impl Write) -> Result<(), Complaint> {
     match topic {
         Topic::Spectrum(args) => spectrum::run(args, out),
         Topic::Waveform(args) => waveform::run(args, out),
+        Topic::Ramp(args) => ramp::run(args, out),
+        Topic::Distance(args) => distance::run(args, out),
         Topic::Stats(args) => stats::run(args, out),
         Topic::Budget(args) => budget::run(args, out),
         Topic::Compare(args) => compare::run(args, out),

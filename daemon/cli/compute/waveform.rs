@@ -127,8 +127,8 @@ fn answer(flicker: &Flicker) -> Answer {
 const fn caution(flag: Flag) -> &'static str {
     match flag {
         Flag::AliasUnchecked => {
-            "no second rate and no filter is stated: lines may be folded down by sampling; nothing \
-             here says low flicker"
+            "no second rate and no filter is stated: lines may be folded down by sampling, and small \
+             figures prove nothing"
         }
         Flag::AliasSuspected => {
             "the captures disagree on the strongest line: it may lie far above the sampling rate"
