@@ -231,6 +231,19 @@ mod tests {
         assert!(!offset.holds(), "{}", offset.worst_residual());
     }
 
+    /// The same share of error everywhere: the far, dim points, whose 1/E is
+    /// largest, must not rule the fit.
+    #[test]
+    fn far_points_do_not_rule_the_disc_fit() {
+        let mut panel = points(|d| 500.0 / (d * d + 0.01));
+        for (at, point) in panel.iter_mut().enumerate() {
+            point.e_lx *= if at % 2 == 0 { 1.02 } else { 0.98 };
+        }
+        let found = fit_disc(&panel).expect("a fit");
+        let radius = found.radius_m.expect("a radius");
+        assert!((radius - 0.1).abs() < 0.01, "{radius}");
+    }
+
     #[test]
     fn points_that_are_none_are_left_out_and_said() {
         let mut some = points(|d| 100.0 / (d * d));

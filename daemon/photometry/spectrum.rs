@@ -318,6 +318,17 @@ mod tests {
         }
     }
 
+    /// Noise about zero must not add up to light.
+    #[test]
+    fn negative_samples_are_kept() {
+        let nm = grid(380.0, 5.0, 81);
+        let mut values = vec![1.0; 81];
+        values[20] = -2.0;
+        let spectrum = Spectrum::new(&nm, &values, Scale::Absolute).expect("a spectrum");
+        let whole = spectrum.irradiance().expect("absolute");
+        assert!((whole.0 - (400.0 - 15.0)).abs() < 1e-9, "{whole}");
+    }
+
     #[test]
     fn short_and_coarse_ones_carry_a_mark() {
         let short = flat(&grid(390.0, 5.0, 79)).expect("a spectrum");
