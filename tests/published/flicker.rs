@@ -180,16 +180,7 @@ fn every_function_has_its_published_values() {
     let mut wanted = 0;
     for (kind, cases) in checks.as_object().expect("checks") {
         if kind == "pst_percentile_weights" {
-            // Each weight shows where all other percentiles are zero.
-            wanted += 1;
-            let sum: f64 = cases
-                .as_object()
-                .expect("weights")
-                .values()
-                .filter_map(Value::as_f64)
-                .sum();
-            let constant = severity::from_instantaneous(&[1.0; 100]);
-            tally.number(kind, "all ones", constant.map(|pst| pst * pst), sum, 1e-12);
+            wanted += weights(&mut tally, cases);
             continue;
         }
         for case in cases.as_array().expect("cases") {
@@ -198,6 +189,32 @@ fn every_function_has_its_published_values() {
         }
     }
     tally.end(wanted);
+}
+
+/// Flicker of one for a share of the time, else none: the percentiles up to that
+/// share are one, and what the next share adds is one weight.
+fn weights(tally: &mut Tally, weights: &Value) -> usize {
+    let shares = [
+        ("p01", 0.4),
+        ("p1s", 1.8),
+        ("p3s", 5.0),
+        ("p10s", 20.0),
+        ("p50s", 90.0),
+    ];
+    let mut before = 0.0;
+    for (name, percent) in shares {
+        let lit = |at: u32| f64::from(f64::from(at) < percent * 100.0);
+        let flicker: Vec<f64> = (0..10_000).map(lit).collect();
+        let squared = severity::from_instantaneous(&flicker).map(|pst| pst * pst);
+        let weight = squared.map(|squared| squared - before);
+        tally.number("weight", name, weight, number(weights, name), 1e-12);
+        before = squared.unwrap_or(before);
+    }
+    assert_eq!(
+        weights.as_object().map(serde_json::Map::len),
+        Some(shares.len())
+    );
+    shares.len()
 }
 
 fn function(tally: &mut Tally, kind: &str, case: &Value) {
