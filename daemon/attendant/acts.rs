@@ -14,7 +14,9 @@ use crate::plan::card::Rail;
 use crate::plan::itinerary::{Action, Key, Purpose, Question, TestHead, What};
 use crate::plan::print;
 use crate::run::decide;
-use crate::run::journal::{Body, Decision, DriftVerdict, Facts, HoldCause, ResumeCause};
+use crate::run::journal::{
+    Body, Decision, DriftVerdict, Facts, HoldCause, ResumeCause, STEPS_LOST,
+};
 
 /// Askings of a meter that gives no value before the action fails.
 const TRIES_AT_MOST: u32 = 3;
@@ -385,14 +387,14 @@ fn steps_kept(proof: Proof, tolerance: Length) -> Result<(), Broken> {
     match proof {
         Proof::Offset(offset) if offset.abs() <= tolerance => Ok(()),
         Proof::Offset(offset) => Err(Broken::fault(
-            "steps-lost",
+            STEPS_LOST,
             format!(
                 "the home switch was found {offset} from its place, more than {tolerance}: steps \
                  were lost, and every position since the last homing is suspect"
             ),
         )),
         Proof::NotWithin(reach) => Err(Broken::fault(
-            "steps-lost",
+            STEPS_LOST,
             format!("the home switch was not found within {reach} of its place: steps were lost"),
         )),
         // The controller cannot touch its switch: open loop, said in the facts

@@ -13,7 +13,7 @@ use super::scene::{self, By, Dies, Hands, Nobody, Sat, Scene};
 use super::tests::{RUN, short};
 use super::tests_safe::Eyes;
 use super::tests_sweep::stands_under_its_level;
-use crate::plan::intent::{SettingWord, Settings, Survey, TestKind, WarmUp};
+use crate::plan::intent::{OnFailure, SettingWord, Settings, Survey, TestKind, WarmUp};
 use crate::plan::itinerary::Purpose;
 use crate::plan::{layout, samples};
 use crate::run::journal::{Body, Decision, End, Event, HoldCause, LampLeft};
@@ -306,4 +306,36 @@ fn wrong_places(scene: &Scene) -> Vec<String> {
         }
     }
     wrong
+}
+
+/// Homing at the end finds steps lost; a person releases the held run. What was
+/// measured meanwhile is measured again, and counts no more.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn released_after_lost_steps_the_legs_are_measured_again() {
+    for policy in [OnFailure::Hold, OnFailure::NextTest] {
+        let lost = Fault::LostSteps(Length::from_mm(60));
+        let mut scene = faulted(
+            2,
+            vec![Planned {
+                nth: 13,
+                fault: lost,
+            }],
+            quick(),
+        );
+        let frozen = Arc::get_mut(&mut scene.frozen).expect("only one");
+        frozen.itinerary.policies.on_failure = policy;
+        let hands = At {
+            nth: usize::MAX,
+            order: || Order::Hold(RUN),
+            releases: true,
+            seen: 0,
+        };
+        let end = match policy {
+            OnFailure::Hold => End::Complete,
+            _ => End::Failed,
+        };
+        assert_eq!(scene.sit(hands).await, Sat::Ended(end));
+        assert!(failures(&scene).contains(&"steps-lost".to_owned()));
+        assert_eq!(wrong_places(&scene), Vec::<String>::new(), "{policy:?}");
+    }
 }

@@ -250,6 +250,10 @@ pub struct Facts {
     pub answer: Option<String>,
 }
 
+/// The code of a fault that says: every position since the last homing is
+/// suspect. The legs of its test are measured again, if it goes on at all.
+pub const STEPS_LOST: &str = "steps-lost";
+
 /// Why an action failed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Fault {

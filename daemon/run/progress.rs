@@ -11,11 +11,12 @@ use photometry::measured::{Moment, Outcome};
 use photometry::units::{Length, Span, Wall};
 
 use super::journal::{
-    Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LampLeft, ResumeCause, SeamCause,
+    Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LampLeft, ResumeCause, STEPS_LOST,
+    SeamCause,
 };
 use super::lit::Lit;
 use super::restart;
-use super::restart::legs_again;
+use super::restart::{legs_again, legs_of_test};
 use crate::plan::intent::OnFailure;
 use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
 
@@ -702,14 +703,18 @@ impl State {
     /// is said.
     fn undo_leg(&mut self, itinerary: &Itinerary, again: LegAgain) {
         let legs = legs_again(itinerary, again.leg, again.earlier);
+        self.undo_legs(itinerary, &legs);
+        if again.drifted {
+            self.drifted.insert(again.leg);
+        }
+    }
+
+    fn undo_legs(&mut self, itinerary: &Itinerary, legs: &BTreeSet<u32>) {
         let within = |leg: Option<u32>| leg.is_some_and(|leg| legs.contains(&leg));
         for action in itinerary.actions.iter().filter(|action| within(action.leg)) {
             self.done[action.no as usize] = false;
         }
         self.references.retain(|leg, _| !legs.contains(leg));
-        if again.drifted {
-            self.drifted.insert(again.leg);
-        }
     }
 
     /// Broken off while it was being switched off: its last look may be old.
@@ -732,6 +737,11 @@ impl State {
             .no
             .and_then(|no| self.action(itinerary, no))
             .map(|action| action.test);
+        if let Some(test) = test
+            && fault.code == STEPS_LOST
+        {
+            self.undo_legs(itinerary, &legs_of_test(itinerary, test));
+        }
         if let Some(test) = test
             && itinerary.policies.on_failure == OnFailure::NextTest
         {

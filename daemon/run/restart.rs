@@ -266,3 +266,12 @@ pub fn legs_again(itinerary: &Itinerary, leg: u32, earlier: bool) -> BTreeSet<u3
     legs.filter(|other| *other == leg || (earlier && *other < leg))
         .collect()
 }
+
+/// All legs of a test.
+pub fn legs_of_test(itinerary: &Itinerary, test: u32) -> BTreeSet<u32> {
+    let of_test = itinerary
+        .actions
+        .iter()
+        .filter(|action| action.test == test);
+    of_test.filter_map(|action| action.leg).collect()
+}

@@ -16,8 +16,8 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use photometry::measured::Outcome;
 
 use crate::plan::itinerary::{Action, Itinerary, What};
-use crate::run::journal::{Body, Decision, DriftVerdict, Event};
-use crate::run::restart::legs_again;
+use crate::run::journal::{Body, Decision, DriftVerdict, Event, STEPS_LOST};
+use crate::run::restart::{legs_again, legs_of_test};
 
 /// Why a reading counts, or does not.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -56,18 +56,37 @@ fn unit_of(action: &Action) -> Unit {
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct LegsAgain {
     decided: Option<Again>,
+    /// The test of the last planned action that was at work.
+    test: Option<u32>,
 }
 
 /// A leg to be measured again, and whether its test's earlier ones are too.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Again {
-    pub leg: u32,
-    pub earlier: bool,
+struct Again {
+    leg: u32,
+    earlier: bool,
 }
 
 impl LegsAgain {
-    /// The leg of which nothing stands from this event on.
-    pub(super) fn see(&mut self, body: &Body) -> Option<Again> {
+    /// The legs of which nothing stands from this event on.
+    pub(super) fn see(&mut self, itinerary: &Itinerary, event: &Event) -> BTreeSet<u32> {
+        let no = event.no.and_then(|no| usize::try_from(no).ok());
+        if let Some(action) = no.and_then(|no| itinerary.actions.get(no)) {
+            self.test = Some(action.test);
+        }
+        if let (Body::Failed { fault }, Some(test)) = (&event.body, self.test)
+            && fault.code == STEPS_LOST
+        {
+            self.decided = None;
+            return legs_of_test(itinerary, test);
+        }
+        let again = self.follow(&event.body);
+        again.map_or_else(BTreeSet::new, |again| {
+            legs_again(itinerary, again.leg, again.earlier)
+        })
+    }
+
+    fn follow(&mut self, body: &Body) -> Option<Again> {
         use Decision::{Drift, Return};
         match body {
             Body::Decided { decision } => {
@@ -142,10 +161,8 @@ pub fn standings(itinerary: &Itinerary, events: &[Event]) -> HashMap<u64, Standi
 
 impl Counting<'_> {
     fn see(&mut self, event: &Event) {
-        if let Some(again) = self.legs_again.see(&event.body) {
-            let legs = legs_again(self.itinerary, again.leg, again.earlier);
-            legs.into_iter().for_each(|leg| self.drop_leg(leg));
-        }
+        let legs = self.legs_again.see(self.itinerary, event);
+        legs.into_iter().for_each(|leg| self.drop_leg(leg));
         if matches!(event.body, Body::Seam { .. }) {
             self.open.clear();
             return;

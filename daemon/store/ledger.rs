@@ -27,7 +27,6 @@ use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Itinerary, Purpose};
 use crate::run::journal::{Body, Event, Link, RunId, RunState};
 use crate::run::ledger::{Ledger, LedgerError, Written};
-use crate::run::restart::legs_again;
 
 /// Event and projection, one trip.
 const WITHOUT_READING: &str = "BEGIN IMMEDIATE;
@@ -94,11 +93,11 @@ impl Done {
         if ends_action && let Some(no) = event.no.filter(|no| *no >= 0) {
             self.actions.insert(no);
         }
-        if let Some(again) = self.legs_again.see(&event.body) {
-            let legs = legs_again(itinerary, again.leg, again.earlier);
+        let legs = self.legs_again.see(itinerary, event);
+        if !legs.is_empty() {
             let of_leg = itinerary.actions.iter();
-            for action in of_leg.filter(|action| action.leg.is_some_and(|leg| legs.contains(&leg)))
-            {
+            let again = |leg: Option<u32>| leg.is_some_and(|leg| legs.contains(&leg));
+            for action in of_leg.filter(|action| again(action.leg)) {
                 self.actions.remove(&i64::from(action.no));
             }
         }
