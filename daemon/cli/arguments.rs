@@ -22,7 +22,7 @@ use super::compute::arguments::Topic;
   wakerail place D-17 --lamp lamp.yaml --gauge '6 in'
   wakerail book plan.yaml --unit D-17
   wakerail watch latest
-  wakerail help survey                               pages: survey bench lamp plan compute exit-codes safety"
+  wakerail help survey                               pages: survey bench lamp plan compute figures exit-codes safety"
 )]
 pub struct Arguments {
     /// What to do.
@@ -388,6 +388,6 @@ pub struct Compute {
 /// `help`
 #[derive(Debug, Args)]
 pub struct Help {
-    /// A page (survey, bench, lamp, plan, compute, exit-codes, safety) or a command
+    /// A page (survey, bench, lamp, plan, compute, figures, exit-codes, safety) or a command
     pub topic: Option<String>,
 }

@@ -2,6 +2,8 @@
 //!
 //! Called by: main.
 
+use std::fmt::Write as _;
+
 use clap::CommandFactory;
 
 use super::arguments::Arguments;
@@ -18,6 +20,29 @@ pub const PAGES: [(&str, &str); 7] = [
     ("safety", include_str!("help/safety.md")),
 ];
 
+/// The page that is made from the figures' names.
+const FIGURES: &str = "figures";
+
+/// Every figure with its unit, its standard, and what it is held against.
+fn figures() -> String {
+    let mut page = "# Figures: names, standards, checks\n\nOne name for each, the same in JSON, \
+                    CSV and tables.\n"
+        .to_owned();
+    for name in photometry::figure::all_names() {
+        let unit = if name.unit.is_empty() {
+            String::new()
+        } else {
+            format!(" [{}]", name.unit)
+        };
+        let _ = write!(
+            page,
+            "\n{}{unit}\n    {}\n    after: {}\n    held against: {}\n",
+            name.name, name.meaning, name.standard, name.check
+        );
+    }
+    page
+}
+
 /// The text for `help TOPIC`: a page, a command's help, or the general one.
 ///
 /// # Errors
@@ -30,12 +55,16 @@ pub fn text(topic: Option<&str>) -> Result<String, Complaint> {
     if let Some((_, page)) = PAGES.iter().find(|(name, _)| *name == topic) {
         return Ok((*page).to_owned());
     }
+    if topic == FIGURES {
+        return Ok(figures());
+    }
     program.build();
     if let Some(command) = program.find_subcommand_mut(topic) {
         return Ok(command.render_long_help().to_string());
     }
     let commands = program.get_subcommands().map(clap::Command::get_name);
-    let names = PAGES.iter().map(|(name, _)| *name).chain(commands);
+    let pages = PAGES.iter().map(|(name, _)| *name).chain([FIGURES]);
+    let names = pages.chain(commands);
     Err(Complaint::NoTopic {
         topic: topic.to_owned(),
         near: written::nearest(topic, names).map(str::to_owned),

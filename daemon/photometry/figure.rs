@@ -27,6 +27,18 @@ pub struct FigureName {
     pub check: &'static str,
 }
 
+/// Every name of every topic, in the topics' order.
+pub fn all_names() -> Vec<&'static FigureName> {
+    let topics = [
+        crate::spectrum_figures::names::ALL,
+        crate::flicker::figures::names::ALL,
+        crate::ramp::figures::names::ALL,
+        crate::distance_figures::names::ALL,
+        crate::data_figures::names::ALL,
+    ];
+    topics.concat()
+}
+
 /// What is given for a figure.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Given {
@@ -180,6 +192,20 @@ mod tests {
         standard: "CIE TN 006:2016",
         check: "none",
     };
+
+    /// One name, one figure; snake case; its standard and its check are said.
+    #[test]
+    fn every_name_is_the_only_one_and_says_what_it_rests_on() {
+        let mut seen = std::collections::BTreeSet::new();
+        for name in all_names() {
+            assert!(seen.insert(name.name), "{} twice", name.name);
+            let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
+            assert!(name.name.chars().all(plain), "{}", name.name);
+            let said = [name.meaning, name.standard, name.check];
+            assert!(said.iter().all(|text| text.len() > 2), "{}", name.name);
+        }
+        assert!(seen.len() > 90, "{}", seen.len());
+    }
 
     #[test]
     fn a_figure_is_never_not_a_number() {

@@ -62,6 +62,12 @@ fn every_page_is_printed() {
 }
 
 #[test]
+fn the_page_of_figures_tells_standard_and_check_of_each() {
+    let text = stdout_of(&["help", "figures"]);
+    insta::assert_snapshot!("help_figures", text);
+}
+
+#[test]
 fn the_version_names_sqlite() {
     let text = stdout_of(&["--version"]);
     let start = format!("wakerail {} (SQLite 3.", env!("CARGO_PKG_VERSION"));

@@ -17,13 +17,13 @@ pub mod names {
         FUNDAMENTAL_HZ "fundamental_hz" "Hz" "rate at which the wave repeats" "own definition" "100 Hz under a stronger 200 Hz, 0.1";
         DUTY "duty" "" "share of the time at the upper of two levels" "own definition" "PWM 25 %, 50 %, 0.011";
         SVM "svm" "" "stroboscopic visibility measure" "CIE TN 006:2016, IEC TR 63158:2018" "sine 100 Hz 30 % 1.1706, square 200 Hz 3.4858, 1 %";
-        SVM_FROM_80_HZ "svm_from_80_hz" "" "the same without lines below 80 Hz" "NEMA 77-2017" "the same";
+        SVM_FROM_80_HZ "svm_from_80_hz" "" "the same without lines below 80 Hz" "NEMA 77-2017" "no value of its own; the sum of svm";
         PST_LM "pst_lm" "" "short-term light modulation" "IEC TR 61547-1" "check points 1.000 at 39, 1056, 4000 changes/min, 0.02";
         JA10_40 "ja10_40" "%" "modulation depth below 40 Hz" "California JA10" "closed forms, 0.3";
         JA10_90 "ja10_90" "%" "modulation depth below 90 Hz" "California JA10" "closed forms, 0.3";
         JA10_200 "ja10_200" "%" "modulation depth below 200 Hz" "California JA10" "closed forms, 0.3";
-        JA10_400 "ja10_400" "%" "modulation depth below 400 Hz" "California JA10" "property tests";
-        JA10_1000 "ja10_1000" "%" "modulation depth below 1000 Hz" "California JA10" "property tests";
+        JA10_400 "ja10_400" "%" "modulation depth below 400 Hz" "California JA10" "no value of its own; the code of 200 Hz";
+        JA10_1000 "ja10_1000" "%" "modulation depth below 1000 Hz" "California JA10" "no value of its own; the code of 200 Hz";
         IEEE_SIMPLE "ieee_simple" "" "class of the whole modulation at the strongest line" "IEEE 1789-2015, 8.1.1" "19 points of the limits";
         IEEE_WORST "ieee_worst" "" "the worse of that and each line at its own frequency" "IEEE 1789-2015, 8.1.1; rule own" "20 waves";
         IEEE_STRICT "ieee_strict" "" "class of the whole modulation at the rate of repetition" "IEEE 1789-2015, 8.1.1" "the same limits";

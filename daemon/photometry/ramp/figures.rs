@@ -13,11 +13,11 @@ pub mod names {
     figure_names! {
         PLATEAU_LX "plateau_lx" "lx" "net light of the plateau, median of 120 s" "own definition" "closed forms";
         ONSET_S "onset_s" "s" "when light came (sunrise) or went (sunset)" "own definition after Currie 1968" "worked example: sample 7 of 10, 60 s";
-        FIRST_LIGHT_LX "first_light_lx" "lx" "net light just after it came, or before it went" "own definition" "closed forms";
+        FIRST_LIGHT_LX "first_light_lx" "lx" "net light just after it came, or before it went" "own definition" "no value of its own";
         T10_S "t10_s" "s" "when 10 % of the plateau was crossed" "own definition" "square ramp of 30 min: 9.4868 min, 1e-7";
         T50_S "t50_s" "s" "when 50 % of the plateau was crossed" "own definition" "square ramp of 30 min: 21.2132 min, 1e-7";
         T90_S "t90_s" "s" "when 90 % of the plateau was crossed" "own definition" "square ramp of 30 min: 28.4605 min, 1e-7";
-        T100_S "t100_s" "s" "when the light came within 2 % of the plateau, or left that" "own definition" "closed forms";
+        T100_S "t100_s" "s" "when the light came within 2 % of the plateau, or left that" "own definition" "no value of its own";
         SHAPE_T50 "t50_over_length" "" "half light over the programmed length: above 0.5 begins gently" "own definition" "square ramp 0.70711, 1e-7";
         EXPONENT "exponent" "" "exponent of the rise: 1 linear, 2 square" "own definition" "square ramp 2, 1e-7";
         WORST_REVERSAL "worst_reversal" "" "worst change the wrong way between neighbours, a ratio" "own definition" "closed forms";
@@ -27,7 +27,7 @@ pub mod names {
         LARGEST_STEP_DIMMING "largest_step_dimming_steps" "" "the same in steps of standard dimming, 2.77 % each" "IEC 62386-102, from memory" "ratio 1.142857: 4.8907, 1e-6";
         STEP_GRADE "step_grade" "" "how such a step was noticed in a lit room, one study; no verdict" "Optics Express 24(10) A885, 2016" "bounds 2.8, 7.4, 19 %";
         DOSE_LUX_MIN "dose_lux_min" "lx min" "net light over the whole record" "own definition" "13 min of 250 lx: 3250 (Terman and Terman 2006)";
-        MELANOPIC_DOSE "melanopic_dose_lux_min" "lx min" "the same in melanopic EDI" "CIE S 026:2018" "the same times its ratio";
+        MELANOPIC_DOSE "melanopic_dose_lux_min" "lx min" "the same in melanopic EDI" "CIE S 026:2018" "no value of its own; the dose of the EDI";
         BELOW_10 "below_10_lx_melanopic_s" "s" "when a sunset fell below 10 lx melanopic EDI" "Brown and others 2022" "closed forms";
         BELOW_1 "below_1_lx_melanopic_s" "s" "when a sunset fell below 1 lx melanopic EDI" "Brown and others 2022" "closed forms";
     }
