@@ -33,6 +33,11 @@ const STEP_SLACK_NM: f64 = 0.01;
 /// Negative parts may be so large a share of the positive ones: beyond that it
 /// is no noise but a dark reading gone wrong. Own rule, no source.
 const NEGATIVE_AT_MOST: f64 = 0.10;
+/// Beyond this share the negative parts are a mark: so much noise moves colour
+/// figures. Own rule, no source.
+const NOISY_ABOVE: f64 = 0.01;
+/// How far from an end the light there is averaged, to judge what lies beyond.
+const END_NM: f64 = 10.0;
 
 /// What the values are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -102,6 +107,7 @@ pub struct Spectrum {
     /// The largest magnitude, so that sums neither overflow nor vanish.
     unit: f64,
     scale: Scale,
+    unseen_share: f64,
     marks: Vec<&'static str>,
 }
 
@@ -128,17 +134,8 @@ impl Spectrum {
         if from_nm > FROM_NM || to_nm < TO_NM {
             marks.push("short");
         }
-        for pair in nm.windows(2) {
-            let step = pair[1] - pair[0];
-            if step > STEP_AT_MOST_NM + STEP_SLACK_NM {
-                return Err(SpectrumError::TooCoarse {
-                    after_nm: pair[0],
-                    next_nm: pair[1],
-                });
-            }
-            if step > FINE_STEP_NM + STEP_SLACK_NM && !marks.contains(&"coarse") {
-                marks.push("coarse");
-            }
+        if coarse_step(wavelengths_nm)? {
+            marks.push("coarse");
         }
         let unit = values.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
         if unit == 0.0 {
@@ -153,7 +150,11 @@ impl Spectrum {
             let percent = (100.0 * negative / positive).min(1e6);
             return Err(SpectrumError::Negative { percent });
         }
+        if negative > NOISY_ABOVE * positive {
+            marks.push("noisy");
+        }
         Ok(Spectrum {
+            unseen_share: unseen(&nm, &weighted) / positive,
             nm,
             weighted,
             unit,
@@ -179,8 +180,16 @@ impl Spectrum {
         self.scale
     }
 
+    /// Power that may lie beyond its ends, from 380 and up to 780 nm, as a share
+    /// of what it shows: if the light went on there as it is at the ends. 0 for
+    /// a spectrum that covers the whole range.
+    pub fn unseen_share(&self) -> f64 {
+        self.unseen_share
+    }
+
     /// `short`: it does not reach 380 or 780 nm and counts as zero beyond its
-    /// ends; `coarse`: a step is longer than 5 nm.
+    /// ends; `coarse`: a step is longer than 5 nm; `noisy`: negative values are
+    /// more than 1 % of the positive ones.
     pub fn marks(&self) -> &[&'static str] {
         &self.marks
     }
@@ -227,6 +236,47 @@ fn checked(nm: &[f64], values: &[f64]) -> Result<(), SpectrumError> {
         Some(at) => Err(SpectrumError::NotAscending(at + 2)),
         None => Ok(()),
     }
+}
+
+/// Whether a step of the grid is coarse, between the samples as they were
+/// measured: a sample filled in at an end must not hide a gap.
+fn coarse_step(nm: &[f64]) -> Result<bool, SpectrumError> {
+    let mut coarse = false;
+    for pair in nm.windows(2) {
+        let (after_nm, next_nm) = (pair[0], pair[1]);
+        if next_nm <= FROM_NM || after_nm >= TO_NM {
+            continue;
+        }
+        let step = next_nm - after_nm;
+        if step > STEP_AT_MOST_NM + STEP_SLACK_NM {
+            return Err(SpectrumError::TooCoarse { after_nm, next_nm });
+        }
+        coarse |= step > FINE_STEP_NM + STEP_SLACK_NM;
+    }
+    Ok(coarse)
+}
+
+/// The power beyond both ends if it went on as within [`END_NM`] of them.
+fn unseen(nm: &[f64], weighted: &[f64]) -> f64 {
+    let (Some(first), Some(last)) = (nm.first(), nm.last()) else {
+        return 0.0;
+    };
+    let widths = widths(nm);
+    let level = |near: &dyn Fn(f64) -> bool| {
+        let parts = nm.iter().zip(weighted.iter().zip(&widths));
+        let near = parts.filter(|(nm, _)| near(**nm));
+        let (power, width) = near.fold((0.0, 0.0), |sum, (_, (power, width))| {
+            (sum.0 + power, sum.1 + width)
+        });
+        if width > 0.0 {
+            (power / width).max(0.0)
+        } else {
+            0.0
+        }
+    };
+    let below = (first - FROM_NM).max(0.0) * level(&|nm| nm <= first + END_NM);
+    let above = (TO_NM - last).max(0.0) * level(&|nm| nm >= last - END_NM);
+    below + above
 }
 
 /// The samples from 380 to 780 nm, with one at each end that the grid steps
@@ -318,6 +368,40 @@ mod tests {
         }
     }
 
+    /// 370 then 460 nm: the sample filled in at 380 must not stand for the gap.
+    #[test]
+    fn a_gap_at_an_edge_is_a_gap() {
+        let mut nm = vec![340.0, 350.0, 360.0, 370.0];
+        nm.extend(grid(460.0, 5.0, 65));
+        let gap = SpectrumError::TooCoarse {
+            after_nm: 370.0,
+            next_nm: 460.0,
+        };
+        assert_eq!(flat(&nm), Err(gap));
+        let mut nm = grid(380.0, 5.0, 65);
+        nm.push(785.0);
+        let gap = SpectrumError::TooCoarse {
+            after_nm: 700.0,
+            next_nm: 785.0,
+        };
+        assert_eq!(flat(&nm), Err(gap));
+        // Far outside the range the grid may be as it likes.
+        let mut nm = vec![200.0, 375.0];
+        nm.extend(grid(380.0, 5.0, 81));
+        nm.push(900.0);
+        assert!(flat(&nm).expect("a spectrum").marks().is_empty());
+    }
+
+    #[test]
+    fn what_lies_beyond_the_ends_is_judged() {
+        let whole = flat(&grid(380.0, 5.0, 81)).expect("a spectrum");
+        assert_eq!(whole.unseen_share(), 0.0);
+        let cut = flat(&grid(380.0, 5.0, 65)).expect("a spectrum");
+        assert!((cut.unseen_share() - 80.0 / 320.0).abs() < 1e-12);
+        let late = flat(&grid(400.0, 5.0, 77)).expect("a spectrum");
+        assert!((late.unseen_share() - 20.0 / 380.0).abs() < 1e-12);
+    }
+
     /// Noise about zero must not add up to light.
     #[test]
     fn negative_samples_are_kept() {
@@ -335,6 +419,15 @@ mod tests {
         assert_eq!(short.marks(), ["short"]);
         let coarse = flat(&grid(380.0, 10.0, 41)).expect("a spectrum");
         assert_eq!(coarse.marks(), ["coarse"]);
+        let nm = grid(380.0, 5.0, 81);
+        let noisy = |depth: f64| {
+            let values: Vec<f64> = (0..81)
+                .map(|at| if at % 9 == 4 { -depth } else { 1.0 })
+                .collect();
+            Spectrum::new(&nm, &values, Scale::Absolute).expect("a spectrum")
+        };
+        assert_eq!(noisy(0.2).marks(), ["noisy"]);
+        assert!(noisy(0.02).marks().is_empty());
         let relative = Spectrum::new(&[380.0, 390.0], &[1.0, 1.0], Scale::Relative);
         assert!(relative.is_err());
     }

@@ -31,8 +31,8 @@ const TABLE_FROM_K: f64 = 850.0;
 const TABLE_TO_K: f64 = 32_000.0;
 /// Step of the table.
 const TABLE_STEP: f64 = 1.01;
-/// Rounds of the search between two points; each shortens it to 0.618.
-const ROUNDS: usize = 40;
+/// How often two steps of the table are halved: down to rounding.
+const HALVINGS: usize = 50;
 
 /// A correlated colour temperature with its distance from the locus.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -85,17 +85,9 @@ static LOCUS: LazyLock<Vec<(f64, f64, f64)>> = LazyLock::new(|| {
         .collect()
 });
 
-/// A point of the locus between the table's, on the cubic through the four
-/// nearest; `place` counts steps of the table.
-fn between(table: &[(f64, f64, f64)], place: f64) -> (f64, f64, f64) {
-    let base = (place.floor() as usize).clamp(1, table.len().saturating_sub(3));
-    let t = place - base as f64;
-    let weights = [
-        -t * (t - 1.0) * (t - 2.0) / 6.0,
-        (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
-        -(t + 1.0) * t * (t - 2.0) / 2.0,
-        (t + 1.0) * t * (t - 1.0) / 6.0,
-    ];
+/// A point of the locus between the table's, or its slope per step, on the
+/// cubic through the four nearest, with the weights of those.
+fn weighed(table: &[(f64, f64, f64)], base: usize, weights: [f64; 4]) -> (f64, f64, f64) {
     let points = table.iter().skip(base - 1).zip(weights);
     points.fold((0.0, 0.0, 0.0), |sum, (point, weight)| {
         (
@@ -104,6 +96,54 @@ fn between(table: &[(f64, f64, f64)], place: f64) -> (f64, f64, f64) {
             sum.2 + weight * point.2,
         )
     })
+}
+
+/// The point at a place and the slope there; a place counts steps of the table.
+fn between(table: &[(f64, f64, f64)], place: f64) -> ((f64, f64, f64), (f64, f64, f64)) {
+    let base = (place.floor() as usize).clamp(1, table.len().saturating_sub(3));
+    let t = place - base as f64;
+    let of_point = [
+        -t * (t - 1.0) * (t - 2.0) / 6.0,
+        (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
+        -(t + 1.0) * t * (t - 2.0) / 2.0,
+        (t + 1.0) * t * (t - 1.0) / 6.0,
+    ];
+    let square = 3.0 * t * t;
+    let of_slope = [
+        -(square - 6.0 * t + 2.0) / 6.0,
+        (square - 4.0 * t - 1.0) / 2.0,
+        -(square - 2.0 * t - 2.0) / 2.0,
+        (square - 1.0) / 6.0,
+    ];
+    (
+        weighed(table, base, of_point),
+        weighed(table, base, of_slope),
+    )
+}
+
+/// Where the locus comes nearest to a point, as a place in the table.
+///
+/// The distance itself is flat there and would fix the place to half of the
+/// digits only; its derivative crosses zero, so that is what is halved down to.
+fn nearest_place(table: &[(f64, f64, f64)], u: f64, v: f64) -> Option<f64> {
+    let distances = table.iter().map(|at| (u - at.1).hypot(v - at.2));
+    let (nearest, _) = distances.enumerate().min_by(|a, b| a.1.total_cmp(&b.1))?;
+    let last = (table.len() - 1) as f64;
+    let (mut low, mut high) = (
+        (nearest as f64 - 1.0).max(0.0),
+        (nearest as f64 + 1.0).min(last),
+    );
+    for _ in 0..HALVINGS {
+        let middle = (low + high) / 2.0;
+        let (point, slope) = between(table, middle);
+        let rising = (point.1 - u) * slope.1 + (point.2 - v) * slope.2;
+        if rising < 0.0 {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    Some((low + high) / 2.0)
 }
 
 /// The correlated colour temperature of a chromaticity.
@@ -116,29 +156,10 @@ pub fn of_chromaticity(point: Chromaticity) -> Result<ColourTemperature, NoTempe
         return Err(NoTemperature::NoLight);
     }
     let table: &[(f64, f64, f64)] = &LOCUS;
-    let distance = |(_, at_u, at_v): (f64, f64, f64)| (u - at_u).hypot(v - at_v);
-    let distances = table.iter().map(|at| distance(*at));
-    let Some((nearest, _)) = distances.enumerate().min_by(|a, b| a.1.total_cmp(&b.1)) else {
-        return Err(NoTemperature::NoLight);
-    };
-    // Golden section over the two steps around the nearest point of the table.
-    let shrink = (5.0_f64.sqrt() - 1.0) / 2.0;
-    let last = (table.len() - 1) as f64;
-    let (mut low, mut high) = (
-        (nearest as f64 - 1.0).max(0.0),
-        (nearest as f64 + 1.0).min(last),
-    );
-    for _ in 0..ROUNDS {
-        let (left, right) = (high - shrink * (high - low), low + shrink * (high - low));
-        if distance(between(table, left)) < distance(between(table, right)) {
-            high = right;
-        } else {
-            low = left;
-        }
-    }
-    let nearest = between(table, (low + high) / 2.0);
+    let place = nearest_place(table, u, v).ok_or(NoTemperature::NoLight)?;
+    let (nearest, _) = between(table, place);
     let temperature = nearest.0.exp();
-    let away = distance(nearest);
+    let away = (u - nearest.1).hypot(v - nearest.2);
     // Above the locus v is larger at the same temperature.
     let duv = if v >= nearest.2 { away } else { -away };
     if away > DUV_AT_MOST {
@@ -178,6 +199,26 @@ mod tests {
                 "{temperature}: {found:?}"
             );
             assert!(found.duv.abs() < 1e-8, "{temperature}: {found:?}");
+        }
+    }
+
+    /// A change of the chromaticity in its last digits moves the temperature in
+    /// its last digits, also far from the locus where the distance is flat.
+    #[test]
+    fn the_last_digits_count() {
+        for (x, y) in [
+            (0.4476, 0.4075),
+            (0.3127, 0.3290),
+            (0.38, 0.42),
+            (0.55, 0.42),
+        ] {
+            let found = of_chromaticity(Chromaticity { x, y }).expect("a temperature");
+            for step in 1..40 {
+                let x = x * (1.0 + 1e-15 * f64::from(step));
+                let near = of_chromaticity(Chromaticity { x, y }).expect("a temperature");
+                let moved = (near.cct.0 / found.cct.0 - 1.0).abs();
+                assert!(moved < 2e-12, "{x}, {y}: {moved:e}");
+            }
         }
     }
 

@@ -70,15 +70,19 @@ fn answer(found: &SpectrumFigures) -> Answer {
     let cautions = [
         (
             "short",
-            "the spectrum does not reach from 380 to 780 nm: it counts as zero beyond its ends",
+            "the spectrum does not reach from 380 to 780 nm: it counts as zero beyond its ends; where more than 0.5 % of the power may lie there, irradiance and efficacy are bounds",
         ),
         (
             "coarse",
             "steps are longer than 5 nm: 10 nm may move x, y by 2e-4 and narrow lines by more",
         ),
         (
+            "noisy",
+            "negative values are more than 1 % of the positive ones: noise moves the figures of colour",
+        ),
+        (
             "amber",
-            "amber light: a colour temperature and indices of colour below 2000 K say little",
+            "amber light: its nearest point of the locus is no colour temperature to compare, and no reference light is like it",
         ),
         (
             "far-from-reference",

@@ -50,7 +50,7 @@ impl Recommendation {
 pub struct EndColours {
     /// Distance in CIE 1976 u', v'.
     pub distance_uv_prime: f64,
-    /// Colour temperatures in K, where they have any.
+    /// Colour temperatures in K, where they have any to compare.
     pub cct_k: (Option<f64>, Option<f64>),
     /// Melanopic daylight efficacy ratios.
     pub melanopic_der: (f64, f64),
@@ -71,7 +71,6 @@ pub fn end_colours(
         of.alpha_opic
             .map(|all| all[Receptor::Melanopic as usize].der)
     };
-    let cct = |of: &SpectrumFigures| of.temperature.as_ref().ok().map(|found| found.cct.0);
     let blue = |of: &SpectrumFigures| of.blue_light.map(|blue| blue.mw_per_lm);
     let ratio = second
         .illuminance
@@ -79,7 +78,7 @@ pub fn end_colours(
         .map(|(b, a)| b.0 / a.0);
     Some(EndColours {
         distance_uv_prime: first.chromaticity?.distance_uv_prime(second.chromaticity?),
-        cct_k: (cct(first), cct(second)),
+        cct_k: (first.comparable_cct_k(), second.comparable_cct_k()),
         melanopic_der: (melanopic(first)?, melanopic(second)?),
         blue_light_mw_per_lm: (blue(first), blue(second)),
         lux_ratio: ratio.filter(|ratio| ratio.is_finite()),
