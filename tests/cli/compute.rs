@@ -15,10 +15,32 @@ fn compute(words: &[&str], stdin: &str) -> (i32, String, String) {
     )
 }
 
-/// Code, stdout and stderr as one text.
+/// Code, stdout and stderr as one text, numbers to ten digits: what follows
+/// depends on the order in which a processor adds.
 fn shown(words: &[&str], stdin: &str) -> String {
     let (code, out, err) = compute(words, stdin);
-    format!("[code {code}]\n{out}[stderr]\n{err}")
+    format!("[code {code}]\n{}[stderr]\n{err}", to_ten_digits(&out))
+}
+
+fn to_ten_digits(text: &str) -> String {
+    let of_number = |c: char| c.is_ascii_digit() || ".e-".contains(c);
+    let mut all = String::new();
+    let mut rest = text;
+    while let Some(start) = rest.find(|c: char| c.is_ascii_digit()) {
+        let (before, from) = rest.split_at(start);
+        let end = from.find(|c| !of_number(c)).unwrap_or(from.len());
+        let (number, after) = from.split_at(end);
+        all += before;
+        match number.parse::<f64>() {
+            Ok(value) if number.len() > 11 && number.contains('.') => {
+                let rounded: f64 = format!("{value:.9e}").parse().expect("a number");
+                all += &rounded.to_string();
+            }
+            _ => all += number,
+        }
+        rest = after;
+    }
+    all + rest
 }
 
 /// Planck's law at 2700 K on 10 nm, in any unit.

@@ -8,7 +8,7 @@
 //!
 //! Used by: flicker.
 
-use super::waveform::{extremes, percent_of};
+use super::waveform::{extremes, percent_of, sum_of};
 
 /// Phases of a folded cycle at least.
 const PHASES_AT_LEAST: usize = 64;
@@ -28,15 +28,18 @@ fn folded(light: &[f64], rate_hz: f64, cycle_hz: f64) -> Vec<f64> {
     let phases = (per_cycle + 1e-6) as usize;
     let phases = phases.min(most).max(PHASES_AT_LEAST);
     let mut sums = vec![(0.0, 0_u32); phases];
+    // The phase in fractions of 2^64, so that whole cycles fall off by
+    // themselves. A nudge keeps samples on a phase's edge on the same side.
     let step = 1.0 / per_cycle;
-    for (at, value) in light.iter().enumerate() {
-        // A nudge keeps samples on a phase's edge on the same side.
-        let cycles = (at as f64 + 1e-6) * step;
-        let phase = ((cycles - (cycles as u64) as f64) * phases as f64) as usize;
-        if let Some((sum, count)) = sums.get_mut(phase.min(phases - 1)) {
+    let fraction = |cycles: f64| (cycles * 2.0_f64.powi(64)) as u64;
+    let (step, mut turned) = (fraction(step), fraction(1e-6 * step));
+    for value in light {
+        let phase = (u128::from(turned) * phases as u128) >> 64;
+        if let Some((sum, count)) = sums.get_mut(phase as usize) {
             *sum += value;
             *count += 1;
         }
+        turned = turned.wrapping_add(step);
     }
     let filled = sums.into_iter().filter(|(_, count)| *count > 0);
     filled.map(|(sum, count)| sum / f64::from(count)).collect()
@@ -56,13 +59,9 @@ pub(super) fn index(light: &[f64], rate_hz: f64, cycle_hz: f64) -> f64 {
         light.len()
     };
     let light = light.get(..whole).unwrap_or(light);
-    let sum: f64 = light.iter().sum();
+    let sum = sum_of(light, |value| value);
     let mean = sum / light.len() as f64;
-    light
-        .iter()
-        .map(|value| (value - mean).max(0.0))
-        .sum::<f64>()
-        / sum
+    sum_of(light, |value| (value - mean).max(0.0)) / sum
 }
 
 /// Share of the time above the middle, for a wave of two levels.

@@ -46,7 +46,7 @@ impl Flicker {
         figures.extend(self.visible());
         figures.extend(self.filtered_figures());
         figures.extend(self.class_figures());
-        figures.push(Figure::number(&DRIFT, 100.0 * self.drift));
+        figures.push(Figure::number(&DRIFT, drift_percent(self.drift)));
         figures
     }
 
@@ -190,4 +190,9 @@ impl Flicker {
             self.guarded(Figure::or_withheld(&LOW_RISK_BELOW, limit, why)),
         ]
     }
+}
+/// A drift in per cent, without the digits that only rounding made.
+fn drift_percent(drift: f64) -> f64 {
+    const DIGITS_OF_ONE: f64 = 1e9;
+    100.0 * (drift * DIGITS_OF_ONE).round() / DIGITS_OF_ONE + 0.0
 }

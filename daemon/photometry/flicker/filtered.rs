@@ -31,36 +31,29 @@ pub(super) fn is_near(hz: f64, cut_off_hz: f64) -> bool {
     (hz / cut_off_hz - 1.0).abs() <= NEAR
 }
 
-/// Percent at each cut-off; none when a transform fails.
+/// Percent at each cut-off of a record of n samples with these bins; none when
+/// a transform fails.
 pub(super) fn percents(
     transforms: &mut Transforms,
-    light: &[f64],
+    bins: &[Complex<f64>],
+    n: usize,
     rate_hz: f64,
 ) -> Option<[f64; 5]> {
-    let n = light.len();
-    let forward = transforms.forward(n);
-    let mut input = light.to_vec();
-    let mut bins = forward.make_output_vec();
-    forward.process(&mut input, &mut bins).ok()?;
     let seconds = n as f64 / rate_hz;
-    let planner = transforms
-        .planner
-        .get_or_insert_with(realfft::RealFftPlanner::new);
     let mut percents = [0.0; 5];
+    let mut kept = Vec::new();
     for (percent, cut_off) in percents.iter_mut().zip(CUT_OFFS_HZ) {
         let last = ((cut_off * seconds) * (1.0 + 1e-9)).floor() as usize;
-        let last = last.min(bins.len() - 1);
+        let last = last.min(bins.len().checked_sub(1)?);
         // Few bins need few points.
         let wanted = (POINTS_PER_CYCLE * cut_off * seconds).ceil() as usize;
         let points = wanted
             .next_power_of_two()
             .max(2 * last + 2)
             .min(n.max(2 * last + 2));
-        let back = planner.plan_fft_inverse(points);
-        let mut kept = back.make_input_vec();
-        for (to, from) in kept.iter_mut().zip(bins.iter().take(last + 1)) {
-            *to = from / n as f64;
-        }
+        kept.clear();
+        kept.extend(bins.iter().take(last + 1).map(|bin| bin / n as f64));
+        kept.resize(points / 2 + 1, Complex::default());
         if let Some(first) = kept.first_mut() {
             first.im = 0.0;
         }
@@ -69,9 +62,7 @@ pub(super) fn percents(
         {
             *end = Complex::new(end.re, 0.0);
         }
-        let mut filtered = back.make_output_vec();
-        back.process(&mut kept, &mut filtered).ok()?;
-        let found = percent_of(extremes(&filtered));
+        let found = percent_of(extremes(transforms.back(&mut kept, points)?));
         *percent = if found.abs() < ROUNDING { 0.0 } else { found };
     }
     percents

@@ -12,7 +12,10 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use realfft::{RealFftPlanner, RealToComplex};
+use realfft::RealFftPlanner;
+use realfft::num_complex::Complex;
+
+use super::waveform::DriftWeights;
 
 /// A line must exceed this times the median bin.
 const OVER_MEDIAN: f64 = 6.0;
@@ -106,63 +109,79 @@ impl Lines {
     }
 }
 
-/// Transforms by length, kept from one waveform to the next.
+/// Transforms and what they need, kept from one waveform to the next: fresh
+/// memory for a long record costs as much as its transform.
 #[derive(Default)]
 pub(super) struct Transforms {
-    forward: HashMap<usize, Arc<dyn RealToComplex<f64>>>,
-    windows: HashMap<usize, Arc<Vec<f64>>>,
-    pub planner: Option<RealFftPlanner<f64>>,
+    planner: Option<RealFftPlanner<f64>>,
+    weights: HashMap<usize, Arc<DriftWeights>>,
+    real: Vec<f64>,
+    scratch: Vec<Complex<f64>>,
 }
 
 impl Transforms {
-    /// The forward transform of a length.
-    pub fn forward(&mut self, n: usize) -> Arc<dyn RealToComplex<f64>> {
+    /// The bins of a record as it is, into `bins`; false when it failed.
+    pub fn forward(&mut self, light: &[f64], bins: &mut Vec<Complex<f64>>) -> bool {
         let planner = self.planner.get_or_insert_with(RealFftPlanner::new);
-        Arc::clone(
-            self.forward
-                .entry(n)
-                .or_insert_with(|| planner.plan_fft_forward(n)),
-        )
+        let transform = planner.plan_fft_forward(light.len());
+        self.real.clear();
+        self.real.extend_from_slice(light);
+        bins.resize(transform.complex_len(), Complex::default());
+        let wanted = transform.get_scratch_len();
+        self.scratch
+            .resize(wanted.max(self.scratch.len()), Complex::default());
+        let scratch = &mut self.scratch[..wanted];
+        transform
+            .process_with_scratch(&mut self.real, bins, scratch)
+            .is_ok()
     }
 
-    /// A Hann window of a length.
-    pub fn window(&mut self, n: usize) -> Arc<Vec<f64>> {
-        let made = self.windows.entry(n).or_insert_with(|| {
-            let turn = std::f64::consts::TAU / n as f64;
-            let hann = |at: usize| 0.5 - 0.5 * (turn * at as f64).cos();
-            Arc::new((0..n).map(hann).collect())
-        });
-        Arc::clone(made)
+    /// The record of so many points that these bins are of; none when it
+    /// failed. The bins are used up.
+    pub fn back(&mut self, bins: &mut [Complex<f64>], points: usize) -> Option<&[f64]> {
+        let planner = self.planner.get_or_insert_with(RealFftPlanner::new);
+        let transform = planner.plan_fft_inverse(points);
+        self.real.resize(points, 0.0);
+        let wanted = transform.get_scratch_len();
+        self.scratch
+            .resize(wanted.max(self.scratch.len()), Complex::default());
+        let scratch = &mut self.scratch[..wanted];
+        let done = transform.process_with_scratch(bins, &mut self.real, scratch);
+        done.is_ok().then_some(&self.real[..])
+    }
+
+    /// The weights of a drift, for a length.
+    pub fn weights(&mut self, n: usize) -> Arc<DriftWeights> {
+        let made = self.weights.entry(n);
+        Arc::clone(made.or_insert_with(|| Arc::new(DriftWeights::new(n))))
     }
 }
 
-/// The lines of light relative to its mean.
-pub(super) fn lines(transforms: &mut Transforms, light: &[f64], rate_hz: f64) -> Lines {
-    let n = light.len();
+/// The lines of a record of n samples whose plain bins these are.
+///
+/// A Hann window is one half less a quarter turn to either side, so that its
+/// bins come from the plain ones: `W[k] = X[k]/2 - (X[k-1] + X[k+1])/4`.
+pub(super) fn lines(bins: &[Complex<f64>], n: usize, rate_hz: f64) -> Lines {
     let seconds = n as f64 / rate_hz;
-    let none = Lines {
-        lines: Vec::new(),
-        floor: FLOOR,
-        seconds,
-    };
-    let transform = transforms.forward(n);
-    let window = transforms.window(n);
-    let mean = light.iter().sum::<f64>() / n as f64;
-    let parts = light.iter().zip(window.iter());
-    let mut windowed: Vec<f64> = parts
-        .map(|(value, weight)| (value - mean) * weight)
-        .collect();
-    let mut bins = transform.make_output_vec();
-    if transform.process(&mut windowed, &mut bins).is_err() {
-        return none;
-    }
     // The sum of a Hann window is half its length; one line lies in two bins of
     // opposite frequency.
     let to_amplitude = 2.0 / (0.5 * n as f64);
-    let shares: Vec<f64> = bins
-        .iter()
-        .map(|bin| bin.norm_sqr().sqrt() * to_amplitude)
-        .collect();
+    let mut shares = Vec::with_capacity(bins.len());
+    let nothing = Complex::default();
+    // Beyond the last bin they come back as they were, turned about.
+    let beyond = bins
+        .len()
+        .wrapping_sub(1 + usize::from(n.is_multiple_of(2)));
+    let beyond = bins.get(beyond).map_or(nothing, Complex::conj);
+    // The mean is taken off; what leaks from below the mean is not looked at.
+    let mut below = nothing;
+    let mut here = nothing;
+    let above = bins.iter().skip(1).copied().chain([beyond]);
+    for above in above {
+        let windowed = here * 0.5 - (below + above) * 0.25;
+        shares.push(windowed.norm_sqr().sqrt() * to_amplitude);
+        (below, here) = (here, above);
+    }
     let floor = (OVER_MEDIAN * median(&shares)).max(FLOOR);
     let lines = peaks(&shares, floor, seconds);
     Lines {
@@ -180,7 +199,10 @@ fn median(shares: &[f64]) -> f64 {
     if sorted.is_empty() {
         return 0.0;
     }
-    *sorted.select_nth_unstable_by(middle, f64::total_cmp).1
+    // Amplitudes are never negative: their bits are in the same order.
+    *sorted
+        .select_nth_unstable_by_key(middle, |share| share.to_bits())
+        .1
 }
 
 /// A Hann window's response to a line `away` bins off, over that on the bin.

@@ -32,6 +32,8 @@ mod tests;
 pub use filtered::CUT_OFFS_HZ;
 pub use waveform::{Capture, Converter, SAMPLES_AT_MOST, WaveformError};
 
+use realfft::num_complex::Complex;
+
 use lines::{Line, Lines, Transforms};
 use recommended::Classes;
 use severity::Severity;
@@ -150,6 +152,7 @@ impl Flicker {
 #[derive(Default)]
 pub struct Analyser {
     transforms: Transforms,
+    bins: Vec<Complex<f64>>,
 }
 
 /// A record made ready.
@@ -179,17 +182,25 @@ impl Analyser {
     ) -> Result<Flicker, WaveformError> {
         capture.check()?;
         let looked_at = capture.first(LOOKED_AT_S);
-        let window = self.transforms.window(looked_at.samples.len());
-        let whole = relative(&looked_at, &window)?;
-        let (mean, raw) = (whole.mean, whole.light.clone());
+        let n = looked_at.samples.len();
+        let whole = relative(&looked_at, &self.transforms.weights(n))?;
+        let (mean, percent_raw) = (whole.mean, percent_of(extremes(&whole.light)));
+        let transformed = self.transforms.forward(&whole.light, &mut self.bins);
+        let filtered = (transformed
+            && looked_at.rate_hz >= filtered::RATE_AT_LEAST_HZ
+            && looked_at.seconds() >= filtered::SECONDS_AT_LEAST)
+            .then(|| filtered::percents(&mut self.transforms, &self.bins, n, looked_at.rate_hz))
+            .flatten();
         let ready = self.ready(whole, looked_at.rate_hz);
         let mut flags = Vec::new();
         let lines = match second {
             Some(second) => {
                 second.check()?;
                 let second = second.first(LOOKED_AT_S);
-                let window = self.transforms.window(second.samples.len());
-                let other = self.ready(relative(&second, &window)?, second.rate_hz);
+                let weights = self.transforms.weights(second.samples.len());
+                let other = relative(&second, &weights)?;
+                self.transforms.forward(&other.light, &mut self.bins);
+                let other = self.ready(other, second.rate_hz);
                 confirmed(&ready.lines, &other.lines, &mut flags)
             }
             None => {
@@ -203,12 +214,8 @@ impl Analyser {
             }
         };
         judge(&looked_at, &ready, &lines, &mut flags);
-        let filtered = (looked_at.rate_hz >= filtered::RATE_AT_LEAST_HZ
-            && looked_at.seconds() >= filtered::SECONDS_AT_LEAST)
-            .then(|| filtered::percents(&mut self.transforms, &raw, looked_at.rate_hz))
-            .flatten();
         let mut flicker = measure(&looked_at, &ready, lines);
-        flicker.percent_raw = percent_of(extremes(&raw));
+        flicker.percent_raw = percent_raw;
         flicker.filtered = filtered;
         flicker.severity = severity::of(capture)?;
         let code = capture.converter.map(|converter| converter.code());
@@ -221,12 +228,15 @@ impl Analyser {
         Ok(flicker)
     }
 
-    /// Light with its drift taken out where there is one, and its lines.
+    /// Light with its drift taken out where there is one, and its lines; the
+    /// bins are those of the light as it is.
     fn ready(&mut self, whole: waveform::Relative, rate_hz: f64) -> Ready {
-        let drift = whole.drift;
+        let (n, drift) = (whole.light.len(), whole.drift);
+        let as_it_is = lines::lines(&self.bins, n, rate_hz);
         if drift.abs() > DRIFT_AT_MOST {
             let light = whole.levelled();
-            let lines = lines::lines(&mut self.transforms, &light, rate_hz);
+            self.transforms.forward(&light, &mut self.bins);
+            let lines = lines::lines(&self.bins, n, rate_hz);
             // A part of a cycle looks like a drift.
             let few = lines
                 .dominant()
@@ -240,10 +250,9 @@ impl Analyser {
                 };
             }
         }
-        let lines = lines::lines(&mut self.transforms, &whole.light, rate_hz);
         Ready {
             light: whole.light,
-            lines,
+            lines: as_it_is,
             drift,
             drifts: false,
         }

@@ -151,14 +151,58 @@ impl<'s> Capture<'s> {
     }
 }
 
+/// Sums and extremes run in so many lanes: chains that a processor works on
+/// side by side, which one running sum does not allow.
+const LANES: usize = 8;
+
+/// Folds values in lanes, then the lanes.
+fn in_lanes(
+    values: &[f64],
+    start: f64,
+    each: impl Fn(f64, f64) -> f64,
+    lanes: impl Fn(f64, f64) -> f64,
+) -> f64 {
+    let mut folded = [start; LANES];
+    let chunks = values.chunks_exact(LANES);
+    let rest = chunks.remainder();
+    for chunk in chunks {
+        for (lane, value) in folded.iter_mut().zip(chunk) {
+            *lane = each(*lane, *value);
+        }
+    }
+    for (lane, value) in folded.iter_mut().zip(rest) {
+        *lane = each(*lane, *value);
+    }
+    folded.into_iter().fold(start, lanes)
+}
+
+/// The sum of something of every value.
+pub(super) fn sum_of(values: &[f64], of: impl Fn(f64) -> f64) -> f64 {
+    in_lanes(values, 0.0, |sum, value| sum + of(value), |a, b| a + b)
+}
+
+/// The sum of products with weights.
+fn weighed_sum(values: &[f64], weights: &[f64]) -> f64 {
+    let mut sums = [0.0; LANES];
+    let (chunks, of_weights) = (values.chunks_exact(LANES), weights.chunks_exact(LANES));
+    let rest = chunks.remainder().iter().zip(of_weights.remainder());
+    let rest: f64 = rest.map(|(value, weight)| value * weight).sum();
+    for (chunk, weights) in chunks.zip(of_weights) {
+        for (sum, (value, weight)) in sums.iter_mut().zip(chunk.iter().zip(weights)) {
+            *sum += value * weight;
+        }
+    }
+    sums.iter().sum::<f64>() + rest
+}
+
 /// Least and largest value.
 pub(super) fn extremes(values: &[f64]) -> (f64, f64) {
-    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
-    for &value in values {
-        least = if value < least { value } else { least };
-        most = if value > most { value } else { most };
-    }
-    (least, most)
+    let less = |a: f64, b: f64| if b < a { b } else { a };
+    let more = |a: f64, b: f64| if b > a { b } else { a };
+    (
+        in_lanes(values, f64::INFINITY, less, less),
+        in_lanes(values, f64::NEG_INFINITY, more, more),
+    )
 }
 
 /// (max - min) / (max + min) in per cent; not clamped: an over-subtracted dark
@@ -186,13 +230,8 @@ pub(super) struct Relative {
 /// When there is none.
 pub(super) fn mean_light(capture: &Capture<'_>) -> Result<f64, WaveformError> {
     let n = capture.samples.len() as f64;
-    let rough = capture.samples.iter().sum::<f64>() / n;
-    let rest = capture
-        .samples
-        .iter()
-        .map(|sample| sample - rough)
-        .sum::<f64>()
-        / n;
+    let rough = sum_of(capture.samples, |sample| sample) / n;
+    let rest = sum_of(capture.samples, |sample| sample - rough) / n;
     let mean = rough + rest - capture.dark;
     if mean > 0.0 && mean.is_finite() {
         Ok(mean)
@@ -201,35 +240,56 @@ pub(super) fn mean_light(capture: &Capture<'_>) -> Result<f64, WaveformError> {
     }
 }
 
-/// Light over its mean; `window` is a Hann window of the record's length.
+/// The weights of a drift, for records of one length: Hann's, and Hann's times
+/// the distance from the middle.
+pub(super) struct DriftWeights {
+    hann: Vec<f64>,
+    moment: Vec<f64>,
+    hann_sum: f64,
+    inertia: f64,
+}
+
+impl DriftWeights {
+    /// For records of n samples.
+    pub fn new(n: usize) -> DriftWeights {
+        let turn = std::f64::consts::TAU / n as f64;
+        let hann = |at: usize| 0.5 - 0.5 * (turn * at as f64).cos();
+        // The window is symmetric about half its length.
+        let away = |at: usize| at as f64 - n as f64 / 2.0;
+        let moment = (0..n).map(|at| hann(at) * away(at)).collect();
+        DriftWeights {
+            hann: (0..n).map(hann).collect(),
+            hann_sum: (0..n).map(hann).sum(),
+            inertia: (0..n).map(|at| hann(at) * away(at) * away(at)).sum(),
+            moment,
+        }
+    }
+}
+
+/// Light over its mean; the weights are for the record's length.
 ///
 /// # Errors
 /// When there is no light.
-pub(super) fn relative(capture: &Capture<'_>, window: &[f64]) -> Result<Relative, WaveformError> {
+pub(super) fn relative(
+    capture: &Capture<'_>,
+    weights: &DriftWeights,
+) -> Result<Relative, WaveformError> {
     let mean = mean_light(capture)?;
     let per_mean = 1.0 / mean;
     let over_mean = |sample: &f64| (sample - capture.dark) * per_mean;
     let light: Vec<f64> = capture.samples.iter().map(over_mean).collect();
     let n = light.len() as f64;
-    // The window is symmetric about half its length.
-    let mut sums = [0.0; 4];
-    for (at, (value, weight)) in light.iter().zip(window).enumerate() {
-        let away = at as f64 - n / 2.0;
-        let moment = weight * away;
-        sums[0] += weight * value;
-        sums[1] += weight;
-        sums[2] += moment * value;
-        sums[3] += moment * away;
-    }
+    let weighed = weighed_sum(&light, &weights.hann);
+    let moment = weighed_sum(&light, &weights.moment);
     // A mean so small that the light overflows is none.
-    if !sums.iter().all(|sum| sum.is_finite()) {
+    if !weighed.is_finite() || !moment.is_finite() {
         return Err(WaveformError::NoLight);
     }
     Ok(Relative {
         light,
         mean,
-        drift: sums[2] / sums[3] * n,
-        level: sums[0] / sums[1],
+        drift: moment / weights.inertia * n,
+        level: weighed / weights.hann_sum,
     })
 }
 
