@@ -9,6 +9,7 @@
 //! more than about 2 % mean stray light, a lamp that was moved, or a step of
 //! the meter's range. Used by: `compute distance`, reports.
 
+use crate::light_units::{Candelas, Lumens};
 use crate::regression::{Weighted, fit};
 use crate::uncertainty::Estimate;
 
@@ -21,9 +22,9 @@ pub fn illuminance_lx(intensity_cd: f64, distance_m: f64, cosine: f64) -> f64 {
     intensity_cd * cosine / (distance_m * distance_m)
 }
 
-/// Intensity in cd of a source that sends its flux in lm everywhere alike.
-pub fn isotropic_intensity_cd(flux_lm: f64) -> f64 {
-    flux_lm / (4.0 * std::f64::consts::PI)
+/// Intensity of a source that sends its flux everywhere alike.
+pub fn isotropic_intensity(flux: Lumens) -> Candelas {
+    Candelas(flux.0 / (4.0 * std::f64::consts::PI))
 }
 
 /// How far a flat Lambertian disc stays below the inverse-square law on its

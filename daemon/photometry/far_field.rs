@@ -8,6 +8,7 @@
 //! points only, never beyond them. Used by: `compute distance`, reports.
 
 use crate::distance::Point;
+use crate::light_units::{Candelas, Lumens};
 
 /// How wide a lamp's beam is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -138,9 +139,9 @@ pub fn levels_for(levels: &[(u16, f64)], target_lx: f64) -> Levels {
 /// On-axis intensity over that of a source of the same flux that shines
 /// everywhere alike: 1 for a ball, 4 for a flat Lambertian face. None without
 /// flux.
-pub fn directivity(on_axis_cd: f64, flux_lm: f64) -> Option<f64> {
-    let ratio = on_axis_cd / crate::distance::isotropic_intensity_cd(flux_lm);
-    (flux_lm > 0.0 && ratio.is_finite()).then_some(ratio)
+pub fn directivity(on_axis: Candelas, flux: Lumens) -> Option<f64> {
+    let ratio = on_axis.0 / crate::distance::isotropic_intensity(flux).0;
+    (flux.0 > 0.0 && ratio.is_finite()).then_some(ratio)
 }
 
 /// Directional response index f2 of a head (ISO/CIE 19476:2014, from memory):
@@ -217,9 +218,10 @@ mod tests {
             least_distance(0.2, Beam::Narrow, 0.1),
             15.0 * 0.30000000000000004
         );
-        let face = directivity(100.0, std::f64::consts::PI * 100.0).expect("a ratio");
+        let face =
+            directivity(Candelas(100.0), Lumens(std::f64::consts::PI * 100.0)).expect("a ratio");
         assert!((face - 4.0).abs() < 1e-12);
-        assert_eq!(directivity(1.0, 0.0), None);
+        assert_eq!(directivity(Candelas(1.0), Lumens(0.0)), None);
         assert!(cosine_index(f64::cos).expect("an index") < 1e-12);
     }
 
@@ -232,7 +234,7 @@ mod tests {
             let _ = distance_for(&points(&e), target);
             let levels: Vec<(u16, f64)> = e.iter().map(|e| (1, *e)).collect();
             let _ = levels_for(&levels, target).nearest(target);
-            let _ = directivity(target, target);
+            let _ = directivity(Candelas(target), Lumens(target));
         }
     }
 }

@@ -31,9 +31,11 @@ pub struct FigureName {
 pub fn all_names() -> Vec<&'static FigureName> {
     let topics = [
         crate::spectrum_figures::names::ALL,
+        crate::two_spectra::names::ALL,
         crate::flicker::figures::names::ALL,
         crate::ramp::figures::names::ALL,
         crate::distance_figures::names::ALL,
+        crate::sphere_figures::names::ALL,
         crate::data_figures::names::ALL,
     ];
     topics.concat()

@@ -8,6 +8,7 @@ use crate::blue_light::{self, BlueLight};
 use crate::colour::{self, Chromaticity, Tristimulus};
 use crate::fidelity::{self, Fidelity};
 use crate::figure::{Figure, FigureName, Given};
+use crate::light_units::Kelvin;
 use crate::rendering::{self, Rendering};
 use crate::spectrum::Spectrum;
 use crate::temperature::{self, ColourTemperature, NoTemperature};
@@ -183,9 +184,9 @@ impl SpectrumFigures {
 
     /// The colour temperature, where it can be compared with another lamp's:
     /// none without one, none of amber light.
-    pub fn comparable_cct_k(&self) -> Option<f64> {
+    pub fn comparable_cct(&self) -> Option<Kelvin> {
         let found = self.temperature.as_ref().ok()?;
-        (!self.is_amber()).then_some(found.cct.0)
+        (!self.is_amber()).then_some(found.cct)
     }
 
     /// As named figures; `short`, `coarse`, `noisy`, `amber`,

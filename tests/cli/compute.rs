@@ -125,6 +125,10 @@ fn bad_files_are_told_with_line_column_and_reason() {
             "{\"wavelength_nm\": [380, 385], \"relative\": [1]}",
         ),
         ("broken", "{\"wavelength_nm\": [380, 385"),
+        (
+            "all at once",
+            "{\"wavelength_nm\": [380, \"é\", true,\n 395, 1e999],\n\"relative\": [null, {\"a\": 1}, 3, [4], 5]}",
+        ),
     ];
     let mut all = String::new();
     for (what, text) in cases {
@@ -161,6 +165,61 @@ fn readings_budgets_and_comparisons_are_printed_whole() {
         all += &format!("== {}\n{}\n", words[0], shown(words, text));
     }
     insta::assert_snapshot!(all);
+}
+
+/// The worked chain of the reference file: 542.515464 lm (formula chain of
+/// LM-79-08, 9.2, from memory).
+const SPHERE: &str = "reading,value,u\ntest,1.629,0.002\nreference,2.504,0.002\ndark,0.003,\n\
+                      dark,0.005,\naux_test,1.459,0.001\naux_reference,1.504,0.001\naux_dark,0.004,0.0005\n";
+
+#[test]
+fn a_flux_is_computed_whole() {
+    let known = "--reference-lm 800 --reference-u-lm 6.5 --mismatch 1.012 --mismatch-u 0.004";
+    let beside = " --on-axis-cd 52 --power-w 6.1 --lamp-surface-m2 0.11 --sphere-m 1";
+    let plain = SPHERE.lines().take(5).collect::<Vec<_>>().join("\n");
+    let mut all = String::new();
+    for (options, text) in [
+        (format!("{known}{beside}"), SPHERE),
+        ("--reference-lm 800".to_owned(), &plain),
+        (format!("{known} --format csv --rows"), SPHERE),
+        (known.replace("800", "-1").replace("0.004", "nan"), SPHERE),
+        (
+            known.to_owned(),
+            "reading,value\ntest,1\nlamp,2\nauxtest,-\n",
+        ),
+        (known.to_owned(), "reading,value,u\ntest,1,-1\nlamp,2,1\n"),
+        (known.to_owned(), "reading,value\ntest,1\naux_test,2\n"),
+        (
+            known.to_owned(),
+            "reading,value\ntest,1\ndark,2\nreference,3\n",
+        ),
+    ] {
+        let words: Vec<&str> = ["sphere", "-"]
+            .into_iter()
+            .chain(options.split(' '))
+            .collect();
+        all += &format!("== {options}\n{}\n", shown(&words, text));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn two_programs_are_compared_by_their_spectra() {
+    let mut second = tempfile::NamedTempFile::new().expect("a file");
+    let bluer = csv(",", false).replace("relative", "irradiance_w_per_m2_nm");
+    let bluer: String = bluer
+        .lines()
+        .map(|line| match line.strip_prefix("460,") {
+            Some(value) => format!("460,{}\n", 8.0 * value.parse::<f64>().expect("a number")),
+            None => format!("{line}\n"),
+        })
+        .collect();
+    second.write_all(bluer.as_bytes()).expect("written");
+    let path = second.path().to_str().expect("a path");
+    let words = ["spectrum", "-", "--second", path];
+    insta::assert_snapshot!(shown(&words, &csv(",", false)));
+    let (code, _, _) = compute(&["spectrum", "-", "--second", "/nowhere"], &csv(",", false));
+    assert_eq!(code, 66);
 }
 
 #[test]

@@ -3,11 +3,12 @@
 //! 19NRM02 (CC0).
 
 use photometry::distance::{
-    Point, disc_shortfall, fit_offset, illuminance_lx, isotropic_intensity_cd, misalignment,
+    Point, disc_shortfall, fit_offset, illuminance_lx, isotropic_intensity, misalignment,
     of_distance,
 };
 use photometry::drift;
 use photometry::far_field::cosine_index;
+use photometry::light_units::Lumens;
 use photometry::mismatch::{f1_prime, factor, uncorrected_u};
 use photometry::ramp::{
     Dark, Record, Way, analyse, crossings, dose_lux_min, isotonic, perceived, steps,
@@ -46,7 +47,7 @@ fn computed(id: &str, inputs: &Value) -> Checked {
             json!({"E0_lx": all[0], "E45_lx": all[1], "E90_lx": all[2]})
         }
         "D02" => {
-            let intensity = isotropic_intensity_cd(of("flux_lm"));
+            let intensity = isotropic_intensity(Lumens(of("flux_lm"))).0;
             let e = illuminance_lx(intensity, of("d_m"), of("cos_theta"));
             json!({"I_cd": intensity, "E_lx": e})
         }

@@ -10,6 +10,7 @@ use std::io::Write;
 use photometry::figure::{Figure, Given};
 use serde::Serialize;
 
+use super::arguments::Measured;
 use crate::cli::arguments::Format;
 use crate::cli::complaint::Complaint;
 use crate::cli::format::{self, Cell, Grid};
@@ -90,16 +91,28 @@ impl Answer {
     ///
     /// # Errors
     /// When the output cannot be written.
-    pub fn print(&self, out: &mut impl Write, format: Format) -> Result<(), Complaint> {
+    pub fn print(&self, out: &mut impl Write, measured: &Measured) -> Result<(), Complaint> {
+        let format = measured.printed.format;
+        if measured.rows && format != Format::Csv {
+            let reason = "a table and a JSON have the rows anyway; it goes with --format csv";
+            return Err(Complaint::Option {
+                option: "rows",
+                reason: reason.to_owned(),
+            });
+        }
         match format {
             Format::Json => return format::json(out, self),
+            Format::Csv if measured.rows && self.rows.is_empty() => {
+                eprintln!("there are no rows beside these figures");
+            }
+            Format::Csv if measured.rows => format::print(out, format, &self.csv_rows(), self)?,
             Format::Csv => format::print(out, format, &self.csv(), self)?,
             Format::Table => {
                 format::say(out, &self.table().table())?;
                 for rows in &self.rows {
                     let heading = format!("\n{}\n", rows.about);
                     format::say(out, &heading)?;
-                    format::say(out, &grid_of(rows).table())?;
+                    format::say(out, &grid_of(rows, shortened).table())?;
                 }
             }
         }
@@ -140,7 +153,15 @@ impl Answer {
         grid
     }
 
-    /// One row a figure; rows beside them are left to JSON and the table.
+    /// The rows beside the figures, numbers as they are; nothing without any.
+    fn csv_rows(&self) -> Grid {
+        let none = || Grid::new([] as [&str; 0]);
+        self.rows
+            .first()
+            .map_or_else(none, |rows| grid_of(rows, |value| value.to_string()))
+    }
+
+    /// One row a figure; the rows beside them are `csv_rows`.
     fn csv(&self) -> Grid {
         let columns = ["name", "value", "u", "unit", "says", "marks", "standard"];
         let mut grid = Grid::new(columns);
@@ -170,11 +191,16 @@ impl Answer {
     }
 }
 
-fn grid_of(rows: &Rows) -> Grid {
+/// A number as a table shows it.
+fn shortened(value: f64) -> String {
+    significant(value, DIGITS)
+}
+
+fn grid_of(rows: &Rows, shown: fn(f64) -> String) -> Grid {
     let mut grid = Grid::new(rows.columns.iter().copied());
     for row in &rows.rows {
         let cells = row.iter().map(|item| match item {
-            Item::Number(value) => Cell::number(significant(*value, DIGITS)),
+            Item::Number(value) => Cell::number(shown(*value)),
             Item::Word(word) => Cell::text(word.as_str()),
             Item::Nothing => Cell::Empty,
         });
@@ -290,9 +316,19 @@ mod tests {
     #[test]
     fn every_form_gives_the_same_figures() {
         let mut shown = String::new();
-        for format in [Format::Table, Format::Csv, Format::Json] {
+        for (format, rows) in [
+            (Format::Table, false),
+            (Format::Csv, false),
+            (Format::Csv, true),
+            (Format::Json, false),
+        ] {
             let mut out = Vec::new();
-            answer().print(&mut out, format).expect("printed");
+            let measured = Measured {
+                file: "-".into(),
+                printed: crate::cli::arguments::Printed { format },
+                rows,
+            };
+            answer().print(&mut out, &measured).expect("printed");
             shown.push_str(&String::from_utf8(out).expect("text"));
             shown.push_str("----\n");
         }

@@ -14,7 +14,8 @@ pub enum Topic {
     /// Colour, rendering, melanopic content and blue light of a spectrum
     #[command(before_help = "Examples:
   wakerail compute spectrum lamp.csv
-  wakerail compute spectrum - --format json < lamp.csv")]
+  wakerail compute spectrum - --format json < lamp.csv
+  wakerail compute spectrum program-a.csv --second program-b.csv")]
     Spectrum(Spectrum),
 
     /// Flicker of a captured waveform: depth, index, SVM, PstLM, classes
@@ -35,6 +36,12 @@ pub enum Topic {
   wakerail compute distance rail.csv --target-lx 250
   wakerail compute distance rail.csv --face '20 cm' --beam medium")]
     Distance(Distance),
+
+    /// The flux of a lamp in an integrating sphere
+    #[command(before_help = "Examples:
+  wakerail compute sphere readings.csv --reference-lm 800 --reference-u-lm 6.5
+  wakerail compute sphere readings.csv --reference-lm 800 --power-w 6.1 --on-axis-cd 52")]
+    Sphere(Sphere),
 
     /// Mean, scatter, drift and outliers of repeated readings
     #[command(before_help = "Examples:
@@ -62,6 +69,9 @@ pub struct Measured {
     /// How to print
     #[command(flatten)]
     pub printed: Printed,
+    /// As CSV, print the rows that stand beside the figures in their place
+    #[arg(long)]
+    pub rows: bool,
 }
 
 /// `compute spectrum`
@@ -70,6 +80,41 @@ pub struct Spectrum {
     /// Where the data are
     #[command(flatten)]
     pub measured: Measured,
+    /// Another spectrum: what is different?
+    #[arg(long, value_name = "FILE")]
+    pub second: Option<PathBuf>,
+}
+
+/// `compute sphere`
+#[derive(Debug, Args)]
+pub struct Sphere {
+    /// Where the data are
+    #[command(flatten)]
+    pub measured: Measured,
+    /// Flux of the reference lamp in lumens, from its certificate
+    #[arg(long, value_name = "LUMENS")]
+    pub reference_lm: f64,
+    /// Its standard uncertainty (k = 1)
+    #[arg(long, value_name = "LUMENS", default_value_t = 0.0)]
+    pub reference_u_lm: f64,
+    /// Spectral mismatch correction factor of the test lamp
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    pub mismatch: f64,
+    /// Its standard uncertainty
+    #[arg(long, value_name = "NUMBER", default_value_t = 0.0)]
+    pub mismatch_u: f64,
+    /// Intensity of the lamp on its axis: gives the directivity
+    #[arg(long, value_name = "CANDELAS")]
+    pub on_axis_cd: Option<f64>,
+    /// Electrical power of the lamp: gives the efficacy
+    #[arg(long, value_name = "WATTS")]
+    pub power_w: Option<f64>,
+    /// Surface of the lamp, with --sphere-m
+    #[arg(long, value_name = "M2", requires = "sphere_m")]
+    pub lamp_surface_m2: Option<f64>,
+    /// Diameter of the sphere
+    #[arg(long, value_name = "M", requires = "lamp_surface_m2")]
+    pub sphere_m: Option<f64>,
 }
 
 /// `compute stats`

@@ -60,7 +60,7 @@ pub fn run(args: &arguments::Budget, out: &mut impl Write) -> Result<(), Complai
         }],
         ..Answer::default()
     };
-    answer.print(out, args.measured.printed.format)
+    answer.print(out, &args.measured)
 }
 
 fn estimate(source: &Source, value: f64) -> Result<Estimate, Complaint> {
@@ -73,35 +73,53 @@ fn estimate(source: &Source, value: f64) -> Result<Estimate, Complaint> {
     let sensitivities = source.columns.numbers("sensitivity");
     let dofs = source.columns.readings("dof");
     let mut estimate = Estimate::exact(value);
+    let mut mistakes = Vec::new();
     for (at, (name, stated)) in names.iter().zip(stated).enumerate() {
         let word = shapes
             .and_then(|shapes| shapes.get(at))
             .map_or("standard", String::as_str);
-        let known = SHAPES
-            .iter()
-            .find(|(known, _)| *known == word || word.is_empty());
-        let Some((_, shape)) = known else {
-            let words = SHAPES.map(|(word, _)| word).join(", ");
-            let reason = format!("`{word}` is no shape; use one of {words}");
-            return Err(source.refused(Some(at + 1), reason));
-        };
-        if stated < 0.0 {
-            return Err(source.refused(Some(at + 1), "an uncertainty is not negative"));
-        }
         let sensitivity = sensitivities
             .as_ref()
             .and_then(|all| all.get(at))
             .unwrap_or(&1.0);
-        let dof = match dofs.and_then(|dofs| dofs.get(at)) {
-            Some(Entry::Value(dof)) if *dof >= 1.0 => Some(*dof),
-            Some(Entry::Missing) | None => None,
-            Some(_) => {
-                let reason =
-                    "degrees of freedom are at least 1; leave the cell empty for infinitely many";
-                return Err(source.refused(Some(at + 1), reason));
+        let dof = dofs.and_then(|dofs| dofs.get(at));
+        let mut told = |reason: String| mistakes.push((at + 1, reason));
+        match (standard_u(word, stated), dof_of(dof)) {
+            (Ok(u), Ok(dof)) => estimate = estimate.with(name, sensitivity * u, dof),
+            (u, dof) => {
+                u.err().into_iter().chain(dof.err()).for_each(&mut told);
             }
-        };
-        estimate = estimate.with(name, sensitivity * shape.standard(stated), dof);
+        }
     }
-    Ok(estimate)
+    if mistakes.is_empty() {
+        Ok(estimate)
+    } else {
+        Err(source.refused_rows(mistakes))
+    }
+}
+
+/// The standard uncertainty of a stated one.
+fn standard_u(word: &str, stated: f64) -> Result<f64, String> {
+    let known = SHAPES
+        .iter()
+        .find(|(known, _)| *known == word || word.is_empty());
+    let Some((_, shape)) = known else {
+        let words = SHAPES.map(|(word, _)| word).join(", ");
+        return Err(format!("`{word}` is no shape; use one of {words}"));
+    };
+    if stated < 0.0 {
+        return Err("an uncertainty is not negative".to_owned());
+    }
+    Ok(shape.standard(stated))
+}
+
+fn dof_of(dof: Option<&Entry>) -> Result<Option<f64>, String> {
+    match dof {
+        Some(Entry::Value(dof)) if *dof >= 1.0 => Ok(Some(*dof)),
+        Some(Entry::Missing) | None => Ok(None),
+        Some(_) => Err(
+            "degrees of freedom are at least 1; leave the cell empty for infinitely many"
+                .to_owned(),
+        ),
+    }
 }

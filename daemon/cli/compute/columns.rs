@@ -7,8 +7,7 @@
 //! measured), `>20000` (over range) or `<0.01` (under range); none of these is
 //! ever zero.
 //!
-//! Every mistake of a CSV is told at once, with line and column; a JSON ends at
-//! its first. Called by: the topics of `compute`. Not here: what columns mean.
+//! Every mistake is told at once, with line and column. Called by: the topics of `compute`. Not here: what columns mean.
 
 use std::sync::Arc;
 
@@ -120,7 +119,7 @@ impl Columns {
 /// Reads a file's columns; which form it has shows in its first character.
 ///
 /// # Errors
-/// All mistakes of a CSV, the first of a JSON.
+/// All its mistakes; a JSON that is none ends where it breaks.
 pub fn read(file: &str, text: &str, wanted: &[Wanted<'_>]) -> Result<Columns, Complaint> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let mut mistakes = Mistakes::new();
@@ -130,17 +129,49 @@ pub fn read(file: &str, text: &str, wanted: &[Wanted<'_>]) -> Result<Columns, Co
     } else {
         read_csv(&file, text, wanted, &mut mistakes)
     };
-    if !mistakes.refuses() {
-        return Ok(columns);
+    if mistakes.refuses() {
+        Err(complaint(&file, text, mistakes))
+    } else {
+        Ok(columns)
     }
+}
+
+fn complaint(file: &Arc<str>, text: &str, mistakes: Mistakes) -> Complaint {
     let mut sources = Sources::new();
-    sources.add(&file, text);
+    sources.add(file, text);
     let mistakes = mistakes.into_sorted();
     let count = mistakes.iter().filter(|m| m.severity == Severity::Mistake);
-    Err(Complaint::Mistakes {
+    Complaint::Mistakes {
         count: count.count(),
         shown: render(&mistakes, &sources, false),
-    })
+    }
+}
+
+/// The complaint about what rows (from 1) mean, all of them at once.
+pub(super) fn refused_rows(file: &str, text: &str, rows: Vec<(usize, String)>) -> Complaint {
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    let file: Arc<str> = Arc::from(file);
+    let mut mistakes = Mistakes::new();
+    for (row, message) in rows {
+        let mistake = match line_of(text, row) {
+            Some(line) => {
+                let place = place_of(&file, text, delimiter_of(text), line, 0);
+                Mistake::new(place, "row", message)
+            }
+            // A JSON has columns, not rows.
+            None => {
+                let place = Place {
+                    file: Arc::clone(&file),
+                    line: 1,
+                    column: 1,
+                    end_column: 1,
+                };
+                Mistake::new(place, "row", format!("item {row}: {message}"))
+            }
+        };
+        mistakes.add(mistake);
+    }
+    complaint(&file, text, mistakes)
 }
 
 fn read_csv(

@@ -36,18 +36,22 @@ pub fn run(args: &arguments::Compare, out: &mut impl Write) -> Result<(), Compla
         return Err(source.refused(None, "the column `when` is missing"));
     }
     let (mut before, mut after) = (Vec::new(), Vec::new());
+    let mut mistakes = Vec::new();
     for (row, (when, value)) in when.iter().zip(&values).enumerate() {
         match when.as_str() {
             "before" => before.push(*value),
             "after" => after.push(*value),
             other => {
                 let reason = format!("`{other}` is neither `before` nor `after`");
-                return Err(source.refused(Some(row + 1), reason));
+                mistakes.push((row + 1, reason));
             }
         }
         if *value <= 0.0 {
-            return Err(source.refused(Some(row + 1), "a value must be above zero"));
+            mistakes.push((row + 1, "a value must be above zero".to_owned()));
         }
+    }
+    if !mistakes.is_empty() {
+        return Err(source.refused_rows(mistakes));
     }
     let found = compare(&before, &after, margin.share()).map_err(|why| match why {
         CompareError::Margin => Complaint::Option {
@@ -61,5 +65,5 @@ pub fn run(args: &arguments::Compare, out: &mut impl Write) -> Result<(), Compla
         ..Answer::default()
     };
     answer.caution("one row is one run from power-up: readings inside a run are not independent");
-    answer.print(out, args.measured.printed.format)
+    answer.print(out, &args.measured)
 }

@@ -65,7 +65,7 @@ pub fn run(args: &arguments::Distance, out: &mut impl Write) -> Result<(), Compl
     if face.is_none() {
         answer.caution("without --face nothing says which points lie in the near field");
     }
-    answer.print(out, args.measured.printed.format)
+    answer.print(out, &args.measured)
 }
 
 fn points(source: &Source) -> Result<(Vec<Point>, Vec<Entry>), Complaint> {

@@ -15,6 +15,7 @@ mod distance;
 mod json_columns;
 mod ramp;
 mod spectrum;
+mod sphere;
 mod stats;
 mod waveform;
 
@@ -37,6 +38,7 @@ pub fn run(topic: &Topic, out: &mut impl Write) -> Result<(), Complaint> {
         Topic::Waveform(args) => waveform::run(args, out),
         Topic::Ramp(args) => ramp::run(args, out),
         Topic::Distance(args) => distance::run(args, out),
+        Topic::Sphere(args) => sphere::run(args, out),
         Topic::Stats(args) => stats::run(args, out),
         Topic::Budget(args) => budget::run(args, out),
         Topic::Compare(args) => compare::run(args, out),
@@ -80,6 +82,11 @@ impl Source {
     fn readings(&self, name: &str) -> Result<&[Entry], Complaint> {
         let column = self.columns.readings(name);
         column.ok_or_else(|| self.refused(None, format!("the column `{name}` is missing")))
+    }
+
+    /// The complaint about several rows (from 1) at once.
+    fn refused_rows(&self, rows: Vec<(usize, String)>) -> Complaint {
+        columns::refused_rows(&self.name, &self.text, rows)
     }
 
     /// The complaint about a row (from 1), or about the whole file.

@@ -74,7 +74,7 @@ pub fn run(args: &arguments::Ramp, out: &mut impl Write) -> Result<(), Complaint
         "light at the measured plane; what reaches a sleeper passes the closed lid, and nothing \
          here advises a dose",
     );
-    answer.print(out, args.measured.printed.format)
+    answer.print(out, &args.measured)
 }
 
 fn row_of(error: &RampError) -> Option<usize> {

@@ -1,13 +1,16 @@
-//! `compute spectrum`: all colour figures of one spectrum.
+//! `compute spectrum`: all colour figures of one spectrum, or what sets two of
+//! them apart.
 //!
 //! Columns: `wavelength_nm`, and one of `irradiance_w_per_m2_nm`,
 //! `irradiance_mw_per_m2_nm`, `relative`. Called by: compute.
 
 use std::io::Write;
+use std::path::Path;
 
 use photometry::figure::Figure;
 use photometry::spectrum::{Scale, Spectrum, SpectrumError};
 use photometry::spectrum_figures::SpectrumFigures;
+use photometry::two_spectra::TwoSpectra;
 
 use super::Source;
 use super::answer::Answer;
@@ -27,13 +30,29 @@ const VALUES: [(&str, Option<f64>); 3] = [
 /// # Errors
 /// When the file is not a spectrum that can be used.
 pub fn run(args: &arguments::Spectrum, out: &mut impl Write) -> Result<(), Complaint> {
+    let first = figures_of(&args.measured.file)?;
+    let answer = match &args.second {
+        None => answer(first.figures(), &first.figures()),
+        Some(second) => {
+            let second = figures_of(second)?;
+            let mut of_both = first.figures();
+            of_both.extend(second.figures());
+            // Nothing of a small source is compared.
+            of_both.retain(|figure| !figure.marks.contains(&"small-source"));
+            answer(TwoSpectra::of(&first, &second).figures(), &of_both)
+        }
+    };
+    answer.print(out, &args.measured)
+}
+
+fn figures_of(path: &Path) -> Result<SpectrumFigures, Complaint> {
     let numbers = |name| Wanted {
         name,
         cells: Cells::Numbers,
     };
     let mut wanted = vec![numbers("wavelength_nm")];
     wanted.extend(VALUES.map(|(name, _)| numbers(name)));
-    let source = Source::read(&args.measured, &wanted)?;
+    let source = Source::read_file(path, &wanted)?;
     let wavelengths = source.need("wavelength_nm")?;
     let given: Vec<_> = VALUES
         .iter()
@@ -47,7 +66,7 @@ pub fn run(args: &arguments::Spectrum, out: &mut impl Write) -> Result<(), Compl
     let values: Vec<f64> = values.iter().map(|v| v * factor.unwrap_or(1.0)).collect();
     let spectrum = Spectrum::new(&wavelengths, &values, scale)
         .map_err(|error| source.refused(row_of(&error), error))?;
-    answer(&SpectrumFigures::of(&spectrum)).print(out, args.measured.printed.format)
+    Ok(SpectrumFigures::of(&spectrum))
 }
 
 /// The row that an error is about.
@@ -58,13 +77,14 @@ fn row_of(error: &SpectrumError) -> Option<usize> {
     }
 }
 
-fn answer(found: &SpectrumFigures) -> Answer {
+/// Figures, with the cautions that the marks of what was computed call for.
+fn answer(figures: Vec<Figure>, computed: &[Figure]) -> Answer {
     let mut answer = Answer {
-        figures: found.figures(),
+        figures,
         ..Answer::default()
     };
     let marked = |mark: &str| {
-        let mut figures = answer.figures.iter();
+        let mut figures = computed.iter();
         figures.any(|figure: &Figure| figure.marks.contains(&mark))
     };
     let cautions = [

@@ -58,7 +58,7 @@ pub fn run(args: &arguments::Stats, out: &mut impl Write) -> Result<(), Complain
         );
     }
     left_out(entries, &mut answer);
-    answer.print(out, args.measured.printed.format)
+    answer.print(out, &args.measured)
 }
 
 /// Says how many readings gave no value.

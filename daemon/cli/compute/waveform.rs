@@ -45,7 +45,7 @@ pub fn run(args: &arguments::Waveform, out: &mut impl Write) -> Result<(), Compl
     let flicker = Analyser::new()
         .analyse(&first, other.as_ref())
         .map_err(|error| source.refused(row_of(&error), error))?;
-    answer(&flicker).print(out, args.measured.printed.format)
+    answer(&flicker).print(out, &args.measured)
 }
 
 fn read(path: &Path, rate_hz: Option<f64>) -> Result<(Source, Vec<f64>, f64), Complaint> {
