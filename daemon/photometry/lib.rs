@@ -37,6 +37,7 @@ pub mod ramp;
 pub mod regression;
 pub mod rendering;
 pub mod robust;
+mod scale;
 pub mod spectrum;
 pub mod spectrum_figures;
 pub mod sphere;
