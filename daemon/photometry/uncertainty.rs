@@ -4,10 +4,21 @@
 //! sources correlate fully (the same certificate lies behind every reading of
 //! a meter), different ones not at all. U = k u appears only when shown.
 //! Combination after JCGM 100:2008, 5.1 and 5.2.
+//!
+//! What cannot be computed is not-a-number or none, never zero: a budget whose
+//! term is not known has no uncertainty that could be shown.
 
 use serde::{Deserialize, Serialize};
 
 use crate::distribution::{normal_quantile, t_quantile};
+use crate::scale::{brought_back, unit_for};
+
+/// How far a correlation may lie beyond 1, and a variance below 0 as a share of
+/// its terms, by rounding alone.
+const ROUNDING: f64 = 1e-12;
+/// Effective degrees of freedom from which on they are infinitely many: as such
+/// Student's t counts long before, and 1e-241 over more of them is no number.
+const DOF_BELOW: f64 = 1e60;
 
 /// One contribution to the doubt.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -17,7 +28,8 @@ pub struct Term {
     /// Standard uncertainty (k = 1) in the value's unit; signed by the
     /// sensitivity, so that equal sources may cancel.
     pub u: f64,
-    /// Degrees of freedom; none means infinitely many.
+    /// Degrees of freedom, above 0; none means infinitely many. With any other
+    /// number the estimate has no effective degrees of freedom.
     pub dof: Option<f64>,
 }
 
@@ -50,34 +62,46 @@ impl Estimate {
     }
 
     /// Combined standard uncertainty: equal sources add, different ones add
-    /// in squares.
+    /// in squares. Not-a-number or infinite when a term is.
     pub fn combined(&self) -> f64 {
-        self.by_source()
-            .iter()
-            .map(|(_, u, _)| u * u)
-            .sum::<f64>()
-            .sqrt()
+        let sources = self.by_source();
+        let unit = unit_for(sources.iter().map(|(_, u, _)| *u));
+        let squares = sources.iter().map(|(_, u, _)| (u / unit).powi(2));
+        squares.sum::<f64>().sqrt() * unit
     }
 
-    /// Expanded uncertainty U = k u.
+    /// Expanded uncertainty U = k u; not-a-number unless k is a number above 0.
     pub fn expanded(&self, k: f64) -> f64 {
-        k * self.combined()
+        if k > 0.0 && k.is_finite() {
+            k * self.combined()
+        } else {
+            f64::NAN
+        }
     }
 
     /// Effective degrees of freedom (Welch-Satterthwaite, JCGM 100:2008,
-    /// G.4.1); none when they are infinite.
+    /// G.4.1); none when they are infinite, not-a-number when a term's
+    /// uncertainty is not finite or its degrees of freedom are not above 0 (or
+    /// so near it that they cannot be counted).
     pub fn effective_dof(&self) -> Option<f64> {
-        let denominator: f64 = self
-            .by_source()
+        let sources = self.by_source();
+        // Fourth powers underflow below 1e-81: they are taken in a unit near
+        // the largest term.
+        let unit = unit_for(sources.iter().map(|(_, u, _)| *u));
+        let parts = sources
             .iter()
-            .filter_map(|(_, u, dof)| dof.map(|dof| u.powi(4) / dof))
-            .sum();
-        (denominator > 0.0).then(|| self.combined().powi(4) / denominator)
+            .filter_map(|(_, u, dof)| dof.map(|dof| (u / unit).powi(4) / dof));
+        let denominator: f64 = parts.sum();
+        let dof = (self.combined() / unit).powi(4) / denominator;
+        if !denominator.is_finite() || !self.combined().is_finite() {
+            return Some(f64::NAN);
+        }
+        (denominator > 0.0 && dof < DOF_BELOW).then_some(dof)
     }
 
     /// Coverage factor for a level of confidence such as 0.95, with as many
     /// degrees of freedom as there are (JCGM 100:2008, G.4); none unless the
-    /// level lies between 0 and 1 and there is some uncertainty.
+    /// level lies between 0 and 1 and there is at least one degree of freedom.
     pub fn coverage_factor(&self, level: f64) -> Option<f64> {
         coverage_factor(level, self.effective_dof())
     }
@@ -94,52 +118,81 @@ impl Estimate {
     }
 
     /// Each source with its standard uncertainty and its share of the variance,
-    /// in order of first appearance; shares sum to one unless all are zero.
+    /// in order of first appearance; shares sum to one unless all are zero, and
+    /// are not-a-number when one uncertainty is not finite.
     pub fn shares(&self) -> Vec<Share> {
-        let whole = self.combined().powi(2);
-        let sources = self.by_source().into_iter();
+        let sources = self.by_source();
+        let unit = unit_for(sources.iter().map(|(_, u, _)| *u));
+        let whole = (self.combined() / unit).powi(2);
+        let share = |u: f64| match whole {
+            whole if !whole.is_finite() => f64::NAN,
+            whole if whole > 0.0 => (u / unit).powi(2) / whole,
+            _ => 0.0,
+        };
         sources
+            .into_iter()
             .map(|(source, u, dof)| Share {
                 source: source.to_owned(),
                 u: u.abs(),
                 dof,
-                share: if whole > 0.0 { u * u / whole } else { 0.0 },
+                share: share(u),
             })
             .collect()
     }
 
     /// Combined standard uncertainty with a correlation between any two terms,
     /// -1 to 1 by their places (JCGM 100:2008, 5.2.2). Terms of the same source
-    /// are terms like others here.
-    pub fn combined_with(&self, correlation: impl Fn(usize, usize) -> f64) -> f64 {
-        let mut variance = 0.0;
+    /// are terms like others here. None when a term is not finite, when a
+    /// correlation does not lie between -1 and 1, or when all of them together
+    /// are impossible (three terms cannot all oppose one another).
+    pub fn combined_with(&self, correlation: impl Fn(usize, usize) -> f64) -> Option<f64> {
+        let unit = unit_for(self.terms.iter().map(|term| term.u));
+        let (mut variance, mut size) = (0.0, 0.0);
         for (at, term) in self.terms.iter().enumerate() {
-            variance += term.u * term.u;
+            let u = term.u / unit;
+            variance += u * u;
+            size += u * u;
             for (other_at, other) in self.terms.iter().enumerate().skip(at + 1) {
-                let r = correlation(at, other_at).clamp(-1.0, 1.0);
-                variance += 2.0 * r * term.u * other.u;
+                let r = correlation(at, other_at);
+                let possible = r.abs() <= 1.0 + ROUNDING;
+                if !possible {
+                    return None;
+                }
+                let both = 2.0 * r.clamp(-1.0, 1.0) * u * (other.u / unit);
+                variance += both;
+                size += both.abs();
             }
         }
-        variance.max(0.0).sqrt()
+        if !(variance >= -ROUNDING * size && variance.is_finite()) {
+            return None;
+        }
+        brought_back(variance.max(0.0).sqrt(), unit)
     }
 
     /// (source, summed u, least dof), in order of first appearance.
     fn by_source(&self) -> Vec<(&str, f64, Option<f64>)> {
         let mut sums: Vec<(&str, f64, Option<f64>)> = Vec::new();
         for term in &self.terms {
+            let freedom = term.dof.map(usable_dof);
             match sums.iter_mut().find(|(source, ..)| *source == term.source) {
                 Some((_, u, dof)) => {
                     *u += term.u;
-                    *dof = match (*dof, term.dof) {
-                        (Some(a), Some(b)) => Some(a.min(b)),
+                    *dof = match (*dof, freedom) {
+                        // The lesser; not-a-number is kept, f64::min drops it.
+                        (Some(a), Some(b)) => Some(if a.is_nan() || a < b { a } else { b }),
                         (a, b) => a.or(b),
                     };
                 }
-                None => sums.push((&term.source, term.u, term.dof)),
+                None => sums.push((&term.source, term.u, freedom)),
             }
         }
         sums
     }
+}
+
+/// Degrees of freedom that can be counted; not-a-number for 0, below, or none.
+fn usable_dof(dof: f64) -> f64 {
+    if dof > 0.0 { dof } else { f64::NAN }
 }
 
 /// What one source adds to a budget.
@@ -149,9 +202,10 @@ pub struct Share {
     pub source: String,
     /// Its standard uncertainty in the value's unit.
     pub u: f64,
-    /// Its degrees of freedom; none means infinitely many.
+    /// Its degrees of freedom; none means infinitely many, not-a-number that
+    /// they cannot be counted.
     pub dof: Option<f64>,
-    /// Its share of the combined variance.
+    /// Its share of the combined variance; not-a-number when that is not known.
     pub share: f64,
 }
 
@@ -160,7 +214,7 @@ pub struct Share {
 pub enum Shape {
     /// A standard uncertainty already.
     Standard,
-    /// An expanded one with its coverage factor.
+    /// An expanded one with its coverage factor, a number above 0.
     Expanded(f64),
     /// Half-width of limits with nothing known between them.
     Rectangular,
@@ -173,11 +227,13 @@ pub enum Shape {
 }
 
 impl Shape {
-    /// The standard uncertainty that a stated one stands for.
+    /// The standard uncertainty that a stated one stands for, in its unit;
+    /// not-a-number when a coverage factor is not a number above 0.
     pub fn standard(self, stated: f64) -> f64 {
         match self {
             Shape::Standard => stated,
-            Shape::Expanded(k) => stated / k,
+            Shape::Expanded(k) if k > 0.0 && k.is_finite() => stated / k,
+            Shape::Expanded(_) => f64::NAN,
             Shape::Rectangular => stated / 3.0_f64.sqrt(),
             Shape::Triangular => stated / 6.0_f64.sqrt(),
             Shape::Arcsine => stated / 2.0_f64.sqrt(),
@@ -203,9 +259,14 @@ pub fn coverage_factor(level: f64, dof: Option<f64>) -> Option<f64> {
 }
 
 /// The second-order term of a product `value * a * b` whose factors are both
-/// near zero (JCGM 100:2008, 5.1.2, as in H.1.7).
+/// near zero (JCGM 100:2008, 5.1.2, as in H.1.7), in the product's unit;
+/// not-a-number when one of them is.
 pub fn second_order(value: f64, u_a: f64, u_b: f64) -> f64 {
-    (value * u_a * u_b).abs()
+    let mut factors = [value, u_a, u_b].map(f64::abs);
+    factors.sort_by(f64::total_cmp);
+    let [least, middle, largest] = factors;
+    // The ends first: two small ones would underflow.
+    least * largest * middle
 }
 
 #[cfg(test)]
@@ -239,9 +300,9 @@ mod tests {
         assert_eq!(shares, wanted);
         let repeatable = estimate.without(|source| source == "certificate");
         assert_eq!(repeatable.combined(), 4.0);
-        assert_eq!(estimate.combined_with(|_, _| 1.0), 7.0);
-        assert_eq!(estimate.combined_with(|_, _| -1.0), 1.0);
-        assert_eq!(estimate.combined_with(|_, _| 0.0), 5.0);
+        assert_eq!(estimate.combined_with(|_, _| 1.0), Some(7.0));
+        assert_eq!(estimate.combined_with(|_, _| -1.0), Some(1.0));
+        assert_eq!(estimate.combined_with(|_, _| 0.0), Some(5.0));
     }
 
     #[test]
@@ -292,5 +353,108 @@ mod tests {
             (apart.combined(), apart.expanded(2.0), apart.effective_dof()),
             (5.0, 10.0, None)
         );
+    }
+
+    #[test]
+    fn what_is_not_known_is_never_zero() {
+        let nan = f64::NAN;
+        let of = |u: f64, dof: Option<f64>| {
+            Estimate::exact(1.0)
+                .with("a", u, dof)
+                .with("b", 3.0, Some(9.0))
+        };
+        for u in [nan, f64::INFINITY, -f64::INFINITY] {
+            let unknown = of(u, None);
+            assert_eq!(unknown.combined_with(|_, _| 0.0), None, "{u}");
+            assert!(!unknown.combined().is_finite());
+            assert!(unknown.shares().iter().all(|share| share.share.is_nan()));
+            assert!(unknown.effective_dof().is_some_and(f64::is_nan));
+            assert_eq!(unknown.coverage_factor(0.95), None);
+        }
+        for r in [nan, f64::INFINITY, 1.1, -1.000_1] {
+            assert_eq!(of(4.0, None).combined_with(|_, _| r), None, "{r}");
+        }
+        // Rounding beyond 1 is not a mistake; three terms that all oppose one
+        // another are.
+        let close = of(4.0, None).combined_with(|_, _| 1.0 + 1e-15);
+        assert_eq!(close, Some(7.0));
+        let three = of(3.0, None).with("c", 3.0, None);
+        assert_eq!(three.combined_with(|_, _| -1.0), None);
+        assert!((second_order(1e-200, 1e-200, 1e300) / 1e-100 - 1.0).abs() < 1e-12);
+        assert!(second_order(1.0, nan, 0.0).is_nan());
+        for k in [0.0, -2.0, nan, f64::INFINITY] {
+            assert!(Shape::Expanded(k).standard(1.0).is_nan(), "{k}");
+            assert!(of(4.0, None).expanded(k).is_nan(), "{k}");
+        }
+    }
+
+    #[test]
+    fn freedom_of_zero_or_below_is_not_infinite() {
+        for dof in [0.0, -0.0, -3.0, f64::NAN] {
+            let alone = Estimate::exact(1.0).with("a", 0.5, Some(dof));
+            let same = alone.clone().with("a", 0.5, Some(4.0));
+            let turned = Estimate::exact(1.0)
+                .with("a", 0.5, Some(4.0))
+                .with("a", 0.5, Some(dof));
+            for estimate in [alone, same, turned] {
+                let found = estimate.effective_dof();
+                assert!(found.is_some_and(f64::is_nan), "{dof}: {found:?}");
+                assert_eq!(estimate.coverage_factor(0.95), None, "{dof}");
+            }
+        }
+        let infinite = Estimate::exact(1.0).with("a", 0.5, Some(f64::INFINITY));
+        assert_eq!(infinite.effective_dof(), None);
+    }
+
+    /// The example of JCGM 100:2008, G.4.1, in other units.
+    #[test]
+    fn tiny_and_huge_budgets_are_the_same_budget() {
+        let of = |unit: f64| {
+            Estimate::exact(1.0)
+                .with("a", 0.25 * unit, Some(9.0))
+                .with("b", 0.57 * unit, Some(4.0))
+                .with("c", 0.82 * unit, Some(14.0))
+        };
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-12;
+        let plain = of(1.0);
+        let dof = plain.effective_dof().expect("finite");
+        for unit in [1e-300, 1e-200, 1e-90, 1e-81, 1e81, 1e200, 1e300] {
+            let found = of(unit);
+            assert!(near(found.combined() / unit, plain.combined()), "{unit}");
+            assert!(near(found.effective_dof().expect("finite"), dof), "{unit}");
+            let with = found.combined_with(|_, _| 0.0).expect("u");
+            assert!(near(with, found.combined()), "{unit}");
+            let shares = found.shares().into_iter().zip(plain.shares());
+            assert!(shares.into_iter().all(|(a, b)| near(a.share, b.share)));
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_budget_is_silently_wrong(
+            terms in proptest::collection::vec(
+                (0_u8..4, proptest::num::f64::ANY, proptest::option::of(proptest::num::f64::ANY)), 0..8),
+            r in proptest::num::f64::ANY,
+        ) {
+            let estimate = terms.iter().fold(Estimate::exact(1.0), |sum, (source, u, dof)| {
+                sum.with(&source.to_string(), *u, *dof)
+            });
+            let known = terms.iter().all(|(_, u, _)| u.is_finite());
+            let counted = terms.iter().all(|(.., dof)| dof.is_none_or(|dof| dof > 0.0));
+            let (u, dof) = (estimate.combined(), estimate.effective_dof());
+            proptest::prop_assert!(known || !u.is_finite());
+            proptest::prop_assert!(counted || dof.is_some_and(f64::is_nan), "{dof:?}");
+            // Never fewer than the least of the sources.
+            if let Some(dof) = dof.filter(|dof| dof.is_finite()) {
+                let least = terms.iter().filter_map(|(.., dof)| *dof).fold(f64::INFINITY, f64::min);
+                proptest::prop_assert!(dof >= least * (1.0 - 1e-9), "{dof} {least}");
+            }
+            let whole: f64 = estimate.shares().iter().map(|share| share.share).sum();
+            let one = (whole - 1.0).abs() < 1e-9 || (whole == 0.0 && u == 0.0);
+            proptest::prop_assert!(one || !u.is_finite(), "{whole}");
+            let together = estimate.combined_with(|_, _| r);
+            proptest::prop_assert!(together.is_none_or(|u| known && u.is_finite() && u >= 0.0));
+            let _ = (estimate.coverage_factor(r), coverage_factor(r, Some(u)), estimate.expanded(r));
+        }
     }
 }
