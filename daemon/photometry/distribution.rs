@@ -2,7 +2,7 @@
 //! guarded: none where they have no meaning.
 //!
 //! The distributions are those of the library statrs, which lives only here.
-//! Used by: uncertainty, decisions, comparisons, outliers.
+//! Used by: uncertainty, decisions, comparisons, outliers, esd.
 
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
@@ -44,9 +44,22 @@ pub fn t_quantile(p: f64, dof: f64) -> Option<f64> {
     if dof >= AS_NORMAL_FROM {
         return normal_quantile(p);
     }
-    // Sought by halving: the library's own inverse fails at far tails. The
-    // smaller tail keeps its digits.
-    let tail = p.min(1.0 - p);
+    // The smaller tail keeps its digits.
+    let t = t_beyond(p.min(1.0 - p), dof)?;
+    Some(if p < 0.5 { -t } else { t })
+}
+
+/// The t, not below 0, beyond which a share `tail` of Student's distribution
+/// lies; none unless 0 < tail <= 0.5 and there are at least 0.1 degrees of
+/// freedom. Asked by the tail, because 1 - 1e-17 is 1.
+pub fn t_beyond(tail: f64, dof: f64) -> Option<f64> {
+    if !(tail > 0.0 && tail <= 0.5 && dof >= DOF_AT_LEAST) {
+        return None;
+    }
+    if dof >= AS_NORMAL_FROM {
+        return normal_quantile(tail).map(|z| -z);
+    }
+    // Sought by halving: the library's own inverse fails at far tails.
     let mut high = 1.0;
     while t_above(high, dof)? > tail {
         high *= 2.0;
@@ -63,8 +76,7 @@ pub fn t_quantile(p: f64, dof: f64) -> Option<f64> {
             high = middle;
         }
     }
-    let t = f64::midpoint(low, high);
-    Some(if p < 0.5 { -t } else { t })
+    Some(f64::midpoint(low, high))
 }
 
 /// Probability of a t beyond `t` on its own side (one-sided, upper).
@@ -112,6 +124,33 @@ mod tests {
         assert!((normal_quantile(0.95).expect("z") - 1.644_854).abs() < 1e-6);
     }
 
+    /// Computed with mpmath to 40 digits from the incomplete beta function.
+    #[test]
+    fn far_tails_keep_their_digits() {
+        let quantiles = [
+            (5e-14, 8.0, 101.391_191_336_326),
+            (5e-19, 998.0, 9.013_050_702_455_01),
+            (5e-26, 99_998.0, 10.489_079_774_947_2),
+            (1e-32, 48.0, 29.511_838_252_163_8),
+            (1e-300, 1e12, 37.047_096_299_361_2),
+        ];
+        for (tail, dof, t) in quantiles {
+            let found = t_beyond(tail, dof).expect("a quantile");
+            assert!((found / t - 1.0).abs() < 1e-12, "{tail} {dof}: {found}");
+            assert_eq!(t_quantile(1.0 - tail, dof).is_some(), tail > 1e-16);
+        }
+        let tails = [
+            (0.01, 1e5, 0.496_010_653_659_412),
+            (3.0, 1e6, 0.001_349_931_270_710_9),
+            (20.0, 100.0, 4.997_133_930_668_48e-37),
+            (1e10, 3.0, 1.102_657_790_843_58e-30),
+        ];
+        for (t, dof, p) in tails {
+            let found = t_above(t, dof).expect("a probability");
+            assert!((found / p - 1.0).abs() < 1e-8, "{t} {dof}: {found}");
+        }
+    }
+
     #[test]
     fn what_has_no_meaning_gives_none() {
         let nan = f64::NAN;
@@ -120,6 +159,9 @@ mod tests {
         assert_eq!((t_quantile(0.9, 0.0), t_quantile(nan, 3.0)), (None, None));
         assert_eq!((t_above(nan, 3.0), t_above(1.0, nan)), (None, None));
         assert_eq!(t_above(f64::INFINITY, 3.0), Some(0.0));
+        for tail in [0.0, 0.500_1, -0.1, nan] {
+            assert_eq!(t_beyond(tail, 3.0), None);
+        }
     }
 
     proptest::proptest! {
@@ -127,7 +169,7 @@ mod tests {
         #[test]
         fn no_number_panics(a in proptest::num::f64::ANY, b in proptest::num::f64::ANY) {
             let _ = (normal_cdf(a), normal_quantile(a), t_quantile(a, b), t_above(a, b));
-            let _ = (t_quantile(0.975, b.abs()), t_two_sided(a, b.abs()));
+            let _ = (t_quantile(0.975, b.abs()), t_two_sided(a, b.abs()), t_beyond(a, b.abs()));
         }
 
         #[test]

@@ -23,6 +23,7 @@ pub mod distance;
 pub mod distance_figures;
 mod distribution;
 pub mod drift;
+mod esd;
 pub mod far_field;
 pub mod fidelity;
 pub mod figure;
