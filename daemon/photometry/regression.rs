@@ -5,7 +5,11 @@
 //! no harm: NIST StRD Norris to ten digits. Predictions after JCGM 100:2008,
 //! H.3. Used by: distance fits, calibration curves, `compute`.
 
+use crate::scale::{brought_back, unit_for};
 use crate::statistics::moments;
+
+/// A spread of x below this many roundings of x itself is rounding.
+const ROUNDINGS: f64 = 2.0;
 
 /// A point with its weight.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,32 +39,57 @@ pub struct Fit {
     pub residual_sd: f64,
     /// Share of the variance that the line explains; none when all y are equal.
     pub r_squared: Option<f64>,
+    scaled: Scaled,
+}
+
+/// The line in units in which its squares are numbers.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Scaled {
+    unit_x: f64,
+    unit_y: f64,
     mean_x: f64,
     mean_y: f64,
+    slope: f64,
+    residual_sd: f64,
     sum_of_weights: f64,
     sxx: f64,
 }
 
 impl Fit {
-    /// y at x with the standard deviation that the line gives it.
+    /// y at x with the standard deviation that the line gives it; not finite
+    /// where x is not, or so far off that y is too large for a number.
     pub fn at(&self, x: f64) -> (f64, f64) {
-        let away = x - self.mean_x;
-        let share = 1.0 / self.sum_of_weights + away * away / self.sxx;
+        let line = &self.scaled;
+        let away = x / line.unit_x - line.mean_x;
+        let share = 1.0 / line.sum_of_weights + away * away / line.sxx;
         (
-            self.mean_y + self.slope * away,
-            self.residual_sd * share.sqrt(),
+            (line.mean_y + line.slope * away) * line.unit_y,
+            line.residual_sd * share.sqrt() * line.unit_y,
         )
     }
 }
 
 /// The weighted least-squares line; none below three points, when all x are
-/// equal, or when a number is not finite or a weight not above zero.
+/// equal (or differ by no more than their rounding, as far as they have weight),
+/// when a number is not finite or a weight not above zero, or when a result is
+/// too large or too small for a number.
 pub fn fit(points: &[Weighted]) -> Option<Fit> {
     let usable =
         |p: &Weighted| p.x.is_finite() && p.y.is_finite() && p.weight.is_finite() && p.weight > 0.0;
     if points.len() < 3 || !points.iter().all(usable) {
         return None;
     }
+    let unit_x = unit_for(points.iter().map(|p| p.x));
+    let unit_y = unit_for(points.iter().map(|p| p.y));
+    let unit_weight = unit_for(points.iter().map(|p| p.weight));
+    let points: Vec<Weighted> = points
+        .iter()
+        .map(|p| Weighted {
+            x: p.x / unit_x,
+            y: p.y / unit_y,
+            weight: p.weight / unit_weight,
+        })
+        .collect();
     let sum = |of: &dyn Fn(&Weighted) -> f64| points.iter().map(of).sum::<f64>();
     let weights = sum(&|p| p.weight);
     // A second pass over the differences takes the rounding of the first out.
@@ -72,27 +101,49 @@ pub fn fit(points: &[Weighted]) -> Option<Fit> {
     let sxx = sum(&|p| p.weight * (p.x - mean_x).powi(2));
     let sxy = sum(&|p| p.weight * (p.x - mean_x) * (p.y - mean_y));
     let syy = sum(&|p| p.weight * (p.y - mean_y).powi(2));
-    if !(sxx > 0.0 && sxx.is_finite() && syy.is_finite()) {
+    // One point that outweighs all others leaves no spread but its rounding.
+    let rounding = weights * (ROUNDINGS * f64::EPSILON * mean_x).powi(2);
+    let spread = sxx / weights;
+    if sxx <= rounding || !sxx.is_normal() || !spread.is_normal() {
         return None;
     }
     let slope = sxy / sxx;
     let rest = sum(&|p| p.weight * (p.y - mean_y - slope * (p.x - mean_x)).powi(2));
-    let residual_sd = (rest / (points.len() - 2) as f64).sqrt();
-    let share_at_zero = 1.0 / weights + mean_x * mean_x / sxx;
-    let found = Fit {
-        at_zero: mean_y - slope * mean_x,
-        slope,
-        at_zero_sd: residual_sd * share_at_zero.sqrt(),
-        slope_sd: residual_sd / sxx.sqrt(),
-        correlation: -mean_x / (sxx * share_at_zero).sqrt(),
-        residual_sd,
-        r_squared: (syy > 0.0).then(|| 1.0 - rest / syy),
+    let line = Scaled {
+        unit_x,
+        unit_y,
         mean_x,
         mean_y,
+        slope,
+        residual_sd: (rest / (points.len() - 2) as f64).sqrt(),
         sum_of_weights: weights,
         sxx,
     };
-    (found.at_zero.is_finite() && found.slope.is_finite()).then_some(found)
+    let scatters = points.iter().any(|p| p.y != points[0].y);
+    line.in_the_users_units(
+        unit_weight.sqrt(),
+        (scatters && syy > 0.0).then(|| 1.0 - rest / syy),
+    )
+}
+
+impl Scaled {
+    /// The fit in the units of the points; none when a result is too large or
+    /// too small for a number.
+    fn in_the_users_units(self, root_of_weight: f64, r_squared: Option<f64>) -> Option<Fit> {
+        let (mean_x, sxx) = (self.mean_x, self.sxx);
+        let share_at_zero = 1.0 / self.sum_of_weights + mean_x * mean_x / sxx;
+        let per_x = self.unit_y / self.unit_x;
+        Some(Fit {
+            at_zero: brought_back(self.mean_y - self.slope * mean_x, self.unit_y)?,
+            slope: brought_back(self.slope, per_x)?,
+            at_zero_sd: brought_back(self.residual_sd * share_at_zero.sqrt(), self.unit_y)?,
+            slope_sd: brought_back(self.residual_sd / sxx.sqrt(), per_x)?,
+            correlation: -mean_x / (sxx * share_at_zero).sqrt(),
+            residual_sd: brought_back(self.residual_sd, self.unit_y * root_of_weight)?,
+            r_squared,
+            scaled: self,
+        })
+    }
 }
 
 /// The line through points of equal weight.
@@ -124,8 +175,14 @@ pub struct Variance {
 }
 
 /// One-way analysis of variance; none below two groups, without scatter within
-/// them, or when a value is not finite.
+/// them, when a value is not finite, or when a result is too large or too small
+/// for a number.
 pub fn one_way(groups: &[Vec<f64>]) -> Option<Variance> {
+    let unit = unit_for(groups.iter().flatten().copied());
+    let groups: Vec<Vec<f64>> = groups
+        .iter()
+        .map(|group| group.iter().map(|v| v / unit).collect())
+        .collect();
     let all: Vec<f64> = groups.iter().flatten().copied().collect();
     let grand = moments(&all)?.mean;
     let of_groups: Vec<_> = groups.iter().map(|g| moments(g)).collect::<Option<_>>()?;
@@ -146,11 +203,13 @@ pub fn one_way(groups: &[Vec<f64>]) -> Option<Variance> {
     }
     let of_within = within / dof.1 as f64;
     let f = between / dof.0 as f64 / of_within;
+    // Twice by the unit, whose square may be no number.
+    let squares = |sum: f64| brought_back(sum * unit, unit).filter(|s| *s > 0.0 || sum == 0.0);
     f.is_finite().then_some(Variance {
-        between,
-        within,
+        between: squares(between)?,
+        within: squares(within)?,
         f,
-        residual_sd: of_within.sqrt(),
+        residual_sd: brought_back(of_within.sqrt(), unit)?,
         dof,
     })
 }
@@ -186,6 +245,86 @@ mod tests {
         assert_eq!(one_way(&[]), None);
     }
 
+    #[test]
+    fn a_line_and_its_doubts_are_the_same_in_any_unit() {
+        let of = |ux: f64, uy: f64, uw: f64| {
+            let points = [
+                (1.0, 1.0, 1.0),
+                (2.0, 3.0, 2.0),
+                (3.0, 4.0, 1.0),
+                (4.0, 8.0, 3.0),
+            ];
+            let points = points.map(|(x, y, weight)| Weighted {
+                x: x * ux,
+                y: y * uy,
+                weight: weight * uw,
+            });
+            fit(&points)
+        };
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-12;
+        let plain = of(1.0, 1.0, 1.0).expect("a line");
+        let units = [1e-250, 1e-100, 1.0, 1e100, 1e250];
+        for (ux, uy) in units
+            .iter()
+            .flat_map(|ux| units.iter().map(move |uy| (*ux, *uy)))
+        {
+            if !(1e-300..1e300).contains(&(uy / ux)) {
+                assert_eq!(of(ux, uy, 1.0), None, "a slope beyond the numbers");
+                continue;
+            }
+            for uw in [1e-90, 1.0, 1e90] {
+                let found = of(ux, uy, uw).expect("a line");
+                let said = format!("{ux} {uy} {uw}: {found:?}");
+                assert!(near(found.slope / uy * ux, plain.slope), "{said}");
+                assert!(near(found.slope_sd / uy * ux, plain.slope_sd), "{said}");
+                assert!(near(found.at_zero / uy, plain.at_zero), "{said}");
+                assert!(near(found.at_zero_sd / uy, plain.at_zero_sd), "{said}");
+                let residual_sd = found.residual_sd / uw.sqrt() / uy;
+                assert!(near(residual_sd, plain.residual_sd), "{said}");
+                assert!(near(found.correlation, plain.correlation), "{said}");
+                assert!(near(
+                    found.r_squared.expect("r2"),
+                    plain.r_squared.expect("r2")
+                ));
+                let (there, wanted) = (found.at(5.0 * ux), plain.at(5.0));
+                assert!(
+                    near(there.0 / uy, wanted.0) && near(there.1 / uy, wanted.1),
+                    "{said}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn the_analysis_of_variance_is_the_same_in_any_unit() {
+        let of = |unit: f64| {
+            let groups = [[1.0, 2.0, 3.0], [2.0, 4.0, 6.0]];
+            one_way(&groups.map(|group| group.map(|v| v * unit).to_vec()))
+        };
+        let plain = of(1.0).expect("an analysis");
+        // At 1e-160 the sums of squares have three digits left, F all of them.
+        for unit in [1e-160, 1e-120, 1e120, 1e150] {
+            let found = of(unit).expect("an analysis");
+            assert!((found.f - plain.f).abs() < 1e-9, "{found:?}");
+            assert!((found.residual_sd / unit / plain.residual_sd - 1.0).abs() < 1e-9);
+        }
+        // Sums of squares beyond the numbers.
+        assert_eq!((of(1e-200), of(1e200)), (None, None));
+    }
+
+    #[test]
+    fn a_point_that_outweighs_all_others_makes_no_line() {
+        let points =
+            |weight: f64| {
+                [(0.1, 1.0, weight), (0.7, 2.0, 1.0), (0.9, 7.0, 1.0)]
+                    .map(|(x, y, weight)| Weighted { x, y, weight })
+            };
+        assert!(fit(&points(1e9)).is_some());
+        assert_eq!(fit(&points(1e40)), None);
+        let level = fit_equal(&[(0.0, 0.1), (1.0, 0.1), (2.0, 0.1), (3.0, 0.1)]).expect("a line");
+        assert_eq!((level.r_squared, level.slope), (None, 0.0));
+    }
+
     proptest::proptest! {
         #[test]
         fn units_and_order_do_not_matter(
@@ -212,9 +351,20 @@ mod tests {
         ) {
             let points: Vec<_> =
                 points.into_iter().map(|(x, y, weight)| Weighted { x, y, weight }).collect();
-            let _ = fit(&points).map(|line| line.at(1e300));
+            if let Some(line) = fit(&points) {
+                let _ = line.at(1e300);
+                let (value, sd) = line.at(points[0].x);
+                let all = [line.at_zero, line.slope, line.at_zero_sd, line.slope_sd];
+                proptest::prop_assert!(all.iter().all(|v| v.is_finite()), "{line:?}");
+                proptest::prop_assert!(line.correlation.abs() <= 1.0 + 1e-9, "{line:?}");
+                let explained = line.r_squared.unwrap_or(0.5);
+                proptest::prop_assert!((-1e-9..=1.0).contains(&explained), "{line:?}");
+                proptest::prop_assert!(!value.is_nan() && sd >= 0.0, "{line:?}");
+            }
             let groups: Vec<Vec<f64>> = points.chunks(3).map(|c| c.iter().map(|p| p.y).collect()).collect();
-            let _ = one_way(&groups);
+            if let Some(found) = one_way(&groups) {
+                proptest::prop_assert!(found.within > 0.0 && found.f.is_finite(), "{found:?}");
+            }
         }
     }
 }
