@@ -9,6 +9,7 @@
 //! Used by: `compute compare`, regression reports.
 
 use crate::distribution::{t_above, t_quantile, t_two_sided};
+use crate::scale::unit_for;
 use crate::statistics::{Moments, moments};
 
 /// Level of Welch's test.
@@ -27,27 +28,45 @@ pub struct TTest {
     pub p: f64,
 }
 
-/// Welch's test from summaries; none below two values on a side, or without
-/// any scatter.
+/// Welch's test from summaries; none below two values on a side, without any
+/// scatter, or when a number is not finite or a deviation negative.
 pub fn welch(first: &Moments, second: &Moments) -> Option<TTest> {
-    let (a, b) = (
-        first.standard_error()?.powi(2),
-        second.standard_error()?.powi(2),
-    );
+    let sides = (side(first)?, side(second)?);
+    let unit = unit_for([sides.0, sides.1]);
+    let error = |sd: f64, n: usize| (sd / unit / (n as f64).sqrt()).powi(2);
+    let (a, b) = (error(sides.0, first.n), error(sides.1, second.n));
     let spread = a + b;
     let dof = spread * spread / (a * a / (first.n - 1) as f64 + b * b / (second.n - 1) as f64);
-    test((first.mean - second.mean) / spread.sqrt(), dof)
+    test(difference(first, second, unit) / spread.sqrt(), dof)
 }
 
 /// Student's test with one standard deviation for both sides, which is given
 /// beside it; none as [`welch`].
 pub fn pooled(first: &Moments, second: &Moments) -> Option<(TTest, f64)> {
+    let sides = (side(first)?, side(second)?);
+    let unit = unit_for([sides.0, sides.1]);
     let (n, m) = (first.n as f64, second.n as f64);
     let dof = n + m - 2.0;
-    let squares = first.sd?.powi(2) * (n - 1.0) + second.sd?.powi(2) * (m - 1.0);
+    let squares = (sides.0 / unit).powi(2) * (n - 1.0) + (sides.1 / unit).powi(2) * (m - 1.0);
     let sd = (squares / dof).sqrt();
-    let t = (first.mean - second.mean) / (sd * (1.0 / n + 1.0 / m).sqrt());
-    test(t, dof).map(|test| (test, sd))
+    let t = difference(first, second, unit) / (sd * (1.0 / n + 1.0 / m).sqrt());
+    test(t, dof).map(|test| (test, sd * unit))
+}
+
+/// The standard deviation of a side that can be tested.
+fn side(of: &Moments) -> Option<f64> {
+    of.sd
+        .filter(|sd| of.n > 1 && *sd >= 0.0 && sd.is_finite() && of.mean.is_finite())
+}
+
+/// First mean minus second, over a unit; neither a huge difference nor a tiny
+/// unit is too much where the quotient is a number.
+fn difference(first: &Moments, second: &Moments, unit: f64) -> f64 {
+    if unit > 1.0 {
+        first.mean / unit - second.mean / unit
+    } else {
+        (first.mean - second.mean) / unit
+    }
 }
 
 fn test(t: f64, dof: f64) -> Option<TTest> {
@@ -86,9 +105,11 @@ impl Change {
 /// A figure before and after.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Comparison {
-    /// After over before (ratio of geometric means).
+    /// After over before (ratio of geometric means); not-a-number when it is too
+    /// large or too small for a number.
     pub ratio: f64,
-    /// 90 % interval of the ratio; none without scatter to judge by.
+    /// 90 % interval of the ratio; none without scatter to judge by, or when an
+    /// end is too large or too small for a number.
     pub interval: Option<(f64, f64)>,
     /// Welch's test on the logarithms; none without scatter to judge by.
     pub welch: Option<TTest>,
@@ -148,11 +169,12 @@ pub fn compare(before: &[f64], after: &[f64], margin: f64) -> Result<Comparison,
         return Err(too_few);
     };
     let difference = of_after.mean - of_before.mean;
-    let reach = -(1.0 - margin).ln();
+    // ln_1p: a margin of 1e-17 is small, yet not zero.
+    let reach = -(-margin).ln_1p();
     let Some(welch) = welch(&of_after, &of_before) else {
         // Every run gave the same value: nothing tells how far chance reaches.
         return Ok(Comparison {
-            ratio: difference.exp(),
+            ratio: ratio_of(difference).unwrap_or(f64::NAN),
             interval: None,
             welch: None,
             p_equivalence: None,
@@ -167,8 +189,9 @@ pub fn compare(before: &[f64], after: &[f64], margin: f64) -> Result<Comparison,
     let equivalent = p_equivalence.is_some_and(|p| p < ONE_SIDED);
     let different = welch.p < DIFFERENT_BELOW;
     Ok(Comparison {
-        ratio: difference.exp(),
-        interval: half.map(|half| ((difference - half).exp(), (difference + half).exp())),
+        ratio: ratio_of(difference).unwrap_or(f64::NAN),
+        interval: half
+            .and_then(|half| ratio_of(difference - half).zip(ratio_of(difference + half))),
         welch: Some(welch),
         p_equivalence,
         change: match (equivalent, different) {
@@ -180,8 +203,15 @@ pub fn compare(before: &[f64], after: &[f64], margin: f64) -> Result<Comparison,
     })
 }
 
+/// The ratio with this logarithm; none when it is too large or too small for a
+/// number.
+fn ratio_of(logarithm: f64) -> Option<f64> {
+    Some(logarithm.exp()).filter(|ratio| *ratio > 0.0 && ratio.is_finite())
+}
+
 /// Probabilities of several tests, adjusted so that *any* false alarm stays
-/// below the level (Holm 1979), in the order given; not-a-number stays.
+/// below the level (Holm 1979), in the order given; what is no probability
+/// (from 0 to 1) stays and does not count as a test.
 pub fn holm(p: &[f64]) -> Vec<f64> {
     let order = ascending(p);
     let count = order.len() as f64;
@@ -196,7 +226,7 @@ pub fn holm(p: &[f64]) -> Vec<f64> {
 
 /// Probabilities of several tests, adjusted so that the expected *share* of
 /// false alarms stays below the level (Benjamini and Hochberg 1995), in the
-/// order given; not-a-number stays.
+/// order given; what is no probability stays, as in [`holm`].
 pub fn benjamini_hochberg(p: &[f64]) -> Vec<f64> {
     let order = ascending(p);
     let count = order.len() as f64;
@@ -210,9 +240,11 @@ pub fn benjamini_hochberg(p: &[f64]) -> Vec<f64> {
     adjusted
 }
 
-/// Places of the numbers, smallest first.
+/// Places of the probabilities, smallest first.
 fn ascending(p: &[f64]) -> Vec<usize> {
-    let mut order: Vec<usize> = (0..p.len()).filter(|at| !p[*at].is_nan()).collect();
+    let mut order: Vec<usize> = (0..p.len())
+        .filter(|at| (0.0..=1.0).contains(&p[*at]))
+        .collect();
     order.sort_by(|a, b| p[*a].total_cmp(&p[*b]));
     order
 }
@@ -253,6 +285,81 @@ mod tests {
             compare(&[1.0, 2.0], &[1.0, 2.0], 1.0),
             Err(CompareError::Margin)
         );
+    }
+
+    #[test]
+    fn tests_of_tiny_and_huge_summaries_are_the_same() {
+        let side = |n: usize, mean: f64, sd: f64| Moments {
+            n,
+            mean,
+            sd: Some(sd),
+        };
+        let of = |unit: f64| {
+            let sides = (
+                side(5, 2.0 * unit, 0.5 * unit),
+                side(9, 1.0 * unit, 0.25 * unit),
+            );
+            let (pooled, sd) = pooled(&sides.0, &sides.1).expect("a test");
+            (
+                welch(&sides.0, &sides.1).expect("a test"),
+                pooled,
+                sd / unit,
+            )
+        };
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-9;
+        let plain = of(1.0);
+        for unit in [1e-300, 1e-200, 1e-90, 1e90, 1e200, 8e307] {
+            let found = of(unit);
+            assert!(
+                near(found.0.t, plain.0.t) && near(found.0.dof, plain.0.dof),
+                "{unit}"
+            );
+            assert!(
+                near(found.1.t, plain.1.t) && near(found.2, plain.2),
+                "{unit}"
+            );
+        }
+        // One reading, none, and what is no deviation: no test, and no panic.
+        let sound = side(5, 1.0, 0.1);
+        let nan = f64::NAN;
+        let bad = [
+            side(0, 1.0, 0.1),
+            side(1, 1.0, 0.1),
+            side(5, nan, 0.1),
+            side(5, 1.0, nan),
+            side(5, 1.0, -0.1),
+            side(5, 1.0, f64::INFINITY),
+            Moments {
+                n: 5,
+                mean: 1.0,
+                sd: None,
+            },
+        ];
+        for bad in bad {
+            assert_eq!(
+                (welch(&bad, &sound), welch(&sound, &bad)),
+                (None, None),
+                "{bad:?}"
+            );
+            assert!(pooled(&bad, &sound).is_none() && pooled(&sound, &bad).is_none());
+        }
+    }
+
+    #[test]
+    fn what_is_beyond_the_numbers_is_not_given() {
+        let far = compare(&[1e-300, 2e-300], &[1e300, 2e300], 0.03).expect("a comparison");
+        assert!(far.ratio.is_nan() && far.interval.is_none(), "{far:?}");
+        let near = compare(&[1e300, 2e300], &[1e-300, 2e-300], 0.03).expect("a comparison");
+        assert!(near.ratio.is_nan() && near.interval.is_none(), "{near:?}");
+        // Equivalent within 1e-17 is a claim, though 1 - 1e-17 is 1.
+        let values = [1.0, 1.0 + f64::EPSILON];
+        let fine = compare(&values, &values, 1e-17).expect("a comparison");
+        assert!(fine.p_equivalence.is_some_and(|p| p < 0.5), "{fine:?}");
+        let adjusted = [
+            holm(&[-1.0, 0.5, 2.0]),
+            benjamini_hochberg(&[-1.0, 0.5, 2.0]),
+        ];
+        assert_eq!(adjusted, [[-1.0, 0.5, 2.0], [-1.0, 0.5, 2.0]]);
     }
 
     /// Benjamini and Hochberg 1995, section 3.2 (from memory): 15 p-values of
@@ -308,8 +415,25 @@ mod tests {
             margin in proptest::num::f64::ANY,
         ) {
             let _ = compare(&a, &b, margin);
-            let _ = compare(&a, &b, 0.03);
+            if let Ok(found) = compare(&a, &b, 0.03) {
+                let (low, high) = found.interval.unwrap_or((1e-300, 1e300));
+                let p = found.p_equivalence.unwrap_or(0.5);
+                proptest::prop_assert!(low > 0.0 && low <= high && high.is_finite(), "{found:?}");
+                proptest::prop_assert!((0.0..=1.0).contains(&p), "{found:?}");
+            }
             let _ = (holm(&a), benjamini_hochberg(&b));
+            let summary = |values: &[f64]| Moments {
+                n: values.len(),
+                mean: values.first().copied().unwrap_or(margin),
+                sd: values.last().copied(),
+            };
+            for found in [
+                welch(&summary(&a), &summary(&b)),
+                pooled(&summary(&a), &summary(&b)).map(|found| found.0),
+            ].into_iter().flatten() {
+                proptest::prop_assert!(found.t.is_finite() && found.dof >= 1.0 - 1e-9, "{found:?}");
+                proptest::prop_assert!((0.0..=1.0).contains(&found.p), "{found:?}");
+            }
         }
     }
 }
