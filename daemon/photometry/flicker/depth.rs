@@ -14,8 +14,6 @@ use super::waveform::{extremes, percent_of, sum_of};
 const PHASES_AT_LEAST: usize = 64;
 /// Samples in each phase at least, where there are more phases than that.
 const PER_PHASE: usize = 16;
-/// From this many cycles on, a partial one does no harm.
-const MANY_CYCLES: f64 = 100.0;
 /// A wave has two levels when this share of its samples ...
 const TWO_LEVEL_SHARE: f64 = 0.85;
 /// ... lies within this share of peak to peak from one of them.
@@ -53,7 +51,7 @@ pub(super) fn percent_folded(light: &[f64], rate_hz: f64, cycle_hz: f64) -> f64 
 /// Area above the mean over the whole area, over whole cycles.
 pub(super) fn index(light: &[f64], rate_hz: f64, cycle_hz: f64) -> f64 {
     let cycles = light.len() as f64 * cycle_hz / rate_hz;
-    let whole = if (1.0..MANY_CYCLES).contains(&cycles) {
+    let whole = if cycles >= 1.0 {
         ((cycles + 1e-6).floor() * rate_hz / cycle_hz).round() as usize
     } else {
         light.len()

@@ -163,19 +163,31 @@ impl Transforms {
 /// bins come from the plain ones: `W[k] = X[k]/2 - (X[k-1] + X[k+1])/4`.
 pub(super) fn lines(bins: &[Complex<f64>], n: usize, rate_hz: f64) -> Lines {
     let seconds = n as f64 / rate_hz;
-    // The sum of a Hann window is half its length; one line lies in two bins of
-    // opposite frequency.
-    let to_amplitude = 2.0 / (0.5 * n as f64);
+    let (Some(first), Some(second)) = (bins.first(), bins.get(1)) else {
+        return none(seconds);
+    };
+    // The mean under the window: a part of a cycle at the end hardly counts. It
+    // would move a plain mean by 2.6 % for pulses of 20 % in 30.2 cycles. The
+    // sum of a Hann window is half its length.
+    let weights = 0.5 * n as f64;
+    let mean = (0.5 * first.re - 0.5 * second.re) / weights;
+    // Light that is only at the ends of a record has no mean here.
+    if mean <= 0.0 {
+        return none(seconds);
+    }
+    // One line lies in two bins of opposite frequency.
+    let to_amplitude = 2.0 / (weights * mean);
     let mut shares = Vec::with_capacity(bins.len());
-    let nothing = Complex::default();
     // Beyond the last bin they come back as they were, turned about.
     let beyond = bins
         .len()
         .wrapping_sub(1 + usize::from(n.is_multiple_of(2)));
-    let beyond = bins.get(beyond).map_or(nothing, Complex::conj);
-    // The mean is taken off; what leaks from below the mean is not looked at.
-    let mut below = nothing;
-    let mut here = nothing;
+    let beyond = bins
+        .get(beyond)
+        .map_or_else(Complex::default, Complex::conj);
+    // The mean is taken off; before the first bin stands the second, turned.
+    let mut below = second.conj();
+    let mut here = Complex::new(first.re - n as f64 * mean, 0.0);
     let above = bins.iter().skip(1).copied().chain([beyond]);
     for above in above {
         let windowed = here * 0.5 - (below + above) * 0.25;
@@ -187,6 +199,15 @@ pub(super) fn lines(bins: &[Complex<f64>], n: usize, rate_hz: f64) -> Lines {
     Lines {
         lines,
         floor,
+        seconds,
+    }
+}
+
+/// No lines at all.
+fn none(seconds: f64) -> Lines {
+    Lines {
+        lines: Vec::new(),
+        floor: FLOOR,
         seconds,
     }
 }

@@ -39,6 +39,20 @@ fn a_square_wave_of_200_hz_at_full_depth_is_high_risk() {
     near(flicker.percent, 100.0, 0.1);
 }
 
+/// PWM of duty d: index 1 - d, first line 2 sin(pi d) / (pi d); the part of a
+/// cycle at the end of a record moves neither.
+#[test]
+fn a_part_of_a_cycle_moves_neither_index_nor_lines() {
+    for (hz, duty) in [(30.2, 0.2), (50.5, 0.5), (101.5, 0.5), (150.25, 0.25)] {
+        let pulses = wave(20_000.0, 1.0, |t| f64::from((hz * t).fract() < duty));
+        let flicker = analysed(&pulses, 20_000.0);
+        near(flicker.index.expect("an index"), 1.0 - duty, 1e-3);
+        let line = flicker.lines.dominant().expect("a line").share;
+        let want = 2.0 * (PI * duty).sin() / (PI * duty);
+        near(line / want, 1.0, 2e-3);
+    }
+}
+
 /// IEC TR 61547-1 through IEC 61000-4-15: for a sine the percentiles of
 /// instantaneous flicker have a closed form; 8 Hz of 1 % gives 1.0497, 3 Hz of
 /// 2 % 0.6208.
