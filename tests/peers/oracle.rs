@@ -1,5 +1,6 @@
 //! Finds the oracles' python, hands it a request, reads its answer.
 
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -16,10 +17,13 @@ pub fn python(what: &str) -> Option<PathBuf> {
         !required,
         "{what}: WAKERAIL_PEERS_REQUIRED is set, WAKERAIL_ORACLE_PYTHON is not"
     );
-    eprintln!(
+    // Written, not printed: what a passing test prints is not shown.
+    let said = writeln!(
+        std::io::stderr(),
         "PEERS SKIPPED: {what} were NOT held against the oracles. Set WAKERAIL_ORACLE_PYTHON \
          to a python with tests/peers/requirements.txt (.ci/run makes one)."
     );
+    said.expect("standard error takes it");
     None
 }
 
