@@ -211,10 +211,11 @@ def receptors(nm, power, integrate, light):
     for name, weight in weights.items():
         received = 1_000.0 * integrate(weight * power)
         der = received / light / D65[name]
-        figures |= {f"{name}_der": der, f"{name}_edi_lx": received / D65[name]}
+        figures |= {f"{name}_der": der, f"{name}_edi_lx": received / D65[name],
+                    f"{name}_elr_mw_per_lm": received / light,
+                    f"{name}_irradiance_mw_per_m2": received}
         if name == "melanopic":
             figures["melanopic_edi_per_100_lx"] = 100.0 * der
-            figures["melanopic_irradiance_mw_per_m2"] = received
     figures["sp_ratio"] = KM_SCOTOPIC * integrate(weights["rhodopic"] * power) / light
     blue = 1_000.0 * integrate(blue_weight(nm) * power)
     figures["blue_light_irradiance_mw_per_m2"] = blue

@@ -177,7 +177,8 @@ pub(super) fn lines(bins: &[Complex<f64>], n: usize, rate_hz: f64) -> Lines {
     }
     // One line lies in two bins of opposite frequency.
     let to_amplitude = 2.0 / (weights * mean);
-    let mut shares = Vec::with_capacity(bins.len());
+    // Squares are in the same order; roots are taken of peaks only.
+    let mut powers = Vec::with_capacity(bins.len());
     // Beyond the last bin they come back as they were, turned about.
     let beyond = bins
         .len()
@@ -191,11 +192,11 @@ pub(super) fn lines(bins: &[Complex<f64>], n: usize, rate_hz: f64) -> Lines {
     let above = bins.iter().skip(1).copied().chain([beyond]);
     for above in above {
         let windowed = here * 0.5 - (below + above) * 0.25;
-        shares.push(windowed.norm_sqr().sqrt() * to_amplitude);
+        powers.push(windowed.norm_sqr());
         (below, here) = (here, above);
     }
-    let floor = (OVER_MEDIAN * median(&shares)).max(FLOOR);
-    let lines = peaks(&shares, floor, seconds);
+    let floor = (OVER_MEDIAN * median(&powers).sqrt() * to_amplitude).max(FLOOR);
+    let lines = peaks(&powers, to_amplitude, floor, seconds);
     Lines {
         lines,
         floor,
@@ -213,16 +214,16 @@ fn none(seconds: f64) -> Lines {
 }
 
 /// Median of the bins; of very many, every so manieth is enough.
-fn median(shares: &[f64]) -> f64 {
-    let every = (shares.len() / MEDIAN_OF).max(1);
-    let mut sorted: Vec<f64> = shares.iter().step_by(every).copied().collect();
+fn median(powers: &[f64]) -> f64 {
+    let every = (powers.len() / MEDIAN_OF).max(1);
+    let mut sorted: Vec<f64> = powers.iter().step_by(every).copied().collect();
     let middle = sorted.len() / 2;
     if sorted.is_empty() {
         return 0.0;
     }
-    // Amplitudes are never negative: their bits are in the same order.
+    // Squares are never negative: their bits are in the same order.
     *sorted
-        .select_nth_unstable_by_key(middle, |share| share.to_bits())
+        .select_nth_unstable_by_key(middle, |power| power.to_bits())
         .1
 }
 
@@ -235,14 +236,18 @@ fn leakage(away: f64) -> f64 {
     1.0 / (std::f64::consts::PI * scale).abs()
 }
 
-fn peaks(shares: &[f64], floor: f64, seconds: f64) -> Vec<Line> {
+/// Places in bins and shares of the local peaks above the floor.
+fn local_peaks(powers: &[f64], to_amplitude: f64, floor: f64) -> Vec<(f64, f64)> {
     let mut found: Vec<(f64, f64)> = Vec::new();
-    for (at, around) in shares.windows(3).enumerate() {
-        let (below, peak, above) = (around[0], around[1], around[2]);
+    let least = (floor / to_amplitude) * (floor / to_amplitude);
+    for (at, around) in powers.windows(3).enumerate() {
         let at = at + 1;
-        if at < FIRST_BIN || peak <= floor || peak < below || peak <= above {
+        let is_peak = around[1] > least && around[1] >= around[0] && around[1] > around[2];
+        if at < FIRST_BIN || !is_peak {
             continue;
         }
+        let share = |power: f64| power.sqrt() * to_amplitude;
+        let (below, peak, above) = (share(around[0]), share(around[1]), share(around[2]));
         let neighbour = below.max(above);
         let ratio = neighbour / peak;
         let away = (2.0 * ratio - 1.0) / (ratio + 1.0);
@@ -256,24 +261,43 @@ fn peaks(shares: &[f64], floor: f64, seconds: f64) -> Vec<Line> {
         let side = if above >= below { away } else { -away };
         found.push((at as f64 + side, peak * lost));
     }
+    found
+}
+
+fn peaks(powers: &[f64], to_amplitude: f64, floor: f64, seconds: f64) -> Vec<Line> {
+    let mut found = local_peaks(powers, to_amplitude, floor);
     found.sort_by(|a, b| b.1.total_cmp(&a.1));
     let apart = APART_BINS.max(APART_HZ * seconds);
+    let strongest = found.first().map_or(0.0, |(_, share)| *share);
+    let mut lines = Vec::new();
+    // Those kept so far by place: only near ones can hide another.
     let mut kept: Vec<(f64, f64)> = Vec::new();
     for (place, share) in found {
-        let hidden = kept.iter().any(|(other, stronger)| {
+        // Beyond this even the strongest line leaks less than the share: its
+        // leakage falls as the cube of the distance.
+        let leaks = LOBE_SLACK * strongest / (std::f64::consts::PI * share);
+        let reach = apart.max(1.0 + leaks.cbrt());
+        let at = kept.partition_point(|(other, _)| *other < place);
+        let hides = |(other, stronger): &(f64, f64)| {
             let away = (place - other).abs();
             away < apart || share < LOBE_SLACK * stronger * leakage(away)
-        });
-        if !hidden {
-            kept.push((place, share));
+        };
+        let is_near = |(other, _): &&(f64, f64)| (place - other).abs() <= reach;
+        let below = kept[..at].iter().rev().take_while(is_near);
+        if below
+            .chain(kept[at..].iter().take_while(is_near))
+            .any(hides)
+        {
+            continue;
         }
-        if kept.len() >= LINES_AT_MOST {
+        kept.insert(at, (place, share));
+        lines.push(Line {
+            hz: place / seconds,
+            share,
+        });
+        if lines.len() >= LINES_AT_MOST {
             break;
         }
     }
-    let line = |(place, share): (f64, f64)| Line {
-        hz: place / seconds,
-        share,
-    };
-    kept.into_iter().map(line).collect()
+    lines
 }

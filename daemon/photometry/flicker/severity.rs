@@ -267,10 +267,10 @@ pub fn from_instantaneous(flicker: &[f64]) -> Option<f64> {
 /// # Errors
 /// When the capture cannot be used.
 pub fn of(capture: &Capture<'_>) -> Result<Option<Severity>, WaveformError> {
-    capture.check()?;
     if capture.seconds() < SECONDS_AT_LEAST || capture.rate_hz < RATE_AT_LEAST_HZ {
         return Ok(None);
     }
+    capture.check()?;
     let (flicker, rate_hz) = instantaneous(capture, mean_light(capture)?);
     // Smoothed by 0.3 s, it is known from fewer points; the largest is not.
     let every = ((rate_hz / SORTED_PER_S) as usize).max(1);

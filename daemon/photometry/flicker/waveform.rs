@@ -99,7 +99,11 @@ impl<'s> Capture<'s> {
         if n > SAMPLES_AT_MOST {
             return Err(WaveformError::TooMany(n));
         }
-        if let Some(at) = self.samples.iter().position(|sample| !sample.is_finite()) {
+        // Zero times a finite number is zero, times any other none; the search
+        // for which one it is takes longer.
+        if sum_of(self.samples, |sample| sample * 0.0) != 0.0
+            && let Some(at) = self.samples.iter().position(|sample| !sample.is_finite())
+        {
             return Err(WaveformError::NotFinite(at + 1));
         }
         if !(1.0..=1e8).contains(&self.rate_hz) {
@@ -145,9 +149,10 @@ impl<'s> Capture<'s> {
     }
 
     pub(super) fn has_low_resolution(&self) -> bool {
-        let (least, most) = extremes(self.samples);
-        self.converter
-            .is_some_and(|converter| most - least < CODES_AT_LEAST * converter.code())
+        self.converter.is_some_and(|converter| {
+            let (least, most) = extremes(self.samples);
+            most - least < CODES_AT_LEAST * converter.code()
+        })
     }
 }
 
@@ -155,53 +160,58 @@ impl<'s> Capture<'s> {
 /// side by side, which one running sum does not allow.
 const LANES: usize = 8;
 
-/// Folds values in lanes, then the lanes.
-fn in_lanes(
-    values: &[f64],
-    start: f64,
-    each: impl Fn(f64, f64) -> f64,
-    lanes: impl Fn(f64, f64) -> f64,
-) -> f64 {
-    let mut folded = [start; LANES];
-    let chunks = values.chunks_exact(LANES);
-    let rest = chunks.remainder();
-    for chunk in chunks {
-        for (lane, value) in folded.iter_mut().zip(chunk) {
-            *lane = each(*lane, *value);
-        }
-    }
-    for (lane, value) in folded.iter_mut().zip(rest) {
-        *lane = each(*lane, *value);
-    }
-    folded.into_iter().fold(start, lanes)
-}
-
 /// The sum of something of every value.
 pub(super) fn sum_of(values: &[f64], of: impl Fn(f64) -> f64) -> f64 {
-    in_lanes(values, 0.0, |sum, value| sum + of(value), |a, b| a + b)
-}
-
-/// The sum of products with weights.
-fn weighed_sum(values: &[f64], weights: &[f64]) -> f64 {
     let mut sums = [0.0; LANES];
-    let (chunks, of_weights) = (values.chunks_exact(LANES), weights.chunks_exact(LANES));
-    let rest = chunks.remainder().iter().zip(of_weights.remainder());
-    let rest: f64 = rest.map(|(value, weight)| value * weight).sum();
-    for (chunk, weights) in chunks.zip(of_weights) {
-        for (sum, (value, weight)) in sums.iter_mut().zip(chunk.iter().zip(weights)) {
-            *sum += value * weight;
+    let (chunks, left) = values.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            sums[lane] += of(chunk[lane]);
         }
     }
-    sums.iter().sum::<f64>() + rest
+    sums.iter().sum::<f64>() + left.iter().map(|value| of(*value)).sum::<f64>()
+}
+
+/// The sums of products with two kinds of weights.
+fn weighed_sums(values: &[f64], weights: [&[f64]; 2]) -> [f64; 2] {
+    let (values, values_left) = values.as_chunks::<LANES>();
+    let [(first, first_left), (second, second_left)] = weights.map(|w| w.as_chunks::<LANES>());
+    let (mut a, mut b) = ([0.0; LANES], [0.0; LANES]);
+    for (values, (first, second)) in values.iter().zip(first.iter().zip(second)) {
+        for lane in 0..LANES {
+            a[lane] += values[lane] * first[lane];
+            b[lane] += values[lane] * second[lane];
+        }
+    }
+    let left = |weights: &[f64]| -> f64 {
+        let parts = values_left.iter().zip(weights);
+        parts.map(|(value, weight)| value * weight).sum()
+    };
+    [
+        a.iter().sum::<f64>() + left(first_left),
+        b.iter().sum::<f64>() + left(second_left),
+    ]
 }
 
 /// Least and largest value.
 pub(super) fn extremes(values: &[f64]) -> (f64, f64) {
     let less = |a: f64, b: f64| if b < a { b } else { a };
     let more = |a: f64, b: f64| if b > a { b } else { a };
+    let (mut least, mut most) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
+    let (chunks, left) = values.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            least[lane] = less(least[lane], chunk[lane]);
+            most[lane] = more(most[lane], chunk[lane]);
+        }
+    }
+    let left = left.iter().copied();
     (
-        in_lanes(values, f64::INFINITY, less, less),
-        in_lanes(values, f64::NEG_INFINITY, more, more),
+        least
+            .into_iter()
+            .chain(left.clone())
+            .fold(f64::INFINITY, less),
+        most.into_iter().chain(left).fold(f64::NEG_INFINITY, more),
     )
 }
 
@@ -279,8 +289,7 @@ pub(super) fn relative(
     let over_mean = |sample: &f64| (sample - capture.dark) * per_mean;
     let light: Vec<f64> = capture.samples.iter().map(over_mean).collect();
     let n = light.len() as f64;
-    let weighed = weighed_sum(&light, &weights.hann);
-    let moment = weighed_sum(&light, &weights.moment);
+    let [weighed, moment] = weighed_sums(&light, [&weights.hann, &weights.moment]);
     // A mean so small that the light overflows is none.
     if !weighed.is_finite() || !moment.is_finite() {
         return Err(WaveformError::NoLight);
