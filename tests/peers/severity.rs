@@ -27,8 +27,10 @@ fn pst_lm_of_random_modulation_is_the_oracles() {
             .expect("long enough");
         for (name, ours) in [("pst_lm", ours.pst_lm), ("largest", ours.largest)] {
             let theirs = answered(answer, name);
-            // 2 %; the largest goes as the square.
-            let share = if name == "pst_lm" { 0.02 } else { 0.04 };
+            // A quarter of the 2 % that the standard's users ask for, or a swapped
+            // weight of a percentile would hardly show; the largest goes as the
+            // square.
+            let share = if name == "pst_lm" { 0.005 } else { 0.01 };
             let tolerance = share * theirs.unwrap_or(0.0);
             contest.number(name, &wave.name, Some(ours), theirs, tolerance);
         }

@@ -189,11 +189,15 @@ fn rippled_pwm(random: &mut Random, rate_hz: f64) -> Shape {
     }
 }
 
-/// Slow modulation for PstLM: sines, squares and both, on a mains' ripple.
+/// Slow modulation for PstLM: sines, squares, both, and sines that come and go,
+/// without which every percentile of flicker would be the same; on a mains'
+/// ripple.
 pub fn slow_waves(count: usize, seed: u64) -> Vec<Wave> {
     let mut random = Random::new(seed);
     (0..count).map(|at| slow(at, &mut random)).collect()
 }
+
+const SLOW_KINDS: [&str; 4] = ["sine", "square", "both", "bursts"];
 
 fn slow(at: usize, random: &mut Random) -> Wave {
     let (rate_hz, seconds) = match at % 12 {
@@ -202,27 +206,25 @@ fn slow(at: usize, random: &mut Random) -> Wave {
         3 | 4 => (5_000.0, random.between(35.0, 60.0)),
         _ => (2_000.0, random.between(35.0, 120.0)),
     };
-    let kind = ["sine", "square", "both"][at % 3];
+    let kind = SLOW_KINDS[(at / 5) % SLOW_KINDS.len()];
     let (hz, depth) = (random.by_ratio(0.5, 30.0), random.by_ratio(0.002, 0.03));
     let (other_hz, other_depth) = (random.by_ratio(0.3, 25.0), random.by_ratio(0.002, 0.02));
     let ripple = random.between(0.0, 0.2);
+    let block_s = random.between(0.7, 5.0);
+    let blocks: Vec<f64> = (0..200).map(|_| random.by_ratio(0.05, 2.0)).collect();
     let n = (seconds * rate_hz) as usize;
     let sample = |at: usize| {
         let t = at as f64 / rate_hz;
-        let sine = 1.0 + depth * (TAU * hz * t).sin();
-        let square = 1.0
-            + other_depth
-                * if cycle(t, other_hz, 0.01) < 0.5 {
-                    1.0
-                } else {
-                    -1.0
-                };
+        let swing = (TAU * hz * t).sin();
+        let up = cycle(t, other_hz, 0.01) < 0.5;
+        let square = 1.0 + if up { other_depth } else { -other_depth };
         let mains = 1.0 - ripple * (TAU * 100.0 * t).cos();
         mains
             * match kind {
-                "sine" => sine,
+                "sine" => 1.0 + depth * swing,
                 "square" => square,
-                _ => sine * square,
+                "both" => (1.0 + depth * swing) * square,
+                _ => 1.0 + depth * blocks[(t / block_s) as usize] * swing,
             }
     };
     Wave {
@@ -230,7 +232,7 @@ fn slow(at: usize, random: &mut Random) -> Wave {
         rate_hz,
         samples: (0..n).map(sample).collect(),
         repeats: true,
-        smooth: kind == "sine",
+        smooth: true,
         two_levels: false,
         noisy: false,
         flat: false,
