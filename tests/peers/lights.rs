@@ -29,7 +29,14 @@ pub fn lights(count: usize, seed: u64) -> Vec<Light> {
             let nm = wavelengths(grid, &mut random);
             let shape = shape(kind, &mut random);
             let level = random.by_ratio(1e-5, 1.0);
-            let values: Vec<f64> = nm.iter().map(|nm| level * shape(*nm)).collect();
+            // A third with a spectrometer's noise, below zero where there is no
+            // light.
+            let noise = if at % 3 == 0 { 0.003 } else { 0.0 };
+            let most = nm.iter().map(|nm| shape(*nm)).fold(0.0, f64::max);
+            let values: Vec<f64> = nm
+                .iter()
+                .map(|nm| level * (shape(*nm) + noise * most * random.normal()))
+                .collect();
             Light {
                 name: format!("{kind} {at} {grid}"),
                 regular: matches!(grid, "5nm" | "1nm"),

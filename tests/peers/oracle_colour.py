@@ -203,7 +203,9 @@ def blue_weight(nm):
 
 
 def receptors(nm, power, integrate, light):
-    cones = columns(nm, _CONES.wavelengths, _CONES.values)
+    # CIE S 026 prints zeros from 380 to 389 nm; the library begins at 390 nm.
+    cones = columns(nm, np.append(np.arange(380.0, 390.0), _CONES.wavelengths),
+                    np.vstack([np.zeros((10, 3)), _CONES.values]))
     weights = {"l_cone": cones[0], "m_cone": cones[1], "s_cone": cones[2],
                "rhodopic": np.interp(nm, _RODS.wavelengths, _RODS.values),
                "melanopic": np.interp(nm, *_MELANOPIC)}
