@@ -204,7 +204,7 @@ fn slow(at: usize, random: &mut Random) -> Wave {
         0 => (20_000.0, 40.0),
         1 | 2 => (10_000.0, random.between(35.0, 60.0)),
         3 | 4 => (5_000.0, random.between(35.0, 60.0)),
-        _ => (2_000.0, random.between(35.0, 120.0)),
+        _ => (2_000.0, random.between(35.0, 70.0)),
     };
     let kind = SLOW_KINDS[(at / 5) % SLOW_KINDS.len()];
     let (hz, depth) = (random.by_ratio(0.5, 30.0), random.by_ratio(0.002, 0.03));
