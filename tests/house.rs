@@ -81,6 +81,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
         ],
     ),
     ("daemon/store", &["store", "run", "plan", "photometry"]),
+    ("daemon/script", &["script", "photometry"]),
     (
         "daemon/report",
         &["report", "store", "run", "plan", "photometry"],
@@ -136,6 +137,7 @@ const HOMES: &[(&str, &[&str])] = &[
     ("rustix", &["drivers/clock", "drivers/link"]),
     ("jiff", &["drivers/clock"]),
     ("tokio::time", &["drivers/clock/wall.rs"]),
+    ("rhai", &["daemon/script"]),
     ("axum", &["daemon/web"]),
     ("hyper", &["daemon/cli"]),
     ("clap", &["daemon/cli"]),

@@ -130,11 +130,7 @@ impl Limit {
         let Some(estimate) = estimate else {
             return Ruling::Undecided;
         };
-        let k = match estimate.effective_dof() {
-            None => Some(2.0),
-            dof => coverage_factor(LEVEL_OF_TWO, dof),
-        };
-        k.map_or(Ruling::Undecided, |k| {
+        guard_factor(estimate).map_or(Ruling::Undecided, |k| {
             self.rule_value(estimate.value, estimate.expanded(k), rule)
         })
     }
@@ -154,6 +150,15 @@ impl Limit {
             inside if inside > -guard => Ruling::ConditionalFail,
             _ => Ruling::Fail,
         }
+    }
+}
+
+/// The k with which U is taken for a guard band: 2 with infinitely many degrees
+/// of freedom, else what covers 95.45 % with as many as there are; none below one.
+pub fn guard_factor(estimate: &Estimate) -> Option<f64> {
+    match estimate.effective_dof() {
+        None => Some(2.0),
+        dof => coverage_factor(LEVEL_OF_TWO, dof),
     }
 }
 

@@ -61,6 +61,63 @@ impl Estimate {
         self
     }
 
+    /// This many times as much.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Estimate {
+        self.joined(self.value * factor, factor, &Estimate::exact(0.0), 0.0)
+    }
+
+    /// The sum of two estimates in the same unit, to first order as all four of
+    /// these are (JCGM 100:2008, 5.1.2): what both owe to one source adds up.
+    #[must_use]
+    pub fn plus(&self, other: &Estimate) -> Estimate {
+        self.joined(self.value + other.value, 1.0, other, 1.0)
+    }
+
+    /// The difference of two estimates in the same unit; what both owe to one
+    /// source cancels.
+    #[must_use]
+    pub fn minus(&self, other: &Estimate) -> Estimate {
+        self.joined(self.value - other.value, 1.0, other, -1.0)
+    }
+
+    /// The product.
+    #[must_use]
+    pub fn times(&self, other: &Estimate) -> Estimate {
+        let value = self.value * other.value;
+        self.joined(value, other.value, other, self.value)
+    }
+
+    /// The quotient; not-a-number or infinite when the divisor's value is zero.
+    #[must_use]
+    pub fn over(&self, other: &Estimate) -> Estimate {
+        let value = self.value / other.value;
+        self.joined(value, 1.0 / other.value, other, -value / other.value)
+    }
+
+    /// A value with the terms of two estimates by their sensitivities. Each
+    /// source stands there once, so that sums of sums do not grow without end.
+    fn joined(&self, value: f64, by: f64, other: &Estimate, by_other: f64) -> Estimate {
+        let mut sums: Vec<Term> = Vec::with_capacity(self.terms.len() + other.terms.len());
+        for (terms, by) in [(&self.terms, by), (&other.terms, by_other)] {
+            for term in terms {
+                let u = term.u * by;
+                match sums.iter_mut().find(|sum| sum.source == term.source) {
+                    Some(sum) => {
+                        sum.u += u;
+                        sum.dof = lesser_dof(sum.dof, term.dof);
+                    }
+                    None => sums.push(Term {
+                        source: term.source.clone(),
+                        u,
+                        dof: term.dof,
+                    }),
+                }
+            }
+        }
+        Estimate { value, terms: sums }
+    }
+
     /// Combined standard uncertainty: equal sources add, different ones add
     /// in squares. Not-a-number or infinite when a term is.
     pub fn combined(&self) -> f64 {
@@ -177,16 +234,21 @@ impl Estimate {
             match sums.iter_mut().find(|(source, ..)| *source == term.source) {
                 Some((_, u, dof)) => {
                     *u += term.u;
-                    *dof = match (*dof, freedom) {
-                        // The lesser; not-a-number is kept, f64::min drops it.
-                        (Some(a), Some(b)) => Some(if a.is_nan() || a < b { a } else { b }),
-                        (a, b) => a.or(b),
-                    };
+                    *dof = lesser_dof(*dof, freedom);
                 }
                 None => sums.push((&term.source, term.u, freedom)),
             }
         }
         sums
+    }
+}
+
+/// The lesser of two degrees of freedom, none being infinitely many;
+/// not-a-number is kept, f64::min drops it.
+pub fn lesser_dof(one: Option<f64>, other: Option<f64>) -> Option<f64> {
+    match (one, other) {
+        (Some(a), Some(b)) => Some(if a.is_nan() || a < b { a } else { b }),
+        (a, b) => a.or(b),
     }
 }
 
@@ -303,6 +365,35 @@ mod tests {
         assert_eq!(estimate.combined_with(|_, _| 1.0), Some(7.0));
         assert_eq!(estimate.combined_with(|_, _| -1.0), Some(1.0));
         assert_eq!(estimate.combined_with(|_, _| 0.0), Some(5.0));
+    }
+
+    /// JCGM 100:2008, 5.1.6 and 5.2.2, note 1: relative variances of a quotient
+    /// add, and inputs that correlate fully add or cancel without squares.
+    #[test]
+    fn sums_and_quotients_carry_their_terms() {
+        let own = |value: f64, shared: f64, source: &str, u: f64| {
+            let estimate = Estimate::exact(value).with("certificate", shared, None);
+            estimate.with(source, u, Some(9.0))
+        };
+        let (a, b) = (own(100.0, 3.0, "a", 4.0), own(50.0, 1.5, "b", 1.0));
+        let sum = a.plus(&b);
+        assert_eq!(sum.value, 150.0);
+        assert!((sum.combined() - (4.5_f64.powi(2) + 16.0 + 1.0).sqrt()).abs() < 1e-12);
+        let rest = a.minus(&b).combined();
+        assert!((rest - (1.5_f64.powi(2) + 16.0 + 1.0).sqrt()).abs() < 1e-12);
+        // The certificate is 3 % of both: it leaves their ratio alone.
+        let ratio = a.over(&b);
+        let wanted = 2.0 * (0.04_f64.powi(2) + 0.02_f64.powi(2)).sqrt();
+        assert_eq!(ratio.value, 2.0);
+        assert!((ratio.combined() - wanted).abs() < 1e-12);
+        let product = a.times(&b).combined() / 5000.0;
+        assert!((product - (0.06_f64.powi(2) + 0.002).sqrt()).abs() < 1e-12);
+        assert_eq!(a.minus(&a).combined(), 0.0);
+        assert_eq!(a.over(&a).combined(), 0.0);
+        assert_eq!(a.scaled(-2.0).combined(), 2.0 * a.combined());
+        assert_eq!(a.plus(&a).plus(&a).terms.len(), 2);
+        assert_eq!(sum.terms[1].dof, Some(9.0));
+        assert!(!a.over(&Estimate::exact(0.0)).value.is_finite());
     }
 
     #[test]

@@ -84,7 +84,7 @@ fn finding(figures: &SurveyFigures) -> String {
     {
         title += &format!(", {} at {}", self::lux(left, far), at(far));
     }
-    title + &format!(" ({})", setting.shown)
+    format!("{title} ({})", setting.shown)
 }
 
 fn lux(value: f64, point: &PointFigure) -> String {

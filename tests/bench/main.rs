@@ -4,6 +4,8 @@
 //! measures its own floor beside them: one 4 kB write and fdatasync on the
 //! same disk. Compare ratios within one run. Nothing here is a test.
 
+mod scripts;
+
 use std::fs::File;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
@@ -43,6 +45,7 @@ fn main() -> Result<(), Failed> {
         &format!("replay a journal of {} events", events.len()),
         replay,
     );
+    scripts::rows()?;
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
     let floor = floor(folder.path())?;
     row("floor: 4 kB write and fdatasync", floor);

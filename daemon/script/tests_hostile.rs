@@ -1,0 +1,298 @@
+//! Hostile scripts: each is stopped within its limits, with a named line, and
+//! leaves the process as it was.
+
+use std::time::{Duration, Instant};
+
+use super::fault::FaultKind;
+use super::host::compile;
+use super::limits::Limits;
+use super::samples::{fault, ruled, ruled_with, view};
+
+/// Longest time that a hostile script may take, beside much other work.
+const AT_MOST: Duration = Duration::from_secs(5);
+
+/// Scripts that are refused before they run: (body of the criterion).
+const REFUSED: &[&str] = &[
+    "import \"x\" as x; undecided(\"\")",
+    "import \"/etc/passwd\" as p; undecided(\"\")",
+    "eval(\"40 + 2\")",
+    "let e = \"ev\" + \"al\"; e.call(\"1\")",
+    "Fn(\"eval\").call(\"1\")",
+    "Fn(\"sleep\").call(10)",
+    "let f = Fn(\"exit\"); f.call()",
+    "[3, 1, 2].sort(|a, b| 1)",
+    "[3, 1, 2].sort()",
+    "let f = |x| x; f.call(1)",
+    "let f = || loop {}; f.call()",
+    "sleep(1000)",
+    "exit(3)",
+    "print(\"flood\")",
+    "debug(run)",
+    "timestamp()",
+    "rand()",
+    "read_file(\"/etc/passwd\")",
+    "try { loop {} } catch { at_least(run, 1) }",
+    "switch run { 1 => 2, _ => 3 }",
+    "this.x = 1",
+    "type_of(run)",
+    "is_def_var(\"run\")",
+    "global::x",
+    "export const X = 1;",
+    "let x = blob(1000000000);",
+    "\"x\".pad(1000000000, \"y\")",
+    "parse_int(\"5\")",
+    "run.lamp.to_blob()",
+    "run.view",
+    "run.lamp = \"mine\"; pass()",
+];
+
+#[test]
+fn what_a_script_must_not_do_is_refused_with_its_line() {
+    let mut told = String::new();
+    for body in REFUSED {
+        let text = format!("fn criterion(run, given) {{\n    {body}\n}}");
+        let before = Instant::now();
+        let mistakes = compile("hostile", &text).expect_err(body);
+        assert!(before.elapsed() < Duration::from_secs(1), "{body}");
+        told.push_str(&format!("{body}\n"));
+        for mistake in mistakes {
+            assert!(mistake.line >= 1, "{body}: {mistake:?}");
+            let hint = mistake
+                .hint
+                .map_or_else(String::new, |hint| format!(" ({hint})"));
+            let (line, column) = (mistake.line, mistake.column);
+            told.push_str(&format!("  {line}:{column} {}{hint}\n", mistake.message));
+        }
+    }
+    insta::assert_snapshot!("refused", told);
+}
+
+/// Scripts that run and must be ended.
+const ENDED: &[&str] = &[
+    "for i in 0..10 {\n let n = i;\n}\nlet n = 0;\nloop {\n n += 1.5;\n}",
+    "loop {}",
+    "while true {}",
+    "let n = 0; loop { n += 1; if n > 1000 { n = 0; } }",
+    "for i in 0..9223372036854775807 {}",
+    "for i in 0..=9223372036854775807 { let x = i; }",
+    "for i in -9223372036854775808..9223372036854775807 { }",
+    "let n = 9223372036854775807; n + 1",
+    "let n = 9223372036854775807; n * n",
+    "let n = 2; n ** 64",
+    "let n = -9223372036854775807 - 1; -n",
+    "5 / 0",
+    "5 % 0",
+    "5.0 / 0.0",
+    "run.levels[0].reference / 0",
+    "1 << 9999",
+    "sqrt(-1)",
+    "ln(0)",
+    "exp(100000)",
+    "run.levels[9223372036854775807]",
+    "run.levels[-9223372036854775808]",
+    "run.setting(\"L01\").lux[-9223372036854775808]",
+    "\"abc\"[99]",
+    "counted(-1)",
+    "counted(0.5)",
+    "run.setting(\"L01\").lux.percentile(101)",
+    "run.setting(\"L01\").lux.percentile(\"x\")",
+    "let a = run.levels; loop { a += run.levels; }",
+    "let x = run.levels[0].reference; loop { x = x * x; }",
+    "let x = run.levels[0].reference; loop { x = x + x; }",
+    "let c = run.setting(\"L01\").lux; loop { c = c.ratios(); }",
+    "let s = run.levels[0]; loop { s.fit_disc(); s.fit_offset(); }",
+    "let v = []; loop { let c = column([run.levels[0].reference, run.levels[1].reference]); c.huber(); }",
+    "let r = undecided(\"x\"); loop { r = r.named(\"xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx\"); }",
+    "let r = undecided(\"x\"); loop { r = all_of([r, r]); }",
+    "let l = []; loop { l.push(run.setting(\"L01\").lux.ratios()); }",
+    "let l = []; loop { l.push(run.setting(\"L01\").points); }",
+    "let s = \"x\"; for i in 0..14 { s += s; } loop { let a = []; for i in 0..900 { a.push(`${s}`); } }",
+    "let l = []; loop { let r = at_least(run.levels[0].reference, 1); l.push(r.named(run.lamp)); }",
+    "throw \"mine\"",
+    "throw run",
+    "true",
+    "()",
+    "5",
+    "\"pass\"",
+    "#{ word: \"pass\" }",
+    "[at_least(run.levels[0].reference, 1)]",
+    "run",
+    "run.levels[0].reference",
+];
+
+#[test]
+fn what_runs_wild_is_ended_with_its_line() {
+    let mut told = String::new();
+    for body in ENDED {
+        let before = Instant::now();
+        let ruling = ruled(body);
+        assert!(before.elapsed() < AT_MOST, "{body}: {:?}", before.elapsed());
+        assert_eq!(ruling.word.words(), "undecided", "{body}");
+        told.push_str(&format!("{body}\n"));
+        match ruling.fault {
+            Some(fault) => {
+                assert!(fault.line >= 1, "{body}: {fault:?}");
+                told.push_str(&format!("  {:?} at {fault}\n", fault.kind));
+            }
+            None => told.push_str(&format!("  undecided: {}\n", ruling.reason)),
+        }
+    }
+    insta::assert_snapshot!("ended", told);
+}
+
+#[test]
+fn endless_recursion_ends_by_its_depth() {
+    for text in [
+        "fn f(x) { f(x) }\nfn criterion(run, given) {\n    f(1)\n}",
+        "fn f(x) { g(x + 1) + 1 }\nfn g(x) { f(x) + 1 }\nfn criterion(run, given) { f(1) }",
+        "fn criterion(run, given) { criterion(run, given) }",
+        "fn f(x) { [f([x])] }\nfn criterion(run, given) { f([]) }",
+    ] {
+        let script = compile("hostile", text).expect("sound");
+        let given = Default::default();
+        let view = std::sync::Arc::new(view());
+        let ruling = super::host::rule(&script, &view, &given, &Limits::default());
+        let fault = ruling.fault.expect("a fault");
+        assert_eq!(fault.kind, FaultKind::Depth, "{text}: {fault:?}");
+        assert!(fault.line >= 1);
+    }
+    let text = "fn given() { given() } fn criterion(run, given) { undecided(\"\") }";
+    let mistakes = compile("hostile", text).expect_err("endless");
+    assert!(mistakes[0].message.contains("too deep"), "{mistakes:?}");
+    let text = "fn given() { loop {} } fn criterion(run, given) { undecided(\"\") }";
+    let mistakes = compile("hostile", text).expect_err("endless");
+    assert!(mistakes[0].message.contains("operations"), "{mistakes:?}");
+}
+
+#[test]
+fn deep_expressions_do_not_use_up_the_stack() {
+    let deep = |open: &str, inner: &str, close: &str| {
+        format!("{}{inner}{}", open.repeat(5_000), close.repeat(5_000))
+    };
+    for expression in [
+        deep("(", "1", ")"),
+        deep("[", "1", "]"),
+        deep("-", "1", ""),
+        deep("!", "true", ""),
+        deep("1 + (", "1", ")"),
+        deep("if true { ", "1", " }"),
+        deep("{ ", "1", " }"),
+        deep("#{ a: ", "1", " }"),
+        deep("abs(", "1", ")"),
+        deep("`${", "1", "}`"),
+        format!("1{}", " + 1".repeat(5_000)),
+        format!("run{}", ".levels".repeat(5_000)),
+        format!("run{}", "[0]".repeat(5_000)),
+        format!("let x = {}1;", "x = ".repeat(5_000)),
+        format!("if true {{ 1 }} {}", "else if true { 1 } ".repeat(3_000)),
+        "1 ".repeat(20_000),
+        "/*".repeat(20_000),
+        "\"".repeat(20_001),
+    ] {
+        let text = format!("fn criterion(run, given) {{ {expression} }}");
+        let shown: String = expression.chars().take(20).collect();
+        let mistakes = compile("hostile", &text).map(|_| ()).expect_err(&shown);
+        assert!(!mistakes.is_empty(), "{shown}");
+    }
+    let long = format!("fn criterion(run, given) {{ {} }}", " ".repeat(100_000));
+    assert!(
+        compile("hostile", &long).expect_err("long")[0]
+            .message
+            .contains("bytes")
+    );
+}
+
+/// The deepest that the limits allow, in a thread with the smallest stack that
+/// the daemon's pool has.
+#[test]
+fn what_the_limits_allow_fits_into_the_stack() {
+    let nested =
+        "let a = []; for i in 0..990 { a = [a]; } let b = a; let c = [b]; undecided(\"fits\")";
+    assert_eq!(ruled(nested).reason, "fits");
+    let expression = format!("{}n{}", "abs(1 + ".repeat(10), ")".repeat(10));
+    let text = format!(
+        "fn f(n) {{ if n > 20 {{ return n; }} f({expression} - 9) }}\n\
+         fn criterion(run, given) {{ undecided(`${{f(0)}}`) }}"
+    );
+    let script = compile("deep", &text).expect("sound");
+    let view = std::sync::Arc::new(view());
+    let ruling = super::host::rule(&script, &view, &Default::default(), &Limits::default());
+    assert_eq!(ruling.reason, "21");
+}
+
+/// Where operations are plenty, the deadline ends a script.
+#[test]
+fn the_deadline_is_a_second_net() {
+    let limits = Limits {
+        operations: u64::MAX,
+        deadline: Duration::from_millis(250),
+        ..Limits::default()
+    };
+    let mut late = Vec::new();
+    for body in [
+        "loop {}",
+        "let n = 0.0; loop { n += 1.5; }",
+        "let s = run.levels[0]; loop { s.fit_disc(); }",
+        "loop { for level in run.levels { level.lux.percentile(5); } }",
+        "let x = run.levels[0].reference; loop { x = x * x; }",
+    ] {
+        let before = Instant::now();
+        let fault = ruled_with(body, &view(), &limits).fault.expect("a fault");
+        let took = before.elapsed();
+        assert_eq!(fault.kind, FaultKind::Deadline, "{body}: {fault:?}");
+        late.push(took.saturating_sub(limits.deadline));
+    }
+    assert!(
+        late.iter().all(|late| *late < Duration::from_millis(250)),
+        "{late:?}"
+    );
+}
+
+#[test]
+fn after_all_of_them_a_sound_script_still_rules() {
+    for body in ENDED.iter().step_by(5) {
+        let _ = ruled(body);
+    }
+    let ruling = ruled("at_least(run.levels[2].reference, 250)");
+    assert_eq!(ruling.word.words(), "pass");
+    assert!(fault("loop {}").message.contains("operations"));
+}
+
+/// Resident memory of this process in MiB.
+fn resident_mib() -> usize {
+    let pages = std::fs::read_to_string("/proc/self/statm").expect("Linux");
+    let resident = pages
+        .split(' ')
+        .nth(1)
+        .and_then(|pages| pages.parse::<usize>().ok());
+    resident.expect("a number") * 4096 / 1024 / 1024
+}
+
+/// What a script may hold by many values at once, where each is small enough.
+#[test]
+fn no_script_takes_much_memory() {
+    let before = resident_mib();
+    for body in [
+        "let s = \"x\"; for i in 0..13 { s += s; } let all = [];
+         for i in 0..1000000 { all.push(`${s}${i}`); }",
+        "fn_of_many",
+        "let all = []; for i in 0..1000000 { all.push(at_least(run.levels[0].reference, 1)); }",
+        "let all = []; for i in 0..1000000 { all.push(run.setting(\"L01\").lux.ratios()); }",
+        "let x = run.levels[0].lux_at(0.2); loop { x = x * x + x; }",
+    ] {
+        let text = match body {
+            // Every level of calls holds its own strings.
+            "fn_of_many" => "fn f(s, n) { let a = []; for i in 0..900 { a.push(`${s}${i}`); } f(s, n + 1); a.len() }
+                fn criterion(run, given) { let s = \"x\"; for i in 0..13 { s += s; } f(s, 0) }"
+                .to_owned(),
+            body => format!("fn criterion(run, given) {{ {body} }}"),
+        };
+        let script = compile("hog", &text).expect("sound");
+        let view = std::sync::Arc::new(view());
+        let ruling = super::host::rule(&script, &view, &Default::default(), &Limits::default());
+        assert!(ruling.fault.is_some(), "{text}");
+        let grown = resident_mib().saturating_sub(before);
+        // Other tests run beside this one.
+        assert!(grown < 256, "{text}: {grown} MiB");
+    }
+}
