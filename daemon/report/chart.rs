@@ -5,7 +5,9 @@
 //! outside the axes is cut off, never moved to the edge. A point without a
 //! value breaks its line, and a note says why.
 
+use super::ink::Ink;
 use super::scale::{Linear, Log, apart};
+use super::strokes::{self, MARK_REACH};
 use super::svg::{Anchor, Path, Svg};
 
 /// A chart of lines over a linear and a logarithmic axis.
@@ -45,26 +47,33 @@ pub struct Mark {
     pub expanded: f64,
 }
 
-/// Okabe and Ito's colours, told apart by colour-blind people; yellow last
-/// but one, as it is the palest, black last.
-const COLOURS: [&str; 8] = [
-    "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#F0E442", "#000000",
-];
-/// Lines of one colour differ by their dashes: five, so that colour and dash
-/// repeat together only after 40 lines.
-const DASHES: [&str; 5] = ["", "7 3", "2 3", "10 3 2 3", "14 4"];
-const OUTLINE: &str = "#333";
-/// How far the outline shows on either side of a line, in pixels.
-const OUTLINE_BY: f64 = 0.7;
-
-const WIDTH: f64 = 960.0;
-const LEFT: f64 = 84.0;
-const RIGHT: f64 = 150.0;
-const TOP: f64 = 78.0;
-const PLOT_HEIGHT: f64 = 440.0;
-const BELOW: f64 = 58.0;
-/// Half the height of the largest mark, in pixels.
-const MARK_REACH: f64 = 5.0;
+/// The paper's measures in pixels.
+#[derive(Clone, Copy)]
+struct Sheet {
+    width: f64,
+    left: f64,
+    right: f64,
+    top: f64,
+    plot: f64,
+    below: f64,
+}
+const ALONE: Sheet = Sheet {
+    width: 960.0,
+    left: 84.0,
+    right: 150.0,
+    top: 78.0,
+    plot: 440.0,
+    below: 58.0,
+};
+/// A page says title and notes in its own text, and is narrower.
+const IN_PAGE: Sheet = Sheet {
+    width: 790.0,
+    left: 72.0,
+    right: 184.0,
+    top: 12.0,
+    plot: 420.0,
+    below: 50.0,
+};
 /// Between the baselines of two names.
 const NAME_GAP: f64 = 15.0;
 const NOTE_GAP: f64 = 16.0;
@@ -76,71 +85,72 @@ const NOTE_AT_MOST: usize = 150;
 const NAME_AT_MOST: usize = 20;
 /// Measured distances are the ticks up to this many.
 const TICKS_AT_MOST: usize = 16;
+/// Room for one character of a tick's figure, in pixels, on any screen's font.
+const TICK_CHARACTER: f64 = 7.6;
 
 /// Where everything lies.
 struct Paper {
+    sheet: Sheet,
     x: Linear,
     y: Log,
     bottom: f64,
-    height: f64,
 }
 
-/// Draws a chart. Without a single value it says so instead.
+/// Draws a chart that stands alone. Without a single value it says so instead.
 pub fn svg(chart: &Chart) -> String {
     let notes = shown_notes(&chart.notes);
-    let plot = PLOT_HEIGHT.max(NAME_GAP * chart.lines.len() as f64);
-    let bottom = TOP + plot;
-    let height = bottom + BELOW + NOTE_GAP * notes.len() as f64;
-    let mut out = Svg::new(WIDTH, height, &chart.title, &chart.description);
+    let bottom = bottom(ALONE, chart);
+    let height = bottom + ALONE.below + NOTE_GAP * notes.len() as f64;
+    let mut out = Svg::new(ALONE.width, height, &chart.title, &chart.description);
     let title = cut(&chart.title, TITLE_AT_MOST);
-    out.text(
-        (16.0, 30.0),
-        Anchor::Start,
-        "font-size=\"17\" font-weight=\"bold\"",
-        &title,
-    );
+    out.say((16.0, 30.0), Anchor::Start, Ink::Title, &title);
     let subtitle = cut(&chart.subtitle, NOTE_AT_MOST);
-    out.text(
-        (16.0, 52.0),
-        Anchor::Start,
-        "font-size=\"12\" fill=\"#555\"",
-        &subtitle,
-    );
+    out.say((16.0, 52.0), Anchor::Start, Ink::Subtitle, &subtitle);
     for (index, note) in notes.iter().enumerate() {
-        let y = bottom + BELOW + NOTE_GAP * index as f64;
-        out.text(
-            (16.0, y),
-            Anchor::Start,
-            "font-size=\"11\" fill=\"#555\"",
-            note,
-        );
+        let y = bottom + ALONE.below + NOTE_GAP * index as f64;
+        out.say((16.0, y), Anchor::Start, Ink::Note, note);
     }
-    let Some(paper) = paper(chart, bottom, height) else {
-        let place = (WIDTH / 2.0, TOP + plot / 2.0);
-        out.text(
-            place,
-            Anchor::Middle,
-            "font-size=\"14\"",
-            "nothing was measured",
-        );
-        return out.finish();
+    plot(&mut out, chart, ALONE);
+    out.finish()
+}
+
+/// Draws a chart within a page, which says title and notes itself.
+pub fn within(prefix: &str, chart: &Chart) -> String {
+    let height = bottom(IN_PAGE, chart) + IN_PAGE.below;
+    let size = (IN_PAGE.width, height);
+    let mut out = Svg::within(prefix, size, &chart.title, &chart.description);
+    plot(&mut out, chart, IN_PAGE);
+    out.finish()
+}
+
+/// Room for every name, however many lines there are.
+fn bottom(sheet: Sheet, chart: &Chart) -> f64 {
+    sheet.top + sheet.plot.max(NAME_GAP * chart.lines.len() as f64)
+}
+
+fn plot(out: &mut Svg, chart: &Chart, sheet: Sheet) {
+    let bottom = bottom(sheet, chart);
+    let Some(paper) = paper(chart, sheet, bottom) else {
+        let place = (sheet.width / 2.0, (sheet.top + bottom) / 2.0);
+        out.say(place, Anchor::Middle, Ink::Axis, "nothing was measured");
+        return;
     };
-    axes(&mut out, chart, &paper);
-    out.clip("plot", (LEFT, TOP), (WIDTH - LEFT - RIGHT, bottom - TOP));
-    out.group("clip-path=\"url(#plot)\"");
+    axes(out, chart, &paper);
+    let size = (sheet.width - sheet.left - sheet.right, bottom - sheet.top);
+    out.clip("plot", (sheet.left, sheet.top), size);
+    out.clipped("plot");
     for (index, line) in chart.lines.iter().enumerate() {
-        draw_line(&mut out, line, index, &paper);
+        draw_line(out, line, index, &paper);
     }
     out.end();
     // Marks are drawn whole, also on the edge; those outside are left out.
     for (index, line) in chart.lines.iter().enumerate() {
-        draw_marks(&mut out, line, index, &paper);
+        draw_marks(out, line, index, &paper);
     }
-    names(&mut out, chart, &paper);
-    out.finish()
+    names(out, chart, &paper);
 }
 
-fn paper(chart: &Chart, bottom: f64, height: f64) -> Option<Paper> {
+fn paper(chart: &Chart, sheet: Sheet, bottom: f64) -> Option<Paper> {
     let marks = || {
         chart
             .lines
@@ -157,57 +167,57 @@ fn paper(chart: &Chart, bottom: f64, height: f64) -> Option<Paper> {
             if low > m.y / 3.0 { low } else { m.y },
         ]
     });
-    let y = Log::around(ends, bottom, TOP)?;
+    let y = Log::around(ends, bottom, sheet.top)?;
     let far = marks().map(|(x, _)| x).fold(0.0_f64, f64::max);
     let x = Linear {
         from: 0.0,
         to: if far > 0.0 { far * 1.02 } else { 1.0 },
-        start: LEFT,
-        end: WIDTH - RIGHT,
+        start: sheet.left,
+        end: sheet.width - sheet.right,
     };
     Some(Paper {
+        sheet,
         x,
         y,
         bottom,
-        height,
     })
 }
 
 fn axes(out: &mut Svg, chart: &Chart, paper: &Paper) {
-    let right = WIDTH - RIGHT;
+    let (left, top) = (paper.sheet.left, paper.sheet.top);
+    let right = paper.sheet.width - paper.sheet.right;
     let (mut fine, mut decades) = (Path::default(), Path::default());
     for tick in paper.y.ticks() {
         let Some(y) = paper.y.place(tick.value) else {
             continue;
         };
         let path = if tick.decade { &mut decades } else { &mut fine };
-        path.to(LEFT, y).draw(right, y);
+        path.to(left, y).draw(right, y);
         if tick.named {
-            let place = (LEFT - 8.0, y + 4.0);
-            out.text(place, Anchor::End, "font-size=\"12\"", &grouped(tick.value));
+            let place = (left - 8.0, y + 4.0);
+            out.say(place, Anchor::End, Ink::Name, &grouped(tick.value));
         }
     }
-    out.path(&fine, "stroke=\"#ececec\" fill=\"none\"");
-    out.path(&decades, "stroke=\"#c4c4c4\" fill=\"none\"");
+    out.draw(&fine, Ink::Fine);
+    out.draw(&decades, Ink::Decade);
     let mut ticks = Path::default();
     for value in x_ticks(chart, &paper.x) {
         let x = paper.x.place(value);
         ticks.to(x, paper.bottom).draw(x, paper.bottom + 5.0);
         let place = (x, paper.bottom + 19.0);
-        out.text(place, Anchor::Middle, "font-size=\"12\"", &plain(value));
+        out.say(place, Anchor::Middle, Ink::Name, &plain(value));
     }
     ticks
-        .to(LEFT, TOP)
-        .draw(LEFT, paper.bottom)
+        .to(left, top)
+        .draw(left, paper.bottom)
         .draw(right, paper.bottom);
-    out.path(&ticks, "stroke=\"#444\" fill=\"none\"");
-    let middle = (LEFT + right) / 2.0;
-    let place = (middle, paper.bottom + 39.0);
-    out.text(place, Anchor::Middle, "font-size=\"13\"", &chart.x_label);
-    let centre = (TOP + paper.bottom) / 2.0;
-    let turned = format!("font-size=\"13\" transform=\"rotate(-90 20 {centre})\"");
+    out.draw(&ticks, Ink::Frame);
+    let place = ((left + right) / 2.0, paper.bottom + 39.0);
+    out.say(place, Anchor::Middle, Ink::Axis, &chart.x_label);
+    let centre = (top + paper.bottom) / 2.0;
+    let ink = Ink::Axis.attributes(out.look());
+    let turned = format!("{ink} transform=\"rotate(-90 20 {centre})\"");
     out.text((20.0, centre), Anchor::Middle, &turned, &chart.y_label);
-    debug_assert!(paper.height > paper.bottom);
 }
 
 /// The measured distances, where they are few and far enough apart; round
@@ -220,7 +230,9 @@ fn x_ticks(chart: &Chart, axis: &Linear) -> Vec<f64> {
         .collect();
     measured.sort_by(f64::total_cmp);
     measured.dedup();
-    let room = |pair: &[f64]| axis.place(pair[1]) - axis.place(pair[0]) >= 36.0;
+    let longest = measured.iter().map(|x| plain(*x).len()).max().unwrap_or(0);
+    let least = (TICK_CHARACTER * (longest + 1) as f64).max(36.0);
+    let room = |pair: &[f64]| axis.place(pair[1]) - axis.place(pair[0]) >= least;
     if measured.len() <= TICKS_AT_MOST && measured.windows(2).all(room) {
         measured.retain(|x| *x >= axis.from && *x <= axis.to);
         measured
@@ -241,24 +253,7 @@ fn draw_line(out: &mut Svg, line: &Line, index: usize, paper: &Paper) {
         };
         before = place.is_some();
     }
-    let (colour, dash) = (COLOURS[index % COLOURS.len()], DASHES[index % DASHES.len()]);
-    let common = format!(
-        "fill=\"none\" stroke-linejoin=\"round\"{}",
-        if dash.is_empty() {
-            String::new()
-        } else {
-            format!(" stroke-dasharray=\"{dash}\"")
-        }
-    );
-    let wide = 2.0 + 2.0 * OUTLINE_BY;
-    out.path(
-        &path,
-        &format!("{common} stroke=\"{OUTLINE}\" stroke-width=\"{wide:.1}\""),
-    );
-    out.path(
-        &path,
-        &format!("{common} stroke=\"{colour}\" stroke-width=\"2\""),
-    );
+    strokes::line(out, index, &path);
 }
 
 fn draw_marks(out: &mut Svg, line: &Line, index: usize, paper: &Paper) {
@@ -267,7 +262,7 @@ fn draw_marks(out: &mut Svg, line: &Line, index: usize, paper: &Paper) {
     for (x, mark) in &line.points {
         let Some(mark) = mark else { continue };
         let (x, y) = (paper.x.place(*x), paper.y.place(mark.y));
-        let Some(y) = y.filter(|y| (TOP - 0.5..=paper.bottom + 0.5).contains(y)) else {
+        let Some(y) = y.filter(|y| (paper.sheet.top - 0.5..=paper.bottom + 0.5).contains(y)) else {
             continue;
         };
         places.push((x, y));
@@ -275,57 +270,21 @@ fn draw_marks(out: &mut Svg, line: &Line, index: usize, paper: &Paper) {
         // At or below zero there is no place: the bar goes on beyond the axis.
         let end = paper.y.place(mark.y - mark.expanded);
         let end = end.unwrap_or(f64::INFINITY);
-        let (high, low) = (top.max(TOP), end.min(paper.bottom));
+        let (high, low) = (top.max(paper.sheet.top), end.min(paper.bottom));
         if low - high <= 2.0 * MARK_REACH {
             continue; // the mark would hide it; the subtitle says so
         }
         bars.to(x, high).draw(x, low);
         // A bar that is cut off has no cap: it does not end there.
-        if top >= TOP {
+        if top >= paper.sheet.top {
             bars.to(x - 3.0, high).draw(x + 3.0, high);
         }
         if end <= paper.bottom {
             bars.to(x - 3.0, low).draw(x + 3.0, low);
         }
     }
-    for place in places {
-        shape(out, index, place);
-    }
-    out.path(&bars, "stroke=\"#000\" stroke-width=\"1\" fill=\"none\"");
-}
-
-/// The mark of the n-th line: seven shapes.
-fn shape(out: &mut Svg, index: usize, (x, y): (f64, f64)) {
-    let colour = COLOURS[index % COLOURS.len()];
-    let style = format!("fill=\"{colour}\" stroke=\"{OUTLINE}\" stroke-width=\"1\"");
-    let mut path = Path::default();
-    let corners: &[(f64, f64)] = match index % 7 {
-        0 => return out.circle((x, y), 3.8, &style),
-        1 => &[(-3.5, -3.5), (3.5, -3.5), (3.5, 3.5), (-3.5, 3.5)],
-        2 => &[(0.0, -4.6), (4.4, 3.2), (-4.4, 3.2)],
-        3 => &[(0.0, -5.0), (5.0, 0.0), (0.0, 5.0), (-5.0, 0.0)],
-        4 => &[(0.0, 4.6), (4.4, -3.2), (-4.4, -3.2)],
-        5 => {
-            return out.circle(
-                (x, y),
-                3.6,
-                &style.replace(&format!("fill=\"{colour}\""), "fill=\"#fff\""),
-            );
-        }
-        _ => {
-            let white = style.replace(&format!("fill=\"{colour}\""), "fill=\"#fff\"");
-            return out.rect((x - 3.3, y - 3.3), (6.6, 6.6), &white);
-        }
-    };
-    for (step, (dx, dy)) in corners.iter().enumerate() {
-        if step == 0 {
-            path.to(x + dx, y + dy);
-        } else {
-            path.draw(x + dx, y + dy);
-        }
-    }
-    path.close();
-    out.path(&path, &style);
+    strokes::marks(out, index, places);
+    out.draw(&bars, Ink::Bar);
 }
 
 /// Each line's name beside its end, with a leader to it.
@@ -340,31 +299,23 @@ fn names(out: &mut Svg, chart: &Chart, paper: &Paper) {
                 .iter()
                 .rev()
                 .find_map(|(x, m)| Some((*x, (*m)?)))?;
-            let y = paper.y.place(mark.y)?.clamp(TOP, paper.bottom);
+            let y = paper.y.place(mark.y)?.clamp(paper.sheet.top, paper.bottom);
             Some((index, paper.x.place(x), y))
         })
         .collect();
     let wishes: Vec<f64> = ends.iter().map(|(_, _, y)| *y).collect();
-    let places = apart(&wishes, NAME_GAP, TOP + 4.0, paper.bottom - 4.0);
-    let column = WIDTH - RIGHT + 26.0;
+    let places = apart(&wishes, NAME_GAP, paper.sheet.top + 4.0, paper.bottom - 4.0);
+    let column = paper.sheet.width - paper.sheet.right + 26.0;
     for ((index, x, y), place) in ends.iter().zip(places) {
         let mut leader = Path::default();
         leader
             .to(x + 7.0, *y)
             .draw(column - 14.0, place)
             .draw(column - 8.0, place);
-        out.path(
-            &leader,
-            "stroke=\"#999\" stroke-width=\"0.8\" fill=\"none\"",
-        );
-        shape(out, *index, (column, place));
-        let name = cut(&chart.lines[*index].name, NAME_AT_MOST);
-        out.text(
-            (column + 9.0, place + 4.0),
-            Anchor::Start,
-            "font-size=\"12\"",
-            &name,
-        );
+        out.draw(&leader, Ink::Leader);
+        strokes::marks(out, *index, [(column, place)]);
+        let name = short_name(&chart.lines[*index].name, NAME_AT_MOST);
+        out.say((column + 9.0, place + 4.0), Anchor::Start, Ink::Name, &name);
     }
 }
 
@@ -381,7 +332,21 @@ fn shown_notes(notes: &[String]) -> Vec<String> {
     shown
 }
 
-fn cut(text: &str, at_most: usize) -> String {
+/// A name that has no more characters than fit. It is cut in its middle: what
+/// tells levels apart stands at the end.
+pub(super) fn short_name(name: &str, at_most: usize) -> String {
+    let count = name.chars().count();
+    if count <= at_most {
+        return name.to_owned();
+    }
+    let tail = at_most / 2;
+    let head: String = name.chars().take(at_most - tail - 1).collect();
+    let end: String = name.chars().skip(count - tail).collect();
+    format!("{}…{}", head.trim_end(), end.trim_start())
+}
+
+/// A text that has no more characters than fit, with an ellipsis.
+pub(super) fn cut(text: &str, at_most: usize) -> String {
     if text.chars().count() <= at_most {
         return text.to_owned();
     }
@@ -390,7 +355,10 @@ fn cut(text: &str, at_most: usize) -> String {
 }
 
 /// 12345 as `12 345`, with a narrow space.
-fn grouped(value: f64) -> String {
+pub(super) fn grouped(value: f64) -> String {
+    if !(1e-4..1e7).contains(&value) {
+        return format!("{value:.0e}");
+    }
     let text = plain(value);
     let (whole, rest) = text.split_at(text.find('.').unwrap_or(text.len()));
     if whole.len() < 5 {
@@ -407,7 +375,7 @@ fn grouped(value: f64) -> String {
 }
 
 /// A tick's figure, without the noise of the last binary digit.
-fn plain(value: f64) -> String {
+pub(super) fn plain(value: f64) -> String {
     let text = format!("{value:.6}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }

@@ -4,7 +4,8 @@
 //!
 //! ```text
 //!  frozen + readings + events ──► gather ──► survey (figures) ──► table (text, CSV, JSON)
-//!               background · reference ┘                    └──► lux_chart ──► chart ──► svg
+//!               background · reference ┘                    ├──► lux_chart ──► chart ──► svg
+//!                                                           └──► ladder · reach ──► page (HTML)
 //! ```
 //!
 //! Called by: web and service (show a run), cli through web. Not here: reading
@@ -14,9 +15,18 @@ pub mod background;
 pub mod chart;
 pub mod digits;
 pub mod gather;
+pub mod ids;
+pub mod ink;
+pub mod ladder;
+pub mod ladder_chart;
 pub mod lux_chart;
+pub mod page;
+pub mod reach;
+pub mod reach_chart;
 pub mod reference;
+pub mod rows;
 pub mod scale;
+pub mod strokes;
 pub mod survey;
 pub mod svg;
 pub mod table;

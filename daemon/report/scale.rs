@@ -64,6 +64,9 @@ pub struct LogTick {
     pub named: bool,
 }
 
+/// Decades that have their figure beside them.
+const NAMED_AT_MOST: f64 = 10.0;
+
 impl Log {
     /// An axis that holds every value, ending at 1, 2 or 5 times a power of
     /// ten. None without a value above zero.
@@ -89,21 +92,24 @@ impl Log {
     }
 
     /// 1 to 9 in every decade. Decades are named; where they are few, 2 and 5
-    /// as well.
+    /// as well; where they are many, only every second or third and so on.
     pub fn ticks(&self) -> Vec<LogTick> {
         let decades = (self.to / self.from).log10();
+        let every = (decades / NAMED_AT_MOST).ceil().max(1.0) as i32;
         let mut ticks = Vec::new();
         let first = self.from.log10().floor() as i32;
         let last = self.to.log10().ceil() as i32;
         for decade in first..=last {
-            for k in 1..=9 {
+            let steps = if every > 1 { 1..=1 } else { 1..=9 };
+            for k in steps {
                 let value = f64::from(k) * 10_f64.powi(decade);
                 let inside = value >= self.from * (1.0 - 1e-9) && value <= self.to * (1.0 + 1e-9);
                 if inside {
                     ticks.push(LogTick {
                         value,
                         decade: k == 1,
-                        named: k == 1 || (decades < 2.2 && (k == 2 || k == 5)),
+                        named: (k == 1 && decade % every == 0)
+                            || (decades < 2.2 && (k == 2 || k == 5)),
                     });
                 }
             }

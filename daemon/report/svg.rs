@@ -3,11 +3,19 @@
 
 use std::fmt::Write as _;
 
+use super::ink::{Ink, Look};
+
 /// A picture in the making.
 #[derive(Debug)]
 pub struct Svg {
     out: String,
     open: Vec<&'static str>,
+    look: Look,
+    /// Before each name within the picture, so that two pictures of one page
+    /// do not share any.
+    prefix: String,
+    /// Paths that have a name.
+    named: usize,
 }
 
 /// Where a text is anchored.
@@ -35,24 +43,63 @@ impl Svg {
     /// A picture of this size in pixels, with its name and what it says for
     /// those who don't see it.
     pub fn new(width: f64, height: f64, title: &str, description: &str) -> Svg {
-        let (w, h) = (number(width), number(height));
-        let mut svg = Svg {
+        let font = "font-family=\"'DejaVu Sans', Verdana, Arial, sans-serif\" fill=\"#222\"";
+        let mut svg = Svg::begun(Look::Alone, "");
+        svg.head((width, height), font, title, description);
+        svg
+    }
+
+    /// The same within a page, whose style sheet colours it; `prefix` is the
+    /// picture's own there.
+    pub fn within(
+        prefix: &str,
+        (width, height): (f64, f64),
+        title: &str,
+        description: &str,
+    ) -> Svg {
+        let mut svg = Svg::begun(Look::Page, &format!("{prefix}-"));
+        svg.head((width, height), "class=\"chart\"", title, description);
+        svg
+    }
+
+    fn begun(look: Look, prefix: &str) -> Svg {
+        Svg {
             out: String::new(),
             open: Vec::new(),
-        };
-        svg.line(&format!(
+            look,
+            prefix: escaped(prefix),
+            named: 0,
+        }
+    }
+
+    fn head(&mut self, (width, height): (f64, f64), style: &str, title: &str, description: &str) {
+        let (w, h) = (number(width), number(height));
+        let id = self.prefix.clone();
+        self.line(&format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" \
-             viewBox=\"0 0 {w} {h}\" role=\"img\" aria-labelledby=\"title desc\" \
-             font-family=\"'DejaVu Sans', Verdana, Arial, sans-serif\" fill=\"#222\">"
+             viewBox=\"0 0 {w} {h}\" role=\"img\" \
+             aria-labelledby=\"{id}title {id}desc\" {style}>"
         ));
-        svg.open.push("svg");
-        svg.line(&format!("<title id=\"title\">{}</title>", escaped(title)));
-        svg.line(&format!(
-            "<desc id=\"desc\">{}</desc>",
-            escaped(description)
-        ));
-        svg.rect((0.0, 0.0), (width, height), "fill=\"#fff\"");
-        svg
+        self.open.push("svg");
+        let (title, description) = (escaped(title), escaped(description));
+        self.line(&format!("<title id=\"{id}title\">{title}</title>"));
+        self.line(&format!("<desc id=\"{id}desc\">{description}</desc>"));
+        self.rect(
+            (0.0, 0.0),
+            (width, height),
+            Ink::Paper.attributes(self.look),
+        );
+    }
+
+    /// Where it stands.
+    pub const fn look(&self) -> Look {
+        self.look
+    }
+
+    /// Begins a group of what lies within a named rectangle.
+    pub fn clipped(&mut self, id: &str) {
+        let prefix = self.prefix.clone();
+        self.group(&format!("clip-path=\"url(#{prefix}{id})\""));
     }
 
     /// Begins a group. `style` holds attributes from this room's own code.
@@ -71,8 +118,9 @@ impl Svg {
     /// A named rectangle outside of which nothing is drawn.
     pub fn clip(&mut self, id: &str, (x, y): (f64, f64), (w, h): (f64, f64)) {
         let (x, y, w, h) = (number(x), number(y), number(w), number(h));
+        let prefix = &self.prefix;
         self.line(&format!(
-            "<clipPath id=\"{id}\"><rect x=\"{x}\" y=\"{y}\" width=\"{w}\" height=\"{h}\"/></clipPath>"
+            "<clipPath id=\"{prefix}{id}\"><rect x=\"{x}\" y=\"{y}\" width=\"{w}\" height=\"{h}\"/></clipPath>"
         ));
     }
 
@@ -91,12 +139,30 @@ impl Svg {
         }
     }
 
-    /// A circle.
-    pub fn circle(&mut self, (x, y): (f64, f64), r: f64, style: &str) {
-        let (x, y, r) = (number(x), number(y), number(r));
+    /// A path that is drawn twice, each time in another style.
+    pub fn twice(&mut self, d: &Path, style: &str, styles: [&str; 2]) {
+        if d.0.is_empty() {
+            return;
+        }
+        self.named += 1;
+        let name = format!("{}{}", self.prefix, self.named);
+        let d = &d.0;
         self.line(&format!(
-            "<circle cx=\"{x}\" cy=\"{y}\" r=\"{r}\" {style}/>"
+            "<defs><path id=\"{name}\" d=\"{d}\"{style}/></defs>"
         ));
+        for style in styles {
+            self.line(&format!("<use href=\"#{name}\" {style}/>"));
+        }
+    }
+
+    /// A path in one of the room's inks.
+    pub fn draw(&mut self, d: &Path, ink: Ink) {
+        self.path(d, ink.attributes(self.look));
+    }
+
+    /// A text of one line in one of the room's inks.
+    pub fn say(&mut self, place: (f64, f64), anchor: Anchor, ink: Ink, text: &str) {
+        self.text(place, anchor, ink.attributes(self.look), text);
     }
 
     /// A text of one line.
@@ -138,9 +204,9 @@ impl Path {
         self.add('L', x, y)
     }
 
-    /// Draws back to where it began.
-    pub fn close(&mut self) -> &mut Path {
-        self.0.push('Z');
+    /// Adds commands from this room's own code, relative to the last place.
+    pub fn as_written(&mut self, commands: &str) -> &mut Path {
+        self.0.push_str(commands);
         self
     }
 

@@ -160,7 +160,7 @@ fn cell(point: &PointFigure) -> (String, String) {
 const NOT_MEASURED: &str = "–";
 
 /// Some readings of the point are there and some are not.
-fn gap(point: &PointFigure) -> bool {
+pub(super) fn gap(point: &PointFigure) -> bool {
     point.missing > 0 && point.status() != "not measured"
 }
 
@@ -192,7 +192,8 @@ fn record(figures: &SurveyFigures) -> String {
     laid_out(head, rows)
 }
 
-fn drift_words(setting: &SettingFigures) -> String {
+/// A setting's drift in words.
+pub(super) fn drift_words(setting: &SettingFigures) -> String {
     match (setting.drift, setting.drift_flagged) {
         (None, _) => "not known".to_owned(),
         (Some(drift), false) => percent(drift),
@@ -211,6 +212,19 @@ fn row_of(setting: &SettingFigures, warm_up: Option<&WarmUpFigure>, drift: Strin
             drift,
         ];
     };
+    vec![
+        setting.shown.clone(),
+        warm_up.after.shown(),
+        ended_by(warm_up),
+        warm_up.decline_per_hour.map_or(String::new(), |decline| {
+            format!("{} an hour", percent(decline))
+        }),
+        drift,
+    ]
+}
+
+/// By what a warm-up ended, in words.
+pub(super) fn ended_by(warm_up: &WarmUpFigure) -> String {
     let figure = warm_up
         .figure
         .map_or(String::new(), |figure| format!(" {}", percent(figure)));
@@ -224,19 +238,11 @@ fn row_of(setting: &SettingFigures, warm_up: Option<&WarmUpFigure>, drift: Strin
     } else {
         ""
     };
-    vec![
-        setting.shown.clone(),
-        warm_up.after.shown(),
-        format!("{ended}{again}"),
-        warm_up.decline_per_hour.map_or(String::new(), |decline| {
-            format!("{} an hour", percent(decline))
-        }),
-        drift,
-    ]
+    format!("{ended}{again}")
 }
 
 /// To a hundredth of a per cent: the drift limit is half of one.
-fn percent(ratio: Ratio) -> String {
+pub(super) fn percent(ratio: Ratio) -> String {
     let text = format!("{:.2}", ratio.percent());
     let text = if text == "-0.00" { "0.00" } else { &text };
     format!("{text} %")

@@ -170,7 +170,7 @@ fn the_title_names_the_brightest_that_is_known() {
 fn one_point_makes_a_chart() {
     let out = svg(&plain(vec![line("a".to_owned(), &[Some(7.0)])]));
     assert!(out.contains(">a</text>") && !out.contains("NaN"), "{out}");
-    assert_eq!(out.matches("<circle").count(), 2, "the mark, its name's");
+    assert_eq!(out.matches("a4 4").count(), 2, "the mark, its name's");
 }
 
 /// Forty lines: no two share colour and dash.

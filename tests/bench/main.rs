@@ -4,6 +4,7 @@
 //! measures its own floor beside them: one 4 kB write and fdatasync on the
 //! same disk. Compare ratios within one run. Nothing here is a test.
 
+mod report;
 mod scripts;
 
 use std::fs::File;
@@ -46,6 +47,13 @@ fn main() -> Result<(), Failed> {
         replay,
     );
     scripts::rows()?;
+    let page = report::page();
+    let size = wakerail::report::page::html(&page).len();
+    let report = times(ROUNDS, || !wakerail::report::page::html(&page).is_empty());
+    row(
+        &format!("report of 10,000 readings, {} kB", size.div_ceil(1000)),
+        report,
+    );
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
     let floor = floor(folder.path())?;
     row("floor: 4 kB write and fdatasync", floor);

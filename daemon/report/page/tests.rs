@@ -1,0 +1,215 @@
+//! The page, whole: as it is printed, and what it must never say.
+
+use photometry::units::{Length, Wall};
+
+use super::{Page, Ruled, RunFacts, html};
+use crate::report::background::Background;
+use crate::report::survey::AmbientFigure;
+use crate::report::tests_table::figures;
+
+/// A page of the twelve levels, with five rulings.
+pub fn page() -> Page {
+    let mut survey = figures();
+    let background = |lux: f64, minutes: i64| Background {
+        lux,
+        u_lx: 0.004,
+        dof: Some(4.0),
+        n: 5,
+        below_lx: None,
+        at: Wall::from_us(minutes * 60_000_000),
+    };
+    survey.dark = Some(background(0.02, 1_320));
+    survey.ambient = [6, 36, 72]
+        .map(|inches| AmbientFigure {
+            position: Length::from_nm(inches * 25_400_000),
+            before: Some(background(0.42, 1_325)),
+            after: (inches != 36).then(|| Background {
+                below_lx: (inches == 72).then_some(0.5),
+                ..background(0.54, 1_500)
+            }),
+        })
+        .to_vec();
+    Page {
+        run: RunFacts {
+            number: 12,
+            state: "complete".to_owned(),
+            booked: "2026-11-25 21:40 UTC".to_owned(),
+            begun: "2026-11-25 22:00 UTC".to_owned(),
+            ended: "2026-11-26 00:24 UTC".to_owned(),
+            program: "wakerail 0.1.0".to_owned(),
+            made: "2026-11-26 08:00 UTC".to_owned(),
+        },
+        surveys: vec![survey],
+        rulings: vec![
+            ruled(1, "pass", Some(1153.0), Some(46.0)),
+            ruled(2, "conditional pass", Some(258.4), Some(10.4)),
+            ruled(3, "conditional fail", Some(244.1), Some(9.8)),
+            ruled(4, "fail", Some(31.71), Some(1.3)),
+            ruled(5, "undecided", None, None),
+        ],
+        notes: vec!["The door was opened at 23:10.".to_owned()],
+    }
+}
+
+fn ruled(no: u32, word: &str, value: Option<f64>, expanded: Option<f64>) -> Ruled {
+    Ruled {
+        id: format!("12.r{no}"),
+        criterion: "bright enough beside the bed".to_owned(),
+        word: word.to_owned(),
+        value,
+        expanded,
+        unit: "lx".to_owned(),
+        limit: "at least 250 lx".to_owned(),
+        rule: "guarded by U (ILAC-G8:09/2019, from memory)".to_owned(),
+        reason: match value {
+            Some(_) => "level 12 at 24 in".to_owned(),
+            None => "the point was over the meter's range".to_owned(),
+        },
+        script: "bright-enough.rhai".to_owned(),
+    }
+}
+
+#[test]
+fn a_page_of_twelve_levels() {
+    insta::assert_snapshot!("page", html(&page()));
+}
+
+/// Writes pages to look at; `cargo test -- --ignored a_page_to_look_at`.
+#[test]
+#[ignore = "for looking at; leaves files in the folder for temporary ones"]
+fn a_page_to_look_at() {
+    let folder = std::env::temp_dir();
+    let pages = [
+        ("page", page()),
+        ("page-forty", super::tests_awkward::forty_levels()),
+        ("page-hostile", super::tests_awkward::hostile()),
+        ("page-empty", super::tests_awkward::empty()),
+        ("page-many", super::tests_awkward::two_thousand_points()),
+    ];
+    for (name, page) in pages {
+        let begun = std::time::Instant::now();
+        let text = html(&page);
+        println!("{name}: {} bytes, {:?}", text.len(), begun.elapsed());
+        std::fs::write(folder.join(format!("wakerail-{name}.html")), text).expect("written");
+    }
+}
+
+/// Rulings stand before surprises, these before charts, and so on.
+#[test]
+fn the_order_is_that_of_a_reader_in_a_hurry() {
+    let out = html(&page());
+    let heads = [
+        "<h1>dunlin gives",
+        "<h2>Rulings",
+        "<h2>Surprises",
+        "<h2>Notes",
+        "<h2>Light at each",
+        "<h2>Drift and",
+        "<h2>Fits against",
+        "<h2>What was subtracted",
+        "<h2>How it was measured",
+        "<h2>Cautions",
+    ];
+    let at: Vec<Option<usize>> = heads.iter().map(|head| out.find(head)).collect();
+    assert!(at.iter().all(Option::is_some), "{at:?}");
+    assert!(at.is_sorted(), "{at:?}");
+}
+
+/// No network, no script: nothing is loaded from anywhere.
+#[test]
+fn the_page_needs_nothing_else() {
+    let out = html(&page());
+    for loads in [
+        "<script", "<link", "<img", "@import", "url(http", "src=", "<iframe",
+    ] {
+        assert!(!out.contains(loads), "{loads}");
+    }
+    let outside = out.replace("http://www.w3.org/2000/svg", "");
+    assert!(!outside.contains("http"), "only the name of SVG");
+}
+
+/// Claims that figures of this kind cannot carry are never printed.
+#[test]
+fn nothing_is_claimed_that_was_not_measured() {
+    let forbidden = [
+        "risk group",
+        "exempt",
+        "62471",
+        "62778",
+        "complies",
+        "compliant",
+        "conforms",
+        "low flicker",
+        "flicker-free",
+        "safe distance",
+        "is safe",
+        "eye-safe",
+        "1789",
+        "2019/2020",
+        "ja8",
+        "well-being",
+        "lm-79",
+        "s 025",
+        "13854",
+        "60204",
+        "13850",
+        "melanopic",
+        "therap",
+        "recommended",
+        "minutes a day",
+        "treat",
+        "cure",
+        "emergency stop",
+    ];
+    for page in [
+        page(),
+        super::tests_awkward::empty(),
+        super::tests_awkward::forty_levels(),
+    ] {
+        let out = html(&page).to_lowercase();
+        for word in forbidden {
+            assert!(!out.contains(word), "{word}");
+        }
+    }
+}
+
+#[test]
+fn an_unfinished_run_says_so_before_all() {
+    for state in ["measuring", "held", "stopped", "failed", "waiting", ""] {
+        let mut page = page();
+        page.run.state = state.to_owned();
+        page.run.ended = String::new();
+        let out = html(&page);
+        let banner = out.find("class=\"banner\"").expect("a banner");
+        assert!(out.contains("<h1>Unfinished: ") && banner < out.find("<h2>").expect("a head"));
+        assert!(out.contains("<dt>ended</dt>\n<dd>not yet</dd>"));
+    }
+    let mut page = page();
+    page.surveys[0].unfinished = true;
+    assert!(html(&page).contains("<h1>Unfinished: "));
+    page.surveys[0].unfinished = false;
+    page.run.state = "complete with gaps".to_owned();
+    let out = html(&page);
+    assert!(out.contains("This run is complete with gaps.") && !out.contains("Unfinished"));
+}
+
+/// The word stands beside its mark, and U beside its value.
+#[test]
+fn rulings_are_words_with_marks() {
+    let out = html(&page());
+    for (mark, word) in [
+        ("✓", "pass"),
+        ("(✓)", "conditional pass"),
+        ("(✗)", "conditional fail"),
+        ("✗", "fail"),
+        ("?", "undecided"),
+    ] {
+        let head = format!("aria-hidden=\"true\">{mark}</span>\n{word}: bright enough");
+        assert!(out.contains(&head), "{head}");
+    }
+    assert!(out.contains("258 ± 10 lx (U, k = 2); limit: at least 250 lx."));
+    assert!(out.contains("No value; limit: at least 250 lx."));
+    assert!(out.contains(
+        "of 5 criteria: 1 pass, 1 conditional pass, 1 conditional fail, 1 fail, 1 undecided"
+    ));
+}
