@@ -3,8 +3,8 @@
 //! The rooms, in the order of one reading: [`plan`] (files, checks, the
 //! itinerary), [`queue`] (booking, who is next), [`run`] (what has happened and
 //! what comes next; pure), [`attendant`] (the loop of one bench), [`bench`]
-//! (instruments), [`store`] (SQLite), [`script`] (the sandbox),
-//! [`report`] (figures, table, chart),
+//! (instruments), [`store`] (SQLite), [`report`] (figures, table, charts, page),
+//! [`script`] (the sandbox), [`rulings`] (criteria and metrics on a run),
 //! [`web`] (HTTP on a socket), [`cli`] (commands); [`service`] and
 //! [`rehearsal`] wire them. DEVELOPERS.md has the map and who may import whom.
 
@@ -18,6 +18,7 @@ pub mod plan;
 pub mod queue;
 pub mod rehearsal;
 pub mod report;
+pub mod rulings;
 pub mod run;
 pub mod script;
 pub mod service;

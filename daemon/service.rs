@@ -116,6 +116,7 @@ pub async fn start(order: Order) -> Result<Daemon, Complaint> {
     for name in names {
         tokio::spawn(Arc::clone(&keeper).keep(name));
     }
+    tokio::spawn(rule_on_the_rest(Arc::clone(&keeper)));
     let leaving = CancellationToken::new();
     let desk = Desk {
         keeper: Arc::clone(&keeper),
@@ -281,6 +282,12 @@ impl Signals {
             _ = self.terminate.recv() => {}
             _ = self.interrupt.recv() => {}
         }
+    }
+}
+
+async fn rule_on_the_rest(keeper: Arc<Keeper>) {
+    if let Err(refusal) = keeper.rule_on_the_rest().await {
+        tracing::error!(%refusal, "runs that are over could not be ruled on");
     }
 }
 

@@ -83,6 +83,19 @@ const IMPORTS: &[(&str, &[&str])] = &[
     ("daemon/store", &["store", "run", "plan", "photometry"]),
     ("daemon/script", &["script", "photometry"]),
     (
+        "daemon/rulings",
+        &[
+            "rulings",
+            "store",
+            "script",
+            "report",
+            "plan",
+            "run",
+            "written",
+            "photometry",
+        ],
+    ),
+    (
         "daemon/report",
         &["report", "store", "run", "plan", "photometry"],
     ),
@@ -90,6 +103,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
         "daemon/queue",
         &[
             "queue",
+            "rulings",
             "plan",
             "run",
             "attendant::handle",
@@ -120,6 +134,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
             "cli",
             "web::wire",
             "plan",
+            "rulings::library",
             "written",
             "photometry",
             "service",

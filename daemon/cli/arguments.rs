@@ -205,6 +205,27 @@ pub enum Command {
   wakerail survey 7 --format csv > lux.csv")]
     Survey(Survey),
 
+    /// Print what the criteria and metrics of a run say
+    #[command(before_help = "Examples:
+  wakerail rulings latest
+  wakerail rulings 7 --all              every round, also those before the latest
+  wakerail rulings 7 --format json")]
+    Rulings(Rulings),
+
+    /// Rule on a run's stored readings again; the earlier rulings stay
+    #[command(before_help = "Examples:
+  wakerail rule latest
+  wakerail rule 7 --plan stricter.yaml                        its criteria in place of the run's own
+  wakerail rule 7 --certificate K-2027-114 --gain 1.013 --certificate-u '1.2 %'")]
+    Rule(Rule),
+
+    /// Write a run's report: one HTML file
+    #[command(before_help = "Examples:
+  wakerail report latest
+  wakerail report 7 --to turnstone.html
+  wakerail report 7 --to - > turnstone.html")]
+    Report(Report),
+
     /// Compute the trade's figures from a measured file; needs no daemon
     #[command(before_help = "Examples:
   wakerail compute spectrum lamp.csv                    colour, rendering, melanopic, blue light
@@ -312,6 +333,59 @@ pub struct Runs {
     /// How to print
     #[command(flatten)]
     pub printed: Printed,
+}
+
+/// `rule`
+#[derive(Debug, Args)]
+pub struct Rule {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// A plan whose criteria and metrics stand in place of the run's own
+    #[arg(long, value_name = "FILE")]
+    pub plan: Option<PathBuf>,
+    /// Another certificate of the meter, by its number
+    #[arg(long, value_name = "NUMBER")]
+    pub certificate: Option<String>,
+    /// What readings are multiplied by to agree with it
+    #[arg(
+        long,
+        value_name = "FACTOR",
+        default_value_t = 1.0,
+        requires = "certificate"
+    )]
+    pub gain: f64,
+    /// Its standard uncertainty (k = 1), such as '1.2 %'
+    #[arg(long, value_name = "RATIO", requires = "certificate")]
+    pub certificate_u: Option<String>,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `rulings`
+#[derive(Debug, Args)]
+pub struct Rulings {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// Every round, not only the latest
+    #[arg(long)]
+    pub all: bool,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `report`
+#[derive(Debug, Args)]
+pub struct Report {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// Where to write the page; `-` is standard output [default: run-RUN.html]
+    #[arg(long, value_name = "FILE")]
+    pub to: Option<PathBuf>,
 }
 
 /// `show`

@@ -28,6 +28,7 @@ const TRIES_AT_MOST: u32 = 3;
 pub async fn run(client: &Client, args: &arguments::Book) -> Result<Booked, Complaint> {
     let plan = text_files::read(&args.plan)?;
     let based_on = base_of(&plan, &args.plan)?;
+    let scripts = scripts_of(&plan, based_on.as_ref(), &args.plan)?;
     let lamp = args.lamp.as_deref().map(text_files::read).transpose()?;
     let book = Book {
         plan,
@@ -36,6 +37,7 @@ pub async fn run(client: &Client, args: &arguments::Book) -> Result<Booked, Comp
         bench: args.bench.clone(),
         lamp,
         hold: args.hold,
+        scripts,
     };
     send(client, &book).await
 }
@@ -99,9 +101,26 @@ pub fn told(booked: &Booked) -> String {
     text
 }
 
+/// The script files that the plan and its base name, from beside the plan.
+pub fn scripts_of(
+    plan: &Text,
+    based_on: Option<&Text>,
+    path: &Path,
+) -> Result<Vec<Text>, Complaint> {
+    let sent = |text: &Text| SentText {
+        name: text.name.clone(),
+        text: text.text.clone(),
+    };
+    let texts: Vec<SentText> = std::iter::once(plan).chain(based_on).map(sent).collect();
+    let plans: Vec<_> = texts.iter().map(|text| (path, text)).collect();
+    let scripts = text_files::scripts_beside(&plans)?;
+    let text = |SentText { name, text }| Text { name, text };
+    Ok(scripts.into_iter().map(text).collect())
+}
+
 /// The text that a plan is based on, from the file beside it. A plan that
 /// cannot be read as YAML is sent as it is: the daemon tells its mistakes.
-fn base_of(plan: &Text, path: &Path) -> Result<Option<Text>, Complaint> {
+pub fn base_of(plan: &Text, path: &Path) -> Result<Option<Text>, Complaint> {
     let sent = SentText {
         name: plan.name.clone(),
         text: plan.text.clone(),

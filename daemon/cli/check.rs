@@ -4,7 +4,7 @@
 //! what is a mistake (plan::check).
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use written::Severity;
 
@@ -17,6 +17,7 @@ use crate::plan::card::Card;
 use crate::plan::check;
 use crate::plan::frozen::SentText;
 use crate::plan::print;
+use crate::rulings::library::Library;
 use crate::service;
 use crate::web::wire::Text;
 
@@ -43,7 +44,13 @@ pub fn run(
     out: &mut impl Write,
 ) -> Result<(), Complaint> {
     let texts = read_all(&args.files)?;
-    let found = check::check(&texts, &service::today());
+    // A base was found beside the plan that names it: its folder will do.
+    let folder = args.files.first().map_or(Path::new(""), PathBuf::as_path);
+    let path_of = |at: usize| args.files.get(at).map_or(folder, PathBuf::as_path);
+    let plans = texts.iter().enumerate();
+    let plans: Vec<_> = plans.map(|(at, text)| (path_of(at), text)).collect();
+    let scripts = Library::of(text_files::scripts_beside(&plans)?);
+    let found = check::check(&texts, &service::today(), &scripts);
     let shown = found.shown(terminal.bold);
     if found.refuses() {
         let mistakes = found.mistakes.iter();

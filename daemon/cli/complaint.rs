@@ -217,12 +217,30 @@ pub enum Complaint {
         /// Its data directory.
         path: PathBuf,
     },
+    /// A criterion of a run is not a pass.
+    #[error("run {run}: {other} of {of} criteria {}", if *other == 1 { "is not a pass" } else { "are not a pass" })]
+    NotPassed {
+        /// Which.
+        run: i64,
+        /// Criteria that are not a pass.
+        other: usize,
+        /// Criteria in all.
+        of: usize,
+    },
     /// Ctrl-C while looking on.
     #[error("no longer looking on; run {run} goes on")]
     LookedAway {
         /// Which.
         run: i64,
     },
+}
+
+fn of_gaps(run: i64) -> String {
+    format!("`wakerail show {run}` tells what is missing and why")
+}
+
+fn of_rulings(run: i64) -> String {
+    format!("`wakerail rulings {run}` tells why; `wakerail report {run}` shows it")
 }
 
 impl Complaint {
@@ -263,6 +281,7 @@ impl Complaint {
             Complaint::System { .. } | Complaint::BenchOut { .. } => ExitCode::Io,
             Complaint::Refused(problem) => refusal(&problem.kind),
             Complaint::Gaps { .. } => ExitCode::Gaps,
+            Complaint::NotPassed { .. } => ExitCode::NotPassed,
             Complaint::LookedAway { .. } | Complaint::DemoLeft { .. } => ExitCode::Interrupted,
         }
     }
@@ -325,15 +344,14 @@ impl Complaint {
             Complaint::Forced => one(
                 "look at the bench: the carriage may have moved, a finger may sit on a button, the lamp may be on; runs go on with `wakerail serve`",
             ),
-            Complaint::Gaps { run, .. } => vec![format!(
-                "`wakerail show {run}` tells what is missing and why"
-            )],
             Complaint::BenchOut { .. } => one(
                 "look at the bench and at the daemon's log; when the cause is gone (a full disk?), start the daemon again: the run goes on",
             ),
             Complaint::DaemonLeft { .. } => {
                 one("start it again with the same data; what was measured is kept")
             }
+            Complaint::Gaps { run, .. } => vec![of_gaps(*run)],
+            Complaint::NotPassed { run, .. } => vec![of_rulings(*run)],
             Complaint::LookedAway { run } => vec![format!(
                 "look again with `wakerail watch {run}`; end it with `wakerail stop {run}`"
             )],
@@ -437,6 +455,7 @@ mod tests {
             Complaint::LookedAway { .. } => 26,
             Complaint::BenchOut { .. } => 27,
             Complaint::Measured { .. } => 28,
+            Complaint::NotPassed { .. } => 29,
         }
     }
 
@@ -554,8 +573,13 @@ mod tests {
             line: Some(7),
             reason: "the wavelength of sample 5 is not above the one before".to_owned(),
         });
+        all.push(Complaint::NotPassed {
+            run: 7,
+            other: 1,
+            of: 3,
+        });
         let places: Vec<usize> = all.iter().map(place).collect();
-        assert_eq!(places, (0..29).collect::<Vec<_>>());
+        assert_eq!(places, (0..30).collect::<Vec<_>>());
         let shown: Vec<String> = all
             .iter()
             .map(|complaint| {

@@ -17,6 +17,7 @@ use super::client::Client;
 use super::complaint::Complaint;
 use super::data_dir::DataDir;
 use super::format;
+use super::rulings;
 use super::survey;
 use super::terminal::Terminal;
 use super::watch;
@@ -29,6 +30,8 @@ pub const SEED: u64 = 1;
 const UNIT: &str = "D-17";
 /// The chart's name in the data directory.
 const CHART: &str = "lux-against-distance.svg";
+/// The report's name there.
+const REPORT: &str = "report.html";
 
 /// The example files, embedded.
 pub const BENCH: (&str, &str) = (
@@ -157,6 +160,7 @@ async fn measure(client: &Client, terminal: Terminal) -> Result<(i64, String), C
         bench: None,
         lamp: None,
         hold: false,
+        scripts: Vec::new(),
     };
     let booked = book::send(client, &order).await?;
     eprint!("{}", book::told(&booked));
@@ -182,6 +186,18 @@ async fn tell(
             arguments::Format::Table => format::say(out, &line)?,
             _ => eprint!("{line}"),
         }
+    }
+    let ruled = rulings::of_run(client, run).await?;
+    if args.printed.format == arguments::Format::Table && !ruled.is_empty() {
+        format::say(out, "\nRulings\n")?;
+        rulings::print(&ruled, args.printed.format, out)?;
+    }
+    let page = data.path().join(REPORT);
+    rulings::write_page(&page, &rulings::page(client, run).await?)?;
+    let line = format!("report: {}\n", page.display());
+    match args.printed.format {
+        arguments::Format::Table => format::say(out, &line)?,
+        _ => eprint!("{line}"),
     }
     Ok(Span::from_secs_f64(answer.survey.bench_s))
 }

@@ -10,6 +10,8 @@ pub enum ExitCode {
     Ok,
     /// The run ran, but with gaps, or it was stopped or failed.
     Gaps,
+    /// A criterion is not a pass.
+    NotPassed,
     /// The command line is wrong.
     Usage,
     /// A file has mistakes.
@@ -36,9 +38,10 @@ pub enum ExitCode {
 
 impl ExitCode {
     /// Every code, in the order of its number.
-    pub const ALL: [ExitCode; 13] = [
+    pub const ALL: [ExitCode; 14] = [
         ExitCode::Ok,
         ExitCode::Gaps,
+        ExitCode::NotPassed,
         ExitCode::Usage,
         ExitCode::Data,
         ExitCode::NoInput,
@@ -57,6 +60,7 @@ impl ExitCode {
         match self {
             ExitCode::Ok => 0,
             ExitCode::Gaps => 3,
+            ExitCode::NotPassed => 4,
             ExitCode::Usage => 64,
             ExitCode::Data => 65,
             ExitCode::NoInput => 66,
@@ -76,6 +80,7 @@ impl ExitCode {
         match self {
             ExitCode::Ok => "all went well",
             ExitCode::Gaps => "the run ran, but with gaps, or it was stopped or failed",
+            ExitCode::NotPassed => "a criterion is not a pass",
             ExitCode::Usage => "the command line is wrong",
             ExitCode::Data => "a file has mistakes",
             ExitCode::NoInput => "a file, run or unit is not there",

@@ -7,6 +7,8 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use super::complaint::Complaint;
+use crate::plan::check;
+use crate::plan::frozen::SentText;
 use crate::web::wire::Text;
 
 /// The longest file that is read; the same cap as before parsing.
@@ -78,4 +80,25 @@ pub fn bare_name(path: &Path) -> String {
 /// The file that another one names, which lies beside it.
 pub fn beside(path: &Path, name: &str) -> PathBuf {
     path.parent().unwrap_or(Path::new("")).join(name)
+}
+
+/// The script files that plans name, each from beside the plan that names it.
+/// One that is not there is a mistake of the plan, told with the line that
+/// names it.
+///
+/// # Errors
+/// When one is there and cannot be read.
+pub fn scripts_beside(plans: &[(&Path, &SentText)]) -> Result<Vec<SentText>, Complaint> {
+    let mut scripts: Vec<SentText> = Vec::new();
+    for (path, plan) in plans {
+        for name in check::script_files(plan) {
+            let path = beside(path, &name);
+            if scripts.iter().any(|script| script.name == name) || !path.exists() {
+                continue;
+            }
+            let Text { name, text } = read(&path)?;
+            scripts.push(SentText { name, text });
+        }
+    }
+    Ok(scripts)
 }

@@ -16,6 +16,7 @@ use super::itinerary::Itinerary;
 use super::lamp::Lamp;
 use super::placement::Placement;
 use super::plan_file::{self, PlanPlaces, TestPlaces};
+use super::uses::{self, NotAsked, Scripts};
 use super::{evenings, lamp_file, layout, placing};
 
 /// A certificate that ends within so many days is worth a word.
@@ -71,9 +72,10 @@ struct Reading {
 }
 
 /// Checks files together. `today` is the day against which calibrations are
-/// held, `2026-11-25`.
-pub fn check(files: &[SentText], today: &str) -> Found {
+/// held, `2026-11-25`; `scripts` knows the scripts that the plan may use.
+pub fn check(files: &[SentText], today: &str, scripts: &dyn Scripts) -> Found {
     let mut reading = read_all(files);
+    ask(&mut reading, scripts);
     if let Some((card, places)) = &reading.bench {
         due(card, places, today, &mut reading.mistakes);
     }
@@ -117,7 +119,7 @@ pub fn check(files: &[SentText], today: &str) -> Found {
 /// # Errors
 /// Its mistakes, rendered.
 pub fn read_lamp(text: &SentText) -> Result<Lamp, String> {
-    let found = check(std::slice::from_ref(text), "0000-01-01");
+    let found = check(std::slice::from_ref(text), "0000-01-01", &NotAsked);
     match found.checked.lamp {
         Some(ref lamp) if !found.refuses() => Ok(lamp.clone()),
         Some(_) => Err(found.shown(false)),
@@ -132,7 +134,7 @@ pub fn read_lamp(text: &SentText) -> Result<Lamp, String> {
 /// # Errors
 /// Its mistakes, rendered.
 pub fn read_card(text: &SentText) -> Result<Card, String> {
-    let found = check(std::slice::from_ref(text), "0000-01-01");
+    let found = check(std::slice::from_ref(text), "0000-01-01", &NotAsked);
     match found.checked.bench {
         Some(ref card) if !found.refuses() => Ok(card.clone()),
         None if !found.refuses() => Err(format!("{} is no bench file", text.name)),
@@ -168,8 +170,10 @@ pub fn read_plan(
     lamp: &Lamp,
     card: &Card,
     placement: &Placement,
+    scripts: &dyn Scripts,
 ) -> Result<Plan, String> {
     let mut reading = read_all(texts);
+    ask(&mut reading, scripts);
     if let Some((plan, places)) = &reading.plan {
         together(
             plan,
@@ -187,6 +191,18 @@ pub fn read_plan(
         Some((plan, _)) if !refuses => Ok(plan),
         None if !refuses => Err("no plan file was sent".to_owned()),
         _ => Err(written::render(&mistakes, &reading.sources, false)),
+    }
+}
+
+/// Holds the plan's uses of scripts against the scripts.
+fn ask(reading: &mut Reading, scripts: &dyn Scripts) {
+    if let Some((plan, places)) = &reading.plan {
+        for text in scripts.texts(&plan.uses) {
+            reading.sources.add(&text.name, &text.text);
+        }
+        for (one, places) in plan.uses.iter().zip(&places.uses) {
+            scripts.check(one, places, &mut reading.mistakes);
+        }
     }
 }
 
@@ -260,6 +276,28 @@ pub fn base_of(text: &SentText) -> Option<String> {
         .ok()
         .as_ref()
         .and_then(based_on)
+}
+
+/// The script files that a plan's text names, which lie beside it.
+pub fn script_files(text: &SentText) -> Vec<String> {
+    let Ok(document) = written::read(&text.name, &text.text) else {
+        return Vec::new();
+    };
+    let mut files = Vec::new();
+    for section in ["criteria", "metrics"] {
+        let Some(section) = document.root().get(section) else {
+            continue;
+        };
+        let named = section
+            .entries()
+            .filter_map(|(_, one)| one.get("script")?.text());
+        for name in named.filter(|name| uses::is_file(name)) {
+            if !files.iter().any(|known| known == name) {
+                files.push(name.to_owned());
+            }
+        }
+    }
+    files
 }
 
 fn lay_over(

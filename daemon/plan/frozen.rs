@@ -25,6 +25,10 @@ pub struct Frozen {
     pub program: String,
     /// The plan's text, and the text of the plan that it is based on.
     pub plan_texts: Vec<SentText>,
+    /// The text of every script that the plan uses, shipped ones too: a later
+    /// version of the program may ship others.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub scripts: Vec<SentText>,
     /// The plan as understood.
     pub plan: Plan,
     /// The lamp model.

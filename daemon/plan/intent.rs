@@ -5,6 +5,8 @@ use photometry::stabilisation::WindowRule;
 use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
+use super::uses::Use;
+
 /// A declarative test plan.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Plan {
@@ -14,6 +16,9 @@ pub struct Plan {
     pub tests: Vec<Test>,
     /// What to do when something goes wrong, and when to measure.
     pub policies: Policies,
+    /// The criteria and metrics, in the order written.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub uses: Vec<Use>,
 }
 
 /// A line of a file that the user wrote.

@@ -38,3 +38,4 @@ pub mod survey_layout;
 mod tests;
 #[cfg(test)]
 mod tests_mistakes;
+pub mod uses;

@@ -10,6 +10,7 @@ use super::intent::{
     AfterPowerLoss, IfAbsent, OnFailure, Plan, PlanLine, Policies, Reference, SettingWord,
     Settings, Survey, Test, TestKind, WarmUp, Window,
 };
+use super::uses::{Purpose, UsePlaces, uses};
 
 /// Positions of one survey.
 const POSITIONS_AT_MOST: i64 = 1_000;
@@ -28,6 +29,8 @@ pub struct PlanPlaces {
     pub window: Option<Place>,
     /// By test, in the plan's order.
     pub tests: Vec<TestPlaces>,
+    /// By use of a script, in the plan's order.
+    pub uses: Vec<UsePlaces>,
 }
 
 /// Where the parts of a test stand.
@@ -56,6 +59,8 @@ pub fn plan(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Plan, PlanPlaces
     let _ = fields.has("based-on");
     let tests = fields.need("tests", tests);
     let policies = fields.may_or("policies", policies, Policies::default());
+    let criteria = fields.may_or("criteria", uses(Purpose::Criterion), Vec::new());
+    let metrics = fields.may_or("metrics", uses(Purpose::Metric), Vec::new());
     fields.finish();
     let name_place = root.get("plan").map_or_else(|| root.place(), Node::place);
     let window = root
@@ -63,19 +68,50 @@ pub fn plan(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Plan, PlanPlaces
         .and_then(|p| p.get("window"))
         .map(Node::place);
     let (tests, places) = tests?.into_iter().unzip();
+    let (uses, use_places): (Vec<_>, Vec<_>) = criteria.into_iter().chain(metrics).unzip();
     let plan = Plan {
         name: name?,
         tests,
         policies,
+        uses,
     };
+    tests_of_uses(&plan, &use_places, mistakes);
     Some((
         plan,
         PlanPlaces {
             name: name_place,
             window,
             tests: places,
+            uses: use_places,
         },
     ))
+}
+
+/// A use must name a test of the plan, and no other use's name.
+fn tests_of_uses(plan: &Plan, places: &[UsePlaces], mistakes: &mut Mistakes) {
+    let names = || plan.tests.iter().map(|test| test.name.as_str());
+    for (at, (one, place)) in plan.uses.iter().zip(places).enumerate() {
+        if let (Some(test), Some(place)) = (&one.test, &place.test)
+            && !names().any(|name| name == test)
+        {
+            let text = format!("the plan has no test {}", readers::shown(test));
+            let hint = match written::nearest(test, names()) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => format!("its tests are {}", names().collect::<Vec<_>>().join(", ")),
+            };
+            mistakes.add(Mistake::new(place.clone(), "no-test", text).hint(hint));
+        }
+        let twin = plan.uses[..at]
+            .iter()
+            .position(|other| other.name == one.name);
+        if let Some(first) = twin.and_then(|twin| places.get(twin)) {
+            let text = format!("`{}` is already the name of another", one.name);
+            let first = first.name.clone();
+            mistakes.add(
+                Mistake::new(place.name.clone(), "name-twice", text).also(first, "the first one"),
+            );
+        }
+    }
 }
 
 fn tests(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<(Test, TestPlaces)>> {

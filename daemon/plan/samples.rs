@@ -167,6 +167,7 @@ pub fn survey(inches: &[i64]) -> Survey {
 /// A plan of one survey.
 pub fn plan(survey: Survey) -> Plan {
     Plan {
+        uses: Vec::new(),
         name: "sample".to_owned(),
         tests: vec![Test {
             name: "survey".to_owned(),

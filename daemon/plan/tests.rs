@@ -1,6 +1,7 @@
 //! Files as users write them: every example reads and lays out, and many
 //! mistakes are told in one go.
 
+use crate::plan::uses::NotAsked;
 use std::path::Path;
 
 use super::check::{self, Found};
@@ -31,7 +32,7 @@ pub(super) fn text(name: &str, text: &str) -> SentText {
 }
 
 pub(super) fn found(files: &[SentText]) -> Found {
-    check::check(files, TODAY)
+    check::check(files, TODAY, &NotAsked)
 }
 
 #[test]
@@ -165,10 +166,11 @@ fn a_plan_based_on_another_names_the_file_of_origin() {
             example("plan-evening-survey.yaml"),
         ],
         TODAY,
+        &NotAsked,
     )
     .shown(false);
     assert!(shown.contains("is itself based on another plan"), "{shown}");
-    let alone = check::check(&[example("plan-night.yaml")], TODAY).shown(false);
+    let alone = check::check(&[example("plan-night.yaml")], TODAY, &NotAsked).shown(false);
     assert!(alone.contains("was not given"), "{alone}");
 }
 

@@ -12,6 +12,7 @@ use crate::plan::frozen::{Frozen, SentText};
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
 use crate::plan::{check, layout, placing};
+use crate::rulings::library::Library;
 use crate::run::journal::{RunId, RunState};
 use crate::store::runs::RunRow;
 
@@ -99,7 +100,11 @@ impl Keeper {
         {
             let (frozen, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
             let same = frozen.placement.unit == order.unit
-                && frozen.plan_texts.iter().eq(plan_texts(&order));
+                && frozen.plan_texts.iter().eq(plan_texts(&order))
+                && order
+                    .scripts
+                    .iter()
+                    .all(|script| frozen.scripts.contains(script));
             return if same {
                 Ok(booked(run, &frozen, true))
             } else {
@@ -121,7 +126,8 @@ impl Keeper {
             None => (None, placing::nominal(&order.unit, &lamp, &desk.card)),
         };
         let texts = plan_texts(&order).cloned().collect();
-        let frozen = freeze(texts, lamp, &desk.card, placement, &self.today())?;
+        let scripts = order.scripts.clone();
+        let frozen = freeze(texts, scripts, lamp, &desk.card, placement, &self.today())?;
         let at = self.clock.now().wall;
         let run = self
             .store
@@ -192,9 +198,11 @@ fn read_lamp(text: &SentText) -> Result<Lamp, Refusal> {
 }
 
 /// Checks a plan against lamp, placement and bench, and freezes all of it.
-/// `today`: the day against which calibrations are held.
+/// `scripts`: files that the plan may name; `today`: the day against which
+/// calibrations are held.
 pub(super) fn freeze(
     plan_texts: Vec<SentText>,
+    scripts: Vec<SentText>,
     lamp: Lamp,
     card: &Card,
     placement: Placement,
@@ -206,7 +214,8 @@ pub(super) fn freeze(
             shown: overdue.join("\n"),
         });
     }
-    let plan = check::read_plan(&plan_texts, &lamp, card, &placement)
+    let library = Library::of(scripts);
+    let plan = check::read_plan(&plan_texts, &lamp, card, &placement, &library)
         .map_err(|shown| Refusal::Mistakes { shown })?;
     let itinerary = layout::itinerary(&plan, &lamp, &placement, card).map_err(|faults| {
         let shown = faults
@@ -219,6 +228,7 @@ pub(super) fn freeze(
     Ok(Frozen {
         program: env!("CARGO_PKG_VERSION").to_owned(),
         plan_texts,
+        scripts: library.used(&plan.uses),
         plan,
         lamp,
         card: card.clone(),

@@ -72,6 +72,8 @@ pub struct Keeper {
     pub(super) stand_in: Option<Box<dyn StandIn>>,
     /// One order at a time: booking and handing over read, decide and write.
     pub(super) gate: tokio::sync::Mutex<()>,
+    /// One ruling at a time.
+    pub(super) ruling: tokio::sync::Mutex<()>,
     /// Counts orders that changed a run which no attendant has in hand.
     stirred: tokio::sync::watch::Sender<u64>,
 }
@@ -107,6 +109,7 @@ impl Keeper {
             desks,
             stand_in,
             gate: tokio::sync::Mutex::new(()),
+            ruling: tokio::sync::Mutex::new(()),
             stirred: tokio::sync::watch::Sender::new(0),
         })
     }
@@ -159,6 +162,9 @@ impl Keeper {
                         desk.stand().at_hand = None;
                     }
                     self.hand_on_or_say(&bench).await;
+                    // A script may take its time; the bench does not wait.
+                    let keeper = Arc::clone(&self);
+                    tokio::spawn(async move { keeper.rule_or_say(run).await });
                 }
                 Ok(Note::Left) | Err(broadcast::error::RecvError::Closed) => {
                     // Why it left is told by whoever let it work.
@@ -168,6 +174,14 @@ impl Keeper {
                 Err(broadcast::error::RecvError::Lagged(_)) => self.recover(&bench).await,
                 Ok(Note::Journal { .. }) => {}
             }
+        }
+    }
+
+    /// Rules on a run that has just ended; what goes wrong is told in the log,
+    /// and tried again by whoever asks for the rulings.
+    async fn rule_or_say(&self, run: RunId) {
+        if let Err(refusal) = self.rule_once(run).await {
+            tracing::error!(%run, %refusal, "the run could not be ruled on");
         }
     }
 

@@ -17,4 +17,5 @@ pub mod keeper;
 pub mod line;
 pub mod orders;
 pub mod refusal;
+pub mod ruling;
 pub mod verbs;

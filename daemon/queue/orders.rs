@@ -58,6 +58,8 @@ pub struct BookOrder {
     pub lamp: Option<SentText>,
     /// Book it held.
     pub hold: bool,
+    /// The script files that the plan names.
+    pub scripts: Vec<SentText>,
     /// Makes a repetition harmless.
     pub key: Option<String>,
 }

@@ -77,7 +77,8 @@ impl Keeper {
         let (old, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
         let lamp = self.store.lamp(&placement.lamp).await?;
         let lamp = lamp.map_or(old.lamp, |(lamp, _)| lamp);
-        let frozen = freeze(old.plan_texts, lamp, &desk.card, placement, &self.today())?;
+        let (texts, scripts) = (old.plan_texts, old.scripts);
+        let frozen = freeze(texts, scripts, lamp, &desk.card, placement, &self.today())?;
         self.store.freeze_anew(run, &frozen, id).await?;
         self.stir();
         let bench = row.bench.clone();

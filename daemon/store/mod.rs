@@ -25,6 +25,7 @@ pub mod ledger;
 pub mod open;
 pub mod placements;
 pub mod readings;
+pub mod rulings;
 pub mod runs;
 #[cfg(test)]
 pub mod samples;

@@ -16,6 +16,7 @@ pub mod health;
 pub mod placements;
 pub mod problem;
 pub mod readings;
+pub mod rulings;
 pub mod runs;
 pub mod serve;
 pub mod tell;

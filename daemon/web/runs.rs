@@ -48,7 +48,8 @@ pub fn number(text: &str) -> Result<RunId, Trouble> {
     text.parse().map(RunId).map_err(|_| Trouble::no_run(text))
 }
 
-fn sent(text: super::wire::Text) -> SentText {
+/// A text that was sent.
+pub fn sent(text: super::wire::Text) -> SentText {
     SentText {
         name: text.name,
         text: text.text,
@@ -75,6 +76,7 @@ pub async fn book(
         bench: book.bench,
         lamp: book.lamp.map(sent),
         hold: book.hold,
+        scripts: book.scripts.into_iter().map(sent).collect(),
         key: key.map(str::to_owned),
     };
     let booked = desk.keeper.book(order).await?;

@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::problem::Trouble;
 use super::wire::problems;
-use super::{benches, events, health, placements, readings, runs};
+use super::{benches, events, health, placements, readings, rulings, runs};
 use crate::queue::keeper::Keeper;
 use crate::store::open::Store;
 
@@ -51,6 +51,11 @@ pub fn router(desk: Desk) -> Router {
         .route("/runs/{run}/answer", post(runs::answer))
         .route("/runs/{run}/readings", get(readings::list))
         .route("/runs/{run}/survey", get(readings::survey))
+        .route(
+            "/runs/{run}/rulings",
+            get(rulings::list).post(rulings::rule),
+        )
+        .route("/runs/{run}/report", get(rulings::report))
         .fallback(no_such_route)
         .layer(DefaultBodyLimit::max(BODY_BYTES_AT_MOST))
         .with_state(desk)

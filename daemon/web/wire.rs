@@ -157,6 +157,94 @@ pub struct Book {
     pub lamp: Option<Text>,
     /// Book it held.
     pub hold: bool,
+    /// The script files that the plan names.
+    #[serde(default)]
+    pub scripts: Vec<Text>,
+}
+
+/// A run is to be ruled on again.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Rule {
+    /// A plan whose criteria and metrics stand in place of the run's own.
+    pub plan: Option<Text>,
+    /// The plan that it is based on.
+    pub based_on: Option<Text>,
+    /// The script files that it names.
+    #[serde(default)]
+    pub scripts: Vec<Text>,
+    /// Another certificate.
+    pub certificate: Option<Certificate>,
+}
+
+/// A certificate in place of the one that a run froze.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Certificate {
+    /// Its number.
+    pub number: String,
+    /// What readings are multiplied by.
+    pub gain: f64,
+    /// Its standard uncertainty (k = 1), in per cent.
+    pub u_percent: Option<f64>,
+}
+
+/// What a criterion ruled or a metric gave.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ruling {
+    /// Its short id, `12.r3`.
+    pub id: String,
+    /// The run.
+    pub run: i64,
+    /// Which round of the run, from 1.
+    pub round: i64,
+    /// It is of the run's latest round.
+    pub latest: bool,
+    /// Why the round was made.
+    pub cause: String,
+    /// The criterion's or metric's name in the plan.
+    pub name: String,
+    /// It is a metric: it has no word.
+    pub metric: bool,
+    /// The test.
+    pub test: String,
+    /// `pass`, `conditional pass`, `conditional fail`, `fail`, `undecided`.
+    pub word: Option<String>,
+    /// The value; none where nothing is known.
+    pub value: Option<f64>,
+    /// Its expanded uncertainty.
+    pub expanded: Option<f64>,
+    /// The unit of value and limit.
+    pub unit: String,
+    /// Value, U and unit as a person reads them; `not known` without a value.
+    pub shown: String,
+    /// The limit in words.
+    pub limit: String,
+    /// The decision rule.
+    pub rule: String,
+    /// What there is to say.
+    pub reason: String,
+    /// The script.
+    pub script: String,
+    /// SHA-256 of its text.
+    pub script_digest: String,
+    /// Its parameters.
+    pub given: BTreeMap<String, String>,
+    /// Ids of the figures that it rests on.
+    pub rests_on: Vec<String>,
+    /// The run was not over.
+    pub unfinished: bool,
+    /// Another certificate than the run's, in words.
+    pub certificate: Option<String>,
+    /// The version of the program.
+    pub program: String,
+    /// When.
+    pub ruled: Instant,
+}
+
+/// A run's report.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Report {
+    /// The whole page.
+    pub html: String,
 }
 
 /// What was booked.

@@ -18,6 +18,7 @@ use wakerail::plan::check;
 use wakerail::plan::frozen::{Frozen, SentText};
 use wakerail::plan::itinerary::{Itinerary, What};
 use wakerail::plan::placing;
+use wakerail::plan::uses::NotAsked;
 use wakerail::run::journal::{Body, Event, Facts, Link, RunId};
 use wakerail::run::ledger::Ledger;
 use wakerail::run::progress::State;
@@ -37,7 +38,7 @@ fn main() -> Result<(), Failed> {
     println!("{:<58} {:>10} {:>10}", "what, ms", "p50", "p99");
     let texts = examples()?;
     let today = "2026-11-25";
-    let check = times(ROUNDS, || check::check(&texts, today).refuses());
+    let check = times(ROUNDS, || check::check(&texts, today, &NotAsked).refuses());
     row("read and check three files, lay the itinerary out", check);
     let frozen = frozen(&texts, today)?;
     let events = a_night(&frozen.itinerary)?;
@@ -115,7 +116,7 @@ fn examples() -> Result<Vec<SentText>, Failed> {
 }
 
 fn frozen(texts: &[SentText], today: &str) -> Result<Frozen, Failed> {
-    let checked = check::check(texts, today).checked;
+    let checked = check::check(texts, today, &NotAsked).checked;
     let (Some(card), Some(lamp), Some(plan), Some(itinerary)) =
         (checked.bench, checked.lamp, checked.plan, checked.itinerary)
     else {
@@ -124,6 +125,7 @@ fn frozen(texts: &[SentText], today: &str) -> Result<Frozen, Failed> {
     Ok(Frozen {
         program: "bench".to_owned(),
         plan_texts: Vec::new(),
+        scripts: Vec::new(),
         placement: placing::nominal("any", &lamp, &card),
         plan,
         lamp,

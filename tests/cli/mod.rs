@@ -6,5 +6,6 @@ mod demo;
 mod help;
 mod http;
 mod refusals;
+mod rulings;
 mod serving;
 mod terminal;

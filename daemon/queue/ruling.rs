@@ -1,0 +1,146 @@
+//! Rulings: made when a run is over, and again when someone asks.
+//!
+//! One at a time for each daemon, so that a run that has just ended is ruled on
+//! once, whoever comes first. Called by: keeper, web.
+
+use photometry::units::Ratio;
+
+use super::keeper::Keeper;
+use super::refusal::Refusal;
+use crate::plan::check;
+use crate::plan::frozen::SentText;
+use crate::rulings::library::Library;
+use crate::rulings::round::{self, Ask, Certificate, RoundError};
+use crate::run::journal::RunId;
+use crate::store::rulings::RulingRow;
+
+/// Why a round was made.
+const ENDED: &str = "the run ended";
+const ASKED: &str = "asked for";
+
+/// A run is to be ruled on again.
+#[derive(Clone, Debug, Default)]
+pub struct RuleOrder {
+    /// A plan whose criteria and metrics stand in place of the run's own.
+    pub plan: Option<SentText>,
+    /// The plan that it is based on.
+    pub based_on: Option<SentText>,
+    /// The script files that it names.
+    pub scripts: Vec<SentText>,
+    /// Another certificate: its number, a gain, a standard uncertainty.
+    pub certificate: Option<(String, f64, Option<Ratio>)>,
+}
+
+impl Keeper {
+    /// The rulings of a run, all rounds; one that is over and was not ruled on
+    /// yet is ruled on first.
+    ///
+    /// # Errors
+    /// When there is no such run, or the record cannot be used.
+    pub async fn rulings(&self, run: RunId) -> Result<Vec<RulingRow>, Refusal> {
+        self.rule_once(run).await?;
+        Ok(self.store.rulings(run).await?)
+    }
+
+    /// Rules on a run that is over, unless it was.
+    ///
+    /// # Errors
+    /// When there is no such run, or the record cannot be used.
+    pub async fn rule_once(&self, run: RunId) -> Result<(), Refusal> {
+        let _turn = self.ruling.lock().await;
+        let row = self.row(run).await?;
+        let due = row.state.is_over() && row.begun.is_some();
+        if !due || !self.store.rulings(run).await?.is_empty() {
+            return Ok(());
+        }
+        let ask = Ask {
+            cause: ENDED.to_owned(),
+            ..Ask::default()
+        };
+        match round::rule(&self.store, run, ask, self.now().wall).await {
+            Ok(_) | Err(RoundError::Nothing(_)) => Ok(()),
+            Err(error) => Err(refusal(run, error)),
+        }
+    }
+
+    /// Rules on runs that ended while no daemon was there to do it.
+    ///
+    /// # Errors
+    /// When the record cannot be used.
+    pub async fn rule_on_the_rest(&self) -> Result<(), Refusal> {
+        for run in self.store.runs_without_rulings().await? {
+            self.rule_once(run).await?;
+        }
+        Ok(())
+    }
+
+    /// Rules on a run again; the number of the new round.
+    ///
+    /// # Errors
+    /// Mistakes in the plan, nothing to rule on, or no such run.
+    pub async fn rule_again(&self, run: RunId, order: RuleOrder) -> Result<i64, Refusal> {
+        self.rule_once(run).await?;
+        let _turn = self.ruling.lock().await;
+        let uses = match &order.plan {
+            Some(plan) => {
+                let library = Library::of(order.scripts.clone());
+                let texts: Vec<SentText> = std::iter::once(plan)
+                    .chain(&order.based_on)
+                    .cloned()
+                    .collect();
+                let found = check::check(&texts, &self.today(), &library);
+                let shown = found.shown(false);
+                match found.checked.plan {
+                    Some(ref plan) if !found.refuses() => {
+                        Some((plan.uses.clone(), library.used(&plan.uses)))
+                    }
+                    _ if shown.is_empty() => {
+                        let shown = format!("{} is no plan file", plan.name);
+                        return Err(Refusal::Mistakes { shown });
+                    }
+                    _ => return Err(Refusal::Mistakes { shown }),
+                }
+            }
+            None => None,
+        };
+        let certificate = order.certificate.map(certificate).transpose()?;
+        let ask = Ask {
+            cause: ASKED.to_owned(),
+            uses,
+            certificate,
+        };
+        let made = round::rule(&self.store, run, ask, self.now().wall).await;
+        made.map_err(|error| refusal(run, error))
+    }
+}
+
+fn certificate((number, gain, u): (String, f64, Option<Ratio>)) -> Result<Certificate, Refusal> {
+    // A certificate that halves or doubles a meter is a slip, or a broken meter.
+    const GAINS: std::ops::RangeInclusive<f64> = 0.5..=2.0;
+    if !GAINS.contains(&gain) {
+        return Err(Refusal::Mistakes {
+            shown: format!("the gain {gain} is not between 0.5 and 2"),
+        });
+    }
+    Ok(Certificate { number, gain, u })
+}
+
+fn refusal(run: RunId, error: RoundError) -> Refusal {
+    let wrong = |why: &str, hint: Option<&str>| Refusal::WrongState {
+        run,
+        why: why.to_owned(),
+        hint: hint.map(str::to_owned),
+    };
+    match error {
+        RoundError::Store(error) => Refusal::Store(error),
+        RoundError::NoRun(run) => Refusal::NoRun(run),
+        RoundError::Nothing(_) => wrong(
+            "has a plan without criteria and metrics",
+            Some("give a plan that has some: `wakerail rule RUN --plan plan.yaml`"),
+        ),
+        RoundError::Defect => wrong(
+            "could not be ruled on: a defect ended the ruling",
+            Some("look at the daemon's log, and report it"),
+        ),
+    }
+}

@@ -1,0 +1,188 @@
+//! One round over the surveys of a run: every criterion and metric of the plan
+//! on every survey that it is for. Pure, but for the scripts' second net, a
+//! deadline; their first one counts operations, the same everywhere.
+//!
+//! Called by: round.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use super::library::{self, Library, Ready};
+use super::view;
+use crate::plan::frozen::Frozen;
+use crate::plan::uses::{Purpose, Use};
+use crate::report::survey::SurveyFigures;
+use crate::run::journal::{Link, RunId};
+use crate::script::criteria::{Ruling, Word};
+use crate::script::host;
+use crate::script::limits::Limits;
+use crate::script::unit::Unit;
+use crate::script::view::{Measured, View};
+use crate::store::rulings::Ruled;
+
+/// Coverage factor of a metric's U.
+const K: f64 = 2.0;
+/// What a metric says of its uncertainty.
+const METRIC_RULE: &str = "U = k u, k = 2";
+
+/// What a round found, with the texts of its scripts by their digests.
+pub struct Judged {
+    /// The rulings and figures, in the plan's order.
+    pub ruled: Vec<Ruled>,
+    /// The scripts' texts.
+    pub scripts: BTreeMap<String, String>,
+}
+
+/// Rules on the surveys of a run. A script that is missing or does not fit is
+/// told as an undecided ruling, never left out.
+pub fn judge(
+    run: RunId,
+    frozen: &Frozen,
+    uses: &[Use],
+    library: &Library,
+    surveys: &[SurveyFigures],
+) -> Judged {
+    let mut judged = Judged {
+        ruled: Vec::new(),
+        scripts: BTreeMap::new(),
+    };
+    let views: Vec<(&str, Arc<View>)> = surveys
+        .iter()
+        .map(|figures| {
+            let view = view::view(run, frozen, figures);
+            (figures.test.as_str(), Arc::new(view))
+        })
+        .collect();
+    for one in uses {
+        let text = library.text(&one.script).map(|text| text.text);
+        let text = text.unwrap_or_default();
+        let digest = digest_of(&text);
+        judged.scripts.entry(digest.clone()).or_insert(text);
+        let ready = library::ready(one, library);
+        for (test, view) in &views {
+            if one.test.as_deref().is_none_or(|wanted| wanted == *test) {
+                judged.ruled.push(on(one, test, &digest, &ready, view));
+            }
+        }
+    }
+    judged
+}
+
+/// SHA-256 as hexadecimal digits.
+fn digest_of(text: &str) -> String {
+    Link::of_bundle(text.as_bytes()).hex()
+}
+
+/// One use on one survey.
+fn on(
+    one: &Use,
+    test: &str,
+    digest: &str,
+    ready: &Result<Ready, String>,
+    view: &Arc<View>,
+) -> Ruled {
+    let limits = Limits::default();
+    let blank = Ruled {
+        name: one.name.clone(),
+        purpose: one.purpose,
+        test: test.to_owned(),
+        script: one.script.clone(),
+        script_digest: digest.to_owned(),
+        given: given_shown(one, ready),
+        word: None,
+        value: None,
+        unit: String::new(),
+        expanded: None,
+        at_least: None,
+        at_most: None,
+        rule: String::new(),
+        reason: String::new(),
+        estimate: None,
+        rests_on: Vec::new(),
+    };
+    match (one.purpose, ready) {
+        (Purpose::Criterion, Err(why)) => of_ruling(blank, Ruling::undecided(why.as_str())),
+        (Purpose::Criterion, Ok(ready)) => of_ruling(
+            blank,
+            host::rule(&ready.script, view, &ready.given, &limits),
+        ),
+        (Purpose::Metric, Err(why)) => Ruled {
+            reason: why.clone(),
+            ..blank
+        },
+        (Purpose::Metric, Ok(ready)) => {
+            match host::measure(&ready.script, view, &ready.given, &limits) {
+                Ok(measured) => of_metric(blank, measured),
+                Err(fault) => Ruled {
+                    reason: format!("the script ended with a fault: {fault}"),
+                    ..blank
+                },
+            }
+        }
+    }
+}
+
+/// The parameters as text: all of them where the script is ready, else those
+/// that the plan wrote.
+fn given_shown(one: &Use, ready: &Result<Ready, String>) -> BTreeMap<String, String> {
+    match ready {
+        Ok(ready) => {
+            let all = ready.given.values.iter();
+            all.map(|(name, value)| (name.clone(), value.shown()))
+                .collect()
+        }
+        Err(_) => one.given.clone(),
+    }
+}
+
+fn of_ruling(blank: Ruled, ruling: Ruling) -> Ruled {
+    let (at_least, at_most) = ruling.limit.unwrap_or((None, None));
+    let unit = ruling.unit.as_ref().map_or("", Unit::symbol).to_owned();
+    Ruled {
+        word: Some(ruling.word.words().to_owned()),
+        value: ruling.about.map(|about| about.value),
+        expanded: ruling.about.map(|about| about.expanded),
+        unit,
+        at_least,
+        at_most,
+        rule: ruling.rule,
+        reason: ruling.reason,
+        rests_on: ruling.rests_on,
+        ..blank
+    }
+}
+
+fn of_metric(blank: Ruled, measured: Measured) -> Ruled {
+    let unit = measured.unit.symbol().to_owned();
+    let flags = measured.flags.join("; ");
+    match measured.what {
+        Ok(estimate) => Ruled {
+            value: Some(estimate.value),
+            expanded: Some(estimate.expanded(K)).filter(|u| u.is_finite()),
+            unit,
+            rule: METRIC_RULE.to_owned(),
+            reason: flags,
+            estimate: Some(estimate),
+            rests_on: measured.rests_on,
+            ..blank
+        },
+        Err(why) => Ruled {
+            unit,
+            reason: if flags.is_empty() {
+                why
+            } else {
+                format!("{why}; {flags}")
+            },
+            rests_on: measured.rests_on,
+            ..blank
+        },
+    }
+}
+
+/// Whether a round holds something that is not a pass: what `rule` ends with.
+pub fn all_pass(ruled: &[Ruled]) -> bool {
+    ruled
+        .iter()
+        .filter_map(|one| one.word.as_deref())
+        .all(|word| word == Word::Pass.words())
+}

@@ -1,0 +1,20 @@
+//! What scripts make of a run: rulings of its criteria, figures of its metrics.
+//!
+//! ```text
+//!  plan's uses + script texts ──► library (do they fit?) ──► frozen with the run
+//!  frozen + readings + events ──► report::gather ──► view ──► script ──► ruled ──► store (a round)
+//! ```
+//!
+//! A round is made when a run is over, and again whenever someone asks, with
+//! other limits, scripts or another certificate; it stands beside the earlier
+//! ones. Raw readings are read, never written.
+//!
+//! Reading order: [`library`], [`view`], [`judge`] (pure), [`round`] (reads the
+//! store, writes the round).
+//!
+//! Called by: queue, web, cli (checking). Not here: the language (script).
+
+pub mod judge;
+pub mod library;
+pub mod round;
+pub mod view;

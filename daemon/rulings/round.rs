@@ -1,0 +1,148 @@
+//! A round: what a run froze, read and journaled, ruled on and recorded.
+//!
+//! Called by: queue (when a run is over), web (when someone asks).
+
+use photometry::units::{Ratio, Wall};
+
+use super::judge::{self, Judged};
+use super::library::Library;
+use crate::plan::frozen::{Frozen, SentText};
+use crate::plan::uses::Use;
+use crate::report::gather;
+use crate::run::journal::RunId;
+use crate::store::error::StoreError;
+use crate::store::open::Store;
+use crate::store::rulings::Round;
+
+/// The source of uncertainty that stands for a meter's certificate.
+const CERTIFICATE_TERM: &str = "certificate";
+
+/// A round is asked for.
+#[derive(Clone, Debug, Default)]
+pub struct Ask {
+    /// Why: `the run ended`, `asked for`.
+    pub cause: String,
+    /// Criteria and metrics in place of the run's own, with their scripts.
+    pub uses: Option<(Vec<Use>, Vec<SentText>)>,
+    /// Another certificate.
+    pub certificate: Option<Certificate>,
+}
+
+/// A certificate in place of the one that a run froze.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Certificate {
+    /// Its number.
+    pub number: String,
+    /// What readings are multiplied by to agree with it, over the old one.
+    pub gain: f64,
+    /// Its standard uncertainty (k = 1), as a share; the old one's, if none.
+    pub u: Option<Ratio>,
+}
+
+impl Certificate {
+    /// In words.
+    pub fn words(&self) -> String {
+        let u = self.u.map_or(String::new(), |u| format!(", u {u}"));
+        format!("{}, gain {}{u}", self.number, self.gain)
+    }
+}
+
+/// Why there is no round.
+#[derive(Debug, thiserror::Error)]
+pub enum RoundError {
+    /// The record failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// There is no such run.
+    #[error("there is no run {0}")]
+    NoRun(RunId),
+    /// The plan has neither criteria nor metrics.
+    #[error("the plan of run {0} has no criteria and no metrics")]
+    Nothing(RunId),
+    /// The task that runs scripts ended badly.
+    #[error("a defect ended the ruling")]
+    Defect,
+}
+
+/// Makes a round and records it; gives its number.
+///
+/// # Errors
+/// When there is nothing to rule on, or the record cannot be used.
+pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, RoundError> {
+    let (mut frozen, link) = store.frozen(run).await?.ok_or(RoundError::NoRun(run))?;
+    let (uses, scripts) = match ask.uses {
+        Some(other) => other,
+        None => (frozen.plan.uses.clone(), frozen.scripts.clone()),
+    };
+    if uses.is_empty() {
+        return Err(RoundError::Nothing(run));
+    }
+    let row = store.run(run).await?.ok_or(RoundError::NoRun(run))?;
+    let mut readings = store.readings(run).await?;
+    let events = store.events(run, 0, u32::MAX).await?;
+    if let Some(certificate) = &ask.certificate {
+        recalibrate(&mut frozen, &mut readings, certificate);
+    }
+    let round = Round {
+        cause: ask.cause,
+        last_seq: events.last().map_or(0, |event| event.seq),
+        last_link: match events.is_empty() {
+            true => link,
+            false => store.last_link(run).await?,
+        },
+        unfinished: !row.state.is_over(),
+        certificate: ask.certificate.as_ref().map(Certificate::words),
+        program: env!("CARGO_PKG_VERSION").to_owned(),
+        at,
+    };
+    // Scripts may take their whole deadline: off the threads that others need.
+    let judged = tokio::task::spawn_blocking(move || {
+        let surveys = gather::surveys(&frozen, &readings, &events);
+        judge_all(run, &frozen, &uses, scripts, &surveys)
+    });
+    let Judged { ruled, scripts } = judged.await.map_err(|_| RoundError::Defect)?;
+    Ok(store.add_round(run, &round, &ruled, &scripts).await?)
+}
+
+fn judge_all(
+    run: RunId,
+    frozen: &Frozen,
+    uses: &[Use],
+    scripts: Vec<SentText>,
+    surveys: &[crate::report::survey::SurveyFigures],
+) -> Judged {
+    let library = Library::of(scripts);
+    judge::judge(run, frozen, uses, &library, surveys)
+}
+
+/// What was read and frozen, as the other certificate would have it. The
+/// stored readings stay as they are.
+fn recalibrate(
+    frozen: &mut Frozen,
+    readings: &mut [crate::store::readings::ReadingRow],
+    certificate: &Certificate,
+) {
+    use photometry::measured::Outcome;
+    for meter in &mut frozen.card.meters {
+        meter
+            .calibration
+            .certificate
+            .clone_from(&certificate.number);
+        let Some(u) = certificate.u else { continue };
+        for term in &mut meter.uncertainty {
+            if term.source == CERTIFICATE_TERM {
+                term.share = u;
+            }
+        }
+    }
+    for row in readings {
+        row.certificate = Some(certificate.number.clone());
+        let outcome = &mut row.reading.outcome;
+        match outcome {
+            Outcome::Value(value) | Outcome::Over(value) | Outcome::Under(value) => {
+                *value *= certificate.gain;
+            }
+            Outcome::TimedOut | Outcome::Rejected(_) => {}
+        }
+    }
+}

@@ -1,0 +1,204 @@
+//! A run's rulings, ruling again, and the report.
+
+use axum::Json;
+use axum::extract::rejection::JsonRejection;
+use axum::extract::{Path, State};
+use photometry::units::Ratio;
+
+use super::problem::Trouble;
+use super::runs::{self, number, sent, understood};
+use super::serve::Desk;
+use super::wire::{self, Report, Rule, Ruling};
+use crate::plan::uses::Purpose;
+use crate::queue::ruling::RuleOrder;
+use crate::report::ids::FigureId;
+use crate::report::page::{Page, Ruled, RunFacts, html};
+use crate::report::{digits, gather};
+use crate::store::rulings::RulingRow;
+
+/// `GET /runs/{run}/rulings`
+///
+/// # Errors
+/// When there is no such run.
+pub async fn list(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+) -> Result<Json<Vec<Ruling>>, Trouble> {
+    let rows = desk.keeper.rulings(number(&run)?).await?;
+    Ok(Json(told(&rows)))
+}
+
+/// `POST /runs/{run}/rulings`: a new round; its rulings.
+///
+/// # Errors
+/// When there is no such run, nothing to rule on, or the plan has mistakes.
+pub async fn rule(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+    body: Result<Json<Rule>, JsonRejection>,
+) -> Result<Json<Vec<Ruling>>, Trouble> {
+    let run = number(&run)?;
+    let Json(rule) = understood(body)?;
+    let order = RuleOrder {
+        plan: rule.plan.map(sent),
+        based_on: rule.based_on.map(sent),
+        scripts: rule.scripts.into_iter().map(sent).collect(),
+        certificate: rule.certificate.map(|certificate| {
+            let u = certificate
+                .u_percent
+                .map(|percent| Ratio::new(percent / 100.0));
+            (certificate.number, certificate.gain, u)
+        }),
+    };
+    let round = desk.keeper.rule_again(run, order).await?;
+    let mut all = told(&desk.store.rulings(run).await?);
+    all.retain(|ruling| ruling.round == round);
+    Ok(Json(all))
+}
+
+/// All rulings of a run as they cross the wire; the ids count all of them.
+fn told(rows: &[RulingRow]) -> Vec<Ruling> {
+    let latest = rows.iter().map(|row| row.round).max().unwrap_or(0);
+    let one = |(at, row): (usize, &RulingRow)| {
+        let ruled = &row.ruled;
+        let no = u32::try_from(at + 1).unwrap_or(u32::MAX);
+        Ruling {
+            id: FigureId::Ruling { run: row.run.0, no }.to_string(),
+            run: row.run.0,
+            round: row.round,
+            latest: row.round == latest,
+            cause: row.of.cause.clone(),
+            name: ruled.name.clone(),
+            metric: ruled.purpose == Purpose::Metric,
+            test: ruled.test.clone(),
+            word: ruled.word.clone(),
+            value: ruled.value,
+            expanded: ruled.expanded,
+            unit: ruled.unit.clone(),
+            shown: shown(ruled.value, ruled.expanded, &ruled.unit),
+            limit: limit_words(row),
+            rule: ruled.rule.clone(),
+            reason: ruled.reason.clone(),
+            script: ruled.script.clone(),
+            script_digest: ruled.script_digest.clone(),
+            given: ruled.given.clone(),
+            rests_on: ruled.rests_on.clone(),
+            unfinished: row.of.unfinished,
+            certificate: row.of.certificate.clone(),
+            program: row.of.program.clone(),
+            ruled: wire::Instant::at(row.of.at),
+        }
+    };
+    rows.iter().enumerate().map(one).collect()
+}
+
+/// Value, U and unit with the digits that U allows.
+fn shown(value: Option<f64>, expanded: Option<f64>, unit: &str) -> String {
+    let Some(value) = value else {
+        return "not known".to_owned();
+    };
+    let (value, u) = digits::shown(value, expanded);
+    let u = u.map(|u| format!(" ± {u}")).unwrap_or_default();
+    format!("{value}{u} {unit}").trim_end().to_owned()
+}
+
+/// `at least 250 lx`, `between 1 and 10`; empty without one.
+pub fn limit_words(row: &RulingRow) -> String {
+    let unit = row.ruled.unit.as_str();
+    let space = if unit.is_empty() { "" } else { " " };
+    let number = |value: f64| digits::shown(value, None).0;
+    match (row.ruled.at_least, row.ruled.at_most) {
+        (Some(least), None) => format!("at least {}{space}{unit}", number(least)),
+        (None, Some(most)) => format!("at most {}{space}{unit}", number(most)),
+        (Some(least), Some(most)) => {
+            format!(
+                "between {} and {}{space}{unit}",
+                number(least),
+                number(most)
+            )
+        }
+        (None, None) => String::new(),
+    }
+}
+
+/// `GET /runs/{run}/report`
+///
+/// # Errors
+/// When there is no such run.
+pub async fn report(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+) -> Result<Json<Report>, Trouble> {
+    let run = number(&run)?;
+    let row = desk.store.run(run).await?;
+    let row = row.ok_or_else(|| Trouble::no_run(run))?;
+    let rulings = told(&desk.keeper.rulings(run).await?);
+    let story = runs::story(&desk, run).await?;
+    let (frozen, _, events) = story.ok_or_else(|| Trouble::no_run(run))?;
+    let readings = desk.store.readings(run).await?;
+    let at = |wall: Option<photometry::units::Wall>| wall.map(wire::utc).unwrap_or_default();
+    let page = Page {
+        run: RunFacts {
+            number: run.0,
+            state: row.state.words().to_owned(),
+            booked: at(Some(row.booked)),
+            begun: at(row.begun),
+            ended: at(row.ended),
+            program: format!("wakerail {}", frozen.program),
+            made: at(Some(desk.keeper.now().wall)),
+        },
+        surveys: gather::surveys(&frozen, &readings, &events),
+        notes: notes(&rulings),
+        rulings: rulings
+            .into_iter()
+            .filter(|ruling| ruling.latest && !ruling.metric)
+            .map(on_page)
+            .collect(),
+    };
+    Ok(Json(Report { html: html(&page) }))
+}
+
+/// Metrics, and what must be known of the rulings.
+fn notes(rulings: &[Ruling]) -> Vec<String> {
+    let mut notes = Vec::new();
+    for metric in rulings
+        .iter()
+        .filter(|ruling| ruling.latest && ruling.metric)
+    {
+        let Ruling { name, test, .. } = metric;
+        let why = match metric.reason.as_str() {
+            "" => String::new(),
+            why => format!(" ({why})"),
+        };
+        let what = &metric.shown;
+        notes.push(format!("{name} ({test}): {what}{why} [{}]", metric.id));
+    }
+    let rounds = rulings.iter().map(|ruling| ruling.round).max().unwrap_or(0);
+    if rounds > 1 {
+        notes.push(format!(
+            "This run was ruled on {rounds} times; the latest round is shown, the earlier ones are kept."
+        ));
+    }
+    let other = rulings.iter().find(|ruling| ruling.latest);
+    if let Some(certificate) = other.and_then(|ruling| ruling.certificate.as_ref()) {
+        notes.push(format!(
+            "The rulings rest on another certificate than the figures below: {certificate}."
+        ));
+    }
+    notes
+}
+
+fn on_page(ruling: Ruling) -> Ruled {
+    Ruled {
+        id: ruling.id,
+        criterion: format!("{} ({})", ruling.name, ruling.test),
+        word: ruling.word.unwrap_or_default(),
+        value: ruling.value,
+        expanded: ruling.expanded,
+        unit: ruling.unit,
+        limit: ruling.limit,
+        rule: ruling.rule,
+        reason: ruling.reason,
+        script: ruling.script,
+    }
+}
