@@ -50,7 +50,9 @@ impl Keeper {
         let _turn = self.ruling.lock().await;
         let row = self.row(run).await?;
         let due = row.state.is_over() && row.begun.is_some();
-        if !due || !self.store.rulings(run).await?.is_empty() {
+        // A round of the unfinished run does not stand for the whole.
+        let whole = |row: &RulingRow| !row.of.unfinished;
+        if !due || self.store.rulings(run).await?.iter().any(whole) {
             return Ok(());
         }
         let ask = Ask {

@@ -157,14 +157,15 @@ impl Store {
             .map_err(StoreError::sql("reading a script"))
     }
 
-    /// Runs that are over and were never ruled on.
+    /// Runs that are over and were never ruled on as a whole.
     ///
     /// # Errors
     /// When the record cannot be read.
     pub async fn runs_without_rulings(&self) -> Result<Vec<RunId>, StoreError> {
         let sql = "SELECT id FROM runs WHERE state IN ('complete', 'complete with gaps', 'stopped', \
                    'failed') AND begun_wall_us IS NOT NULL \
-                   AND NOT EXISTS (SELECT 1 FROM rulings WHERE run = runs.id) ORDER BY id";
+                   AND NOT EXISTS (SELECT 1 FROM rulings WHERE run = runs.id AND unfinished = 0) \
+                   ORDER BY id";
         let runs: Vec<i64> = sqlx::query_scalar(sql)
             .fetch_all(self.readers())
             .await
@@ -309,6 +310,39 @@ mod tests {
             program: "0.1.0".to_owned(),
             at: Wall::from_us(1_772_395_200_000_000),
         }
+    }
+
+    #[tokio::test]
+    async fn a_run_ruled_on_before_its_end_is_ruled_on_again() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = Store::open(&folder.path().join("record.db"))
+            .await
+            .expect("opened");
+        let bundle = frozen(3, survey(&[6, 12]));
+        let run = store.book_run(None, &bundle, None, Wall::from_us(1)).await;
+        let run = run.expect("booked");
+        let without = || async { store.runs_without_rulings().await.expect("runs") };
+        assert!(without().await.is_empty(), "it is not over");
+        sqlx::query("UPDATE runs SET state = 'complete', begun_wall_us = 1")
+            .execute(store.writer().expect("a writer"))
+            .await
+            .expect("updated");
+        let scripts = BTreeMap::from([("a".repeat(64), String::new())]);
+        let early = Round {
+            unfinished: true,
+            ..round("asked for")
+        };
+        let ruled = [ruled("bright", Some("undecided"))];
+        store
+            .add_round(run, &early, &ruled, &scripts)
+            .await
+            .expect("a round");
+        assert_eq!(without().await, [run]);
+        store
+            .add_round(run, &round("the run ended"), &ruled, &scripts)
+            .await
+            .expect("a round");
+        assert!(without().await.is_empty());
     }
 
     #[tokio::test]
