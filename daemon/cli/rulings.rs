@@ -128,13 +128,23 @@ fn short(rulings: &[Ruling]) -> Grid {
             Cell::text(&ruling.id),
             Cell::text(&ruling.name),
             Cell::text(&ruling.test),
-            Cell::text(ruling.word.as_deref().unwrap_or("(metric)")),
+            Cell::text(word(ruling)),
             Cell::text(&ruling.shown),
             Cell::text(&ruling.limit),
             Cell::text(&ruling.reason),
         ]);
     }
     grid
+}
+
+/// The ruling's word; of a run that was not over, it says so.
+fn word(ruling: &Ruling) -> String {
+    let word = ruling.word.as_deref().unwrap_or("(metric)");
+    if ruling.unfinished {
+        format!("{word} (unfinished run)")
+    } else {
+        word.to_owned()
+    }
 }
 
 /// Everything, for programs.
