@@ -198,6 +198,20 @@ pub enum Command {
   wakerail readings 7 --what all        also warm-up, reference, dark, ambient, and superseded ones")]
     Readings(Readings),
 
+    /// Say something about a run; it stays with the run, by whom and when
+    #[command(before_help = "Examples:
+  wakerail note 7 'door open from 02:10 to 02:15'
+  wakerail note latest 'new meter cable' --format json")]
+    Note(Note),
+
+    /// Set a reading, or a point's readings, aside: kept and shown, but in no mean
+    #[command(before_help = "Examples:
+  wakerail set-aside '7:levels/L07/24 in/read/1' --because 'door open'    one reading
+  wakerail set-aside 7.levels.L07@24in --because 'door open'            the whole point
+  wakerail set-aside 7:levels/L07/609600000nm/read/1 --attempt 2 --because 'cable loose'
+  wakerail readings 7 --what all                                        prints the keys")]
+    SetAside(SetAside),
+
     /// Print a survey: lux against distance and level
     #[command(before_help = "Examples:
   wakerail survey latest
@@ -435,6 +449,69 @@ pub struct Readings {
     /// How to print
     #[command(flatten)]
     pub printed: Printed,
+}
+
+/// `note`
+#[derive(Debug, Args)]
+pub struct Note {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// What there is to say
+    #[arg(value_name = "TEXT")]
+    pub text: String,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `set-aside`
+#[derive(Debug, Args)]
+pub struct SetAside {
+    /// RUN:TEST/SETTING/POSITION/WHAT/VISIT as `readings` prints it; without the last two
+    /// parts, or as the report names the figure (7.levels.L07@24in): the whole point
+    #[arg(value_name = "KEY")]
+    pub key: ReadingName,
+    /// Why; it is printed wherever the reading is
+    #[arg(long, value_name = "TEXT")]
+    pub because: String,
+    /// Which attempt, where the key was read more than once [default: the one that counts]
+    #[arg(long, value_name = "N")]
+    pub attempt: Option<u32>,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// A reading or a point as typed, and its run.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ReadingName {
+    /// The run.
+    pub run: RunName,
+    /// Its key within the run, or the id of a figure.
+    pub key: String,
+}
+
+impl std::str::FromStr for ReadingName {
+    type Err = String;
+    fn from_str(text: &str) -> Result<ReadingName, String> {
+        let wrong = || {
+            "a reading is RUN:KEY such as `7:levels/L07/24 in/read/1`, a point `7.levels.L07@24in`"
+                .to_owned()
+        };
+        let (run, key) = match text.split_once(':') {
+            Some((run, key)) => (run, key),
+            // A figure's id begins with its run, and only a point has an `@`.
+            None => match text.split_once('.') {
+                Some((run, rest)) if rest.contains('@') => (run, text),
+                _ => return Err(wrong()),
+            },
+        };
+        Ok(ReadingName {
+            run: run.parse().map_err(|_| wrong())?,
+            key: key.to_owned(),
+        })
+    }
 }
 
 /// `survey`

@@ -25,6 +25,7 @@ pub mod format;
 pub mod help;
 pub mod place;
 pub mod readings;
+pub mod remarks;
 pub mod rulings;
 pub mod run;
 pub mod runs;

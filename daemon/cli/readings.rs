@@ -13,6 +13,9 @@ use super::complaint::Complaint;
 use super::format::{self, Cell, Grid};
 use crate::web::wire::Reading;
 
+/// The status of a reading that a person set aside; its value stands beside it.
+const SET_ASIDE: &str = "set aside";
+
 /// Prints a run's readings.
 ///
 /// # Errors
@@ -48,13 +51,14 @@ fn short(rows: &[Reading]) -> Grid {
         "illuminance_lx",
         "status",
         "taken_utc",
+        "key",
         "remarks",
     ]);
     for row in rows {
         let mut remarks = vec![row.flags.clone()];
         remarks.extend(row.reason.clone());
         remarks.extend(row.limit_lx.map(|limit| format!("limit {limit} lx")));
-        if !row.counts {
+        if !row.counts && row.status != SET_ASIDE {
             remarks.push("superseded".to_owned());
         }
         remarks.retain(|remark| !remark.is_empty());
@@ -68,6 +72,7 @@ fn short(rows: &[Reading]) -> Grid {
             Cell::maybe_number(row.illuminance_lx),
             Cell::text(&row.status),
             Cell::text(&row.taken_utc),
+            Cell::text(&row.key),
             Cell::text(remarks.join("; ")),
         ]);
     }
@@ -103,6 +108,7 @@ fn long(rows: &[Reading]) -> Grid {
         "firmware",
         "origin",
         "raw",
+        "key",
     ]);
     for row in rows {
         grid.row(vec![
@@ -132,6 +138,7 @@ fn long(rows: &[Reading]) -> Grid {
             Cell::maybe_text(row.firmware.as_deref()),
             Cell::text(&row.origin),
             Cell::text(row.raw.escape_default().to_string()),
+            Cell::text(&row.key),
         ]);
     }
     grid

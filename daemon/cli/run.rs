@@ -15,8 +15,8 @@ use super::exit_codes::ExitCode;
 use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
-    book, check, compute, demo, format, help, place, readings, rulings, runs, show, survey,
-    text_files, verbs, watch,
+    book, check, compute, demo, format, help, place, readings, remarks, rulings, runs, show,
+    survey, text_files, verbs, watch,
 };
 use crate::service;
 
@@ -104,6 +104,8 @@ async fn ask_daemon(
         }
         Command::Stop(args) => format::say(out, &verbs::order(client, args.run, Verb::Stop).await?),
         Command::Readings(args) => readings::run(client, &args, out).await,
+        Command::Note(args) => remarks::note(client, &args, out).await,
+        Command::SetAside(args) => remarks::set_aside(client, &args, out).await,
         Command::Survey(args) => survey::run(client, &args, out).await,
         Command::Rulings(args) => rulings::list(client, &args, out).await,
         Command::Rule(args) => rulings::rule(client, &args, out).await,

@@ -9,6 +9,7 @@ use super::arguments::{self, Format};
 use super::client::Client;
 use super::complaint::Complaint;
 use super::format::{self, Cell, Grid};
+use super::remarks;
 use super::terminal::printable;
 use crate::web::wire::{Entry, RunStory};
 
@@ -103,6 +104,11 @@ fn facts(story: &RunStory) -> Grid {
     for remark in &story.remarks {
         grid.row(vec![Cell::text("remark"), Cell::text(remark)]);
     }
+    for note in &story.notes {
+        let told = remarks::told(note);
+        let words = told.trim_end().replace("\n  ", " ");
+        grid.row(vec![Cell::text(&note.kind), Cell::text(words)]);
+    }
     grid
 }
 
@@ -125,6 +131,12 @@ fn told(story: &RunStory) -> String {
     }
     for remark in &story.remarks[hidden..] {
         let _ = writeln!(text, "{}", printable(remark));
+    }
+    if !story.notes.is_empty() {
+        text.push('\n');
+    }
+    for note in &story.notes {
+        text.push_str(&remarks::told(note));
     }
     text
 }

@@ -1,7 +1,7 @@
 //! Who is measured next, and what a person's orders become.
 //!
 //! ```text
-//!  web ──► booking (place, book) · verbs (hold, release, stop, answer)
+//!  web ──► booking (place, book) · verbs (hold, release, stop, answer) · remarks
 //!             │
 //!          keeper ── next run ──► attendant's handle
 //!             │  line (who is next) · adopt (may it be handed over): pure
@@ -17,5 +17,6 @@ pub mod keeper;
 pub mod line;
 pub mod orders;
 pub mod refusal;
+pub mod remarks;
 pub mod ruling;
 pub mod verbs;

@@ -6,7 +6,9 @@
 //! ([`NetOf`] says which); (3) times the leg's first reference over the
 //! reference at that moment ([`super::reference`]); (4) the mean of the n
 //! readings so corrected. Over, under, timed out and rejected never enter a
-//! mean: a point with a reading over (or under) range has no value.
+//! mean: a point with a reading over (or under) range has no value. A reading
+//! that a person set aside enters nothing, be it at a point or behind a
+//! correction: n is smaller, and the point says so.
 //!
 //! Terms of uncertainty: the meter's written ones (shares of the value); the
 //! datum, -2 u(d)/d, the law of a point source, and so the most that a face
@@ -126,6 +128,7 @@ impl<'a> Gathering<'a> {
             home_tolerance,
             unfinished,
             failures: self.failures(),
+            set_aside: self.set_aside(),
             net_of: self.net_of,
             dark: self.dark,
             ambient: self.ambient,
@@ -146,6 +149,22 @@ impl<'a> Gathering<'a> {
                 _ => None,
             })
             .collect()
+    }
+
+    /// Readings beside the points that were set aside; a point tells its own.
+    fn set_aside(&self) -> Vec<String> {
+        let lengths = self.frozen.card.lengths;
+        let one = |row: &&ReadingRow| {
+            let because = &row.set_aside.as_ref()?.because;
+            (row.purpose != Purpose::Read).then(|| {
+                let (what, at) = (row.purpose.word(), row.position.shown(lengths));
+                format!(
+                    "{what} reading {} ({}, {at}): {because}",
+                    row.visit, row.setting
+                )
+            })
+        };
+        self.rows.iter().filter_map(one).collect()
     }
 
     fn heading(&self) -> Heading {
@@ -277,11 +296,15 @@ impl<'a> Gathering<'a> {
             }
         }
         for point in points.values_mut() {
-            let rows: Vec<&ReadingRow> = of_setting
-                .iter()
-                .filter(|r| r.counts && r.purpose == Purpose::Read && r.position == point.position)
-                .copied()
-                .collect();
+            let at_point = |r: &&&ReadingRow| {
+                r.is_result() && r.purpose == Purpose::Read && r.position == point.position
+            };
+            let results: Vec<&ReadingRow> = of_setting.iter().filter(at_point).copied().collect();
+            let aside = results.iter().filter_map(|row| row.set_aside.as_ref());
+            point.set_aside = aside.map(|aside| aside.because.clone()).collect();
+            // Taken, and so not missing, though it enters nothing.
+            point.missing = point.missing.saturating_sub(point.set_aside.len());
+            let rows: Vec<&ReadingRow> = results.into_iter().filter(|row| row.counts).collect();
             self.fill(point, &rows, &reference);
             if flagged && point.n > 0 {
                 point

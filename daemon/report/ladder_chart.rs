@@ -81,7 +81,7 @@ pub fn value_text(point: Option<&PointFigure>) -> String {
             (value, Some(u)) => format!("{value} ± {u} lx"),
             (value, None) => format!("{value} lx"),
         },
-        _ => "not measured".to_owned(),
+        _ => point.status().to_owned(),
     }
 }
 

@@ -129,7 +129,7 @@ fn not_drawn(point: &PointFigure) -> Option<String> {
         )),
         (None, Some(limit), _) => Some(format!("over {limit} lx")),
         (None, None, Some(limit)) => Some(format!("under {limit} lx")),
-        (None, None, None) => Some("not measured".to_owned()),
+        (None, None, None) => Some(point.status().to_owned()),
     }
 }
 

@@ -72,7 +72,7 @@ impl Reference {
             members.clear();
         };
         for row in rows {
-            if row.standing == Standing::Unfinished {
+            if matches!(row.standing, Standing::Unfinished | Standing::SetAside) {
                 continue; // it is in no visit, and does not part one
             }
             let useful = match row.purpose {

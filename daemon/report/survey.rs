@@ -37,6 +37,9 @@ pub struct SurveyFigures {
     /// What failed in this test, in words: figures may stand that it puts in
     /// doubt.
     pub failures: Vec<String>,
+    /// Readings beside the points (dark, ambient, reference) that a person set
+    /// aside, in words.
+    pub set_aside: Vec<String>,
 }
 
 /// What was measured, on what, with what.
@@ -162,12 +165,22 @@ pub struct PointFigure {
     pub under_lx: Option<f64>,
     /// Readings asked for and not there.
     pub missing: usize,
-    /// What else must be known of it, in words.
+    /// What else must be known of it, in words; nothing is ruled on it then.
     pub flags: Vec<String>,
+    /// Why readings were set aside, one for each of them. The mean of those
+    /// that are left is as good as its U, so this is no flag.
+    pub set_aside: Vec<String>,
 }
 
 impl PointFigure {
-    /// `value`, `over`, `under` or `not measured`.
+    /// What must be known beside the value: flags, and what was set aside.
+    pub fn remarks(&self) -> Vec<String> {
+        let mut remarks = self.flags.clone();
+        remarks.extend(set_aside_words(&self.set_aside));
+        remarks
+    }
+
+    /// `value`, `over`, `under`, `set aside` or `not measured`.
     pub fn status(&self) -> &'static str {
         if self.over > 0 {
             "over"
@@ -175,8 +188,26 @@ impl PointFigure {
             "under"
         } else if self.estimate.is_some() {
             "value"
+        } else if !self.set_aside.is_empty() {
+            "set aside"
         } else {
             "not measured"
         }
     }
+}
+
+/// `1 reading set aside: the door was open`; equal reasons together, in order.
+fn set_aside_words(reasons: &[String]) -> Vec<String> {
+    let mut said: Vec<(&String, usize)> = Vec::new();
+    for reason in reasons {
+        match said.iter_mut().find(|(known, _)| *known == reason) {
+            Some((_, count)) => *count += 1,
+            None => said.push((reason, 1)),
+        }
+    }
+    let words = |(reason, count): (&String, usize)| match count {
+        1 => format!("1 reading set aside: {reason}"),
+        _ => format!("{count} readings set aside: {reason}"),
+    };
+    said.into_iter().map(words).collect()
 }

@@ -136,7 +136,7 @@ fn laid_out(head: Vec<String>, rows: impl Iterator<Item = Vec<String>>) -> Strin
 
 /// A point's value and its U. A star stands where a note follows below.
 fn cell(point: &PointFigure) -> (String, String) {
-    let star = if point.flags.is_empty() && !gap(point) {
+    let star = if point.remarks().is_empty() && !gap(point) {
         ""
     } else {
         "*"
@@ -152,6 +152,7 @@ fn cell(point: &PointFigure) -> (String, String) {
             let (value, u) = digits::shown(estimate.value, point.expanded_lx);
             (format!("{value}{star}"), u.unwrap_or_default())
         }
+        None if !point.set_aside.is_empty() => (format!("set aside{star}"), String::new()),
         None => (NOT_MEASURED.to_owned(), String::new()),
     }
 }
@@ -256,6 +257,8 @@ pub fn notes(figures: &SurveyFigures) -> Vec<String> {
         notes.push("Not finished: something that the plan asks for is not measured.".to_owned());
     }
     notes.extend(figures.failures.iter().map(|why| format!("Failed: {why}.")));
+    let aside = figures.set_aside.iter();
+    notes.extend(aside.map(|words| format!("Set aside: {words}.")));
     let certificate = match &heading.certificate {
         Some(certificate) => format!(", certificate {certificate}"),
         None => String::new(),
@@ -294,7 +297,7 @@ fn starred(setting: &SettingFigures, lengths: LengthUnit) -> Vec<String> {
     let mut said: Vec<(String, Vec<String>)> = Vec::new();
     for point in &setting.points {
         let missing = gap(point).then(|| format!("{} of its readings gave nothing", point.missing));
-        for what in missing.into_iter().chain(point.flags.iter().cloned()) {
+        for what in missing.into_iter().chain(point.remarks()) {
             let at = point.position.shown(lengths);
             match said.iter_mut().find(|(known, _)| *known == what) {
                 Some((_, places)) => places.push(at),
@@ -402,7 +405,7 @@ fn csv_row(survey: &SurveyFigures, setting: &SettingFigures, point: &PointFigure
         net_of.to_owned(),
         number(setting.drift.map(Ratio::share)),
         setting.drift_flagged.to_string(),
-        harmless(&point.flags.join("; ")),
+        harmless(&point.remarks().join("; ")),
     ]
 }
 

@@ -32,6 +32,7 @@ pub fn figures() -> SurveyFigures {
         home_tolerance: Some(Length::from_um(50)),
         unfinished: false,
         failures: Vec::new(),
+        set_aside: Vec::new(),
     }
 }
 

@@ -17,4 +17,6 @@
 pub mod judge;
 pub mod library;
 pub mod round;
+#[cfg(test)]
+mod tests_set_aside;
 pub mod view;

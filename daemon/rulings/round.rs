@@ -78,6 +78,8 @@ pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, 
         return Err(RoundError::Nothing(run));
     }
     let row = store.run(run).await?.ok_or(RoundError::NoRun(run))?;
+    // Whoever sets readings aside waits for a round, so none comes in between.
+    let remarks = store.remarks(run).await?;
     let mut readings = store.readings(run).await?;
     let events = store.events(run, 0, u32::MAX).await?;
     if let Some(certificate) = &ask.certificate {
@@ -94,6 +96,7 @@ pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, 
         certificate: ask.certificate.as_ref().map(Certificate::words),
         program: env!("CARGO_PKG_VERSION").to_owned(),
         at,
+        last_remark: remarks.last().map_or(0, |remark| remark.no),
     };
     // Scripts may take their whole deadline: off the threads that others need.
     let judged = tokio::task::spawn_blocking(move || {

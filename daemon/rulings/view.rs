@@ -118,6 +118,11 @@ fn lux_of(point: &PointFigure, drifted: bool, key: &str) -> Measured {
         (Some(estimate), ..) => Measured::known(estimate.clone(), Unit::Lux, key),
         (None, Some(limit), _) => Measured::unknown(&format!("over {limit} lx"), Unit::Lux),
         (None, None, Some(limit)) => Measured::unknown(&format!("under {limit} lx"), Unit::Lux),
+        // With one reading left the flag "one reading: ..." forbids a ruling, with
+        // more U is honest about the smaller n, and the mean may be ruled on.
+        (None, None, None) if !point.set_aside.is_empty() => {
+            Measured::unknown("every reading was set aside", Unit::Lux)
+        }
         (None, None, None) => Measured::unknown("not measured", Unit::Lux),
     };
     measured.rests_on = vec![key.to_owned()];

@@ -32,6 +32,8 @@ pub enum Standing {
     Unfinished,
     /// Taken after a seam, to find out whether to go on.
     Preamble,
+    /// A person set it aside: it enters nothing, whatever it was before.
+    SetAside,
 }
 
 /// Whether an outcome ends a read action; after a time-out or a rejected

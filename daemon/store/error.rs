@@ -155,6 +155,12 @@ pub enum StoreError {
     /// A run that has begun cannot be frozen anew or set aside.
     #[error("run {0} has begun, or is over; what it froze is never edited")]
     HasBegun(RunId),
+    /// A run that has not begun takes no remarks: its bundle may be frozen anew.
+    #[error("run {0} has not begun; there is nothing in it to remark on")]
+    NotBegun(RunId),
+    /// A run has as many remarks as it may have.
+    #[error("run {0} has as many remarks as are kept")]
+    TooManyRemarks(RunId),
     /// A client's key was used before.
     #[error("run {run} was booked with the key `{key}` already; use a new key for another run")]
     KeyUsed {

@@ -9,7 +9,8 @@
 //! ```
 //!
 //! Reading order: [`open`] (the file, and which files are refused), one file
-//! per noun ([`lamps`], [`placements`], [`runs`], [`journal`], [`readings`]),
+//! per noun ([`lamps`], [`placements`], [`runs`], [`journal`], [`readings`],
+//! [`rulings`], [`remarks`]),
 //! [`ledger`] (the only writer of a journal), [`verify`] (is it still what was
 //! written?).
 //!
@@ -25,6 +26,7 @@ pub mod ledger;
 pub mod open;
 pub mod placements;
 pub mod readings;
+pub mod remarks;
 pub mod rulings;
 pub mod runs;
 #[cfg(test)]
@@ -35,4 +37,6 @@ mod tests_file;
 mod tests_journal;
 #[cfg(test)]
 mod tests_property;
+#[cfg(test)]
+mod tests_remarks;
 pub mod verify;

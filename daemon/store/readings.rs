@@ -9,6 +9,7 @@ use sqlx::sqlite::SqliteRow;
 use super::counts::{self, Standing};
 use super::error::StoreError;
 use super::open::Store;
+use super::remarks::set_aside;
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Key, Purpose};
 use crate::run::journal::{Body, Event, RunId};
@@ -78,6 +79,36 @@ pub struct ReadingRow {
     pub counts: bool,
     /// Why it counts or does not.
     pub standing: Standing,
+    /// Why a person set it aside, when one did.
+    pub set_aside: Option<SetAside>,
+}
+
+/// A reading that a person set aside. It stays where it is, and enters nothing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SetAside {
+    /// Why.
+    pub because: String,
+    /// It would be the result of its key.
+    pub counted: bool,
+}
+
+impl ReadingRow {
+    /// It is the result of its key, or would be if it were not set aside.
+    pub fn is_result(&self) -> bool {
+        self.counts || self.set_aside.as_ref().is_some_and(|aside| aside.counted)
+    }
+
+    /// Takes its standing from the journal and from the remarks.
+    pub(super) fn stand(&mut self, standing: Standing, because: Option<&String>) {
+        self.counts = standing == Standing::Counts;
+        self.standing = standing;
+        if let Some(because) = because {
+            let (because, counted) = (because.clone(), self.counts);
+            self.set_aside = Some(SetAside { because, counted });
+            self.counts = false;
+            self.standing = Standing::SetAside;
+        }
+    }
 }
 
 /// What a row says beside its event's line: from the bundle.
@@ -127,9 +158,10 @@ impl Store {
         let mut rows = self.raw_readings(id).await?;
         let events = self.events(id, 0, EVENTS_AT_MOST).await?;
         let standings = counts::standings(&frozen.itinerary, &events);
+        let asides = set_aside(&self.remarks(id).await?);
         for row in &mut rows {
-            row.standing = standings.get(&row.seq).copied().unwrap_or_default();
-            row.counts = row.standing == Standing::Counts;
+            let standing = standings.get(&row.seq).copied().unwrap_or_default();
+            row.stand(standing, asides.get(&row.seq));
         }
         Ok(rows)
     }
@@ -179,6 +211,7 @@ pub(super) fn row_for(run: RunId, frozen: &Frozen, event: &Event) -> Option<Read
         origin: Origin::Measured,
         counts: false,
         standing: Standing::default(),
+        set_aside: None,
     })
 }
 
@@ -281,5 +314,6 @@ pub(super) fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, Stor
         origin,
         counts: false,
         standing: Standing::default(),
+        set_aside: None,
     })
 }

@@ -70,6 +70,8 @@ pub struct Round {
     pub program: String,
     /// When.
     pub at: Wall,
+    /// The last remark that it knew; 0 for none.
+    pub last_remark: u64,
 }
 
 /// A stored ruling.
@@ -89,7 +91,7 @@ pub struct RulingRow {
 
 const SELECT: &str = "SELECT id, run, round, cause, name, purpose, test, script, script_digest, \
      given, word, value, unit, expanded, at_least, at_most, rule, reason, estimate, rests_on, \
-     last_seq, last_link, unfinished, certificate, program, ruled_wall_us FROM rulings ";
+     last_seq, last_link, unfinished, certificate, program, ruled_wall_us, last_remark FROM rulings ";
 
 impl Store {
     /// Adds a round of a run: all of it or none. `scripts`: each text under its
@@ -176,8 +178,8 @@ impl Store {
 
 const INSERT: &str = "INSERT INTO rulings (run, round, cause, name, purpose, test, script, \
      script_digest, given, word, value, unit, expanded, at_least, at_most, rule, reason, estimate, \
-     rests_on, last_seq, last_link, unfinished, certificate, program, ruled_wall_us) VALUES \
-     (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+     rests_on, last_seq, last_link, unfinished, certificate, program, ruled_wall_us, last_remark) VALUES \
+     (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
 
 async fn insert(
     change: &mut sqlx::SqliteConnection,
@@ -214,6 +216,7 @@ async fn insert(
         .bind(&round.certificate)
         .bind(&round.program)
         .bind(round.at.us())
+        .bind(i64::try_from(round.last_remark).unwrap_or(i64::MAX))
         .execute(change)
         .await
         .map_err(StoreError::sql("recording a ruling"))?;
@@ -251,6 +254,7 @@ fn ruling_of(row: &SqliteRow) -> Result<RulingRow, StoreError> {
             certificate: row.try_get(23).map_err(&doing)?,
             program: words(24)?,
             at: Wall::from_us(row.try_get(25).map_err(&doing)?),
+            last_remark: row.try_get::<i64, _>(26).map_err(&doing)?.unsigned_abs(),
         },
         ruled: Ruled {
             name: words(4)?,
@@ -309,6 +313,7 @@ mod tests {
             certificate: None,
             program: "0.1.0".to_owned(),
             at: Wall::from_us(1_772_395_200_000_000),
+            last_remark: 2,
         }
     }
 

@@ -46,6 +46,8 @@ pub struct Story {
     pub events: Vec<Event>,
     /// Seconds since the run began, on the wall.
     pub seconds: i64,
+    /// Why readings are set aside, by their events' numbers.
+    pub set_aside: std::collections::HashMap<u64, String>,
     sitting: u32,
     sitting_began: i64,
     attempts: BTreeMap<i64, u32>,
@@ -59,6 +61,7 @@ impl Story {
             frozen,
             events: Vec::new(),
             seconds: 0,
+            set_aside: std::collections::HashMap::new(),
             sitting: 1,
             sitting_began: 0,
             attempts: BTreeMap::new(),
@@ -184,8 +187,8 @@ impl Story {
         let standings = counts::standings(&self.frozen.itinerary, &self.events);
         let rows = self.events.iter().filter_map(|event| {
             let mut row = row_for(RunId(1), &self.frozen, event)?;
-            row.standing = standings.get(&row.seq).copied().unwrap_or_default();
-            row.counts = row.standing == counts::Standing::Counts;
+            let standing = standings.get(&row.seq).copied().unwrap_or_default();
+            row.stand(standing, self.set_aside.get(&row.seq));
             Some(row)
         });
         rows.collect()

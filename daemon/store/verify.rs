@@ -10,6 +10,7 @@ use super::journal::event_of;
 use super::ledger::reasons;
 use super::open::Store;
 use super::readings::{ReadingRow, reading_of, row_for};
+use super::remarks::VerifiedRemarks;
 use crate::run::journal::{Body, Event, Link, RunId};
 
 /// What following the links found.
@@ -21,6 +22,16 @@ pub struct Verified {
     pub seal: Link,
     /// The first event that is not.
     pub bad: Option<BadEvent>,
+    /// The remarks, which have links of their own; none where the bundle they
+    /// begin at is bad.
+    pub remarks: Option<VerifiedRemarks>,
+}
+
+impl Verified {
+    /// Everything is as it was written.
+    pub fn is_whole(&self) -> bool {
+        self.bad.is_none() && self.remarks.as_ref().is_some_and(|r| r.bad.is_none())
+    }
 }
 
 /// The first event that is not as it was written; 0 stands for the bundle.
@@ -36,7 +47,8 @@ const EVENTS: &str = "SELECT seq, kind, no, attempt, sitting, mono_ns, wall_us, 
      FROM events WHERE run = ? ORDER BY seq";
 
 impl Store {
-    /// Follows the links of a run's journal from the bundle to the last event.
+    /// Follows the links of a run's journal from the bundle to the last event,
+    /// and those of its remarks.
     ///
     /// # Errors
     /// When there is no such run, or the record cannot be read at all.
@@ -53,6 +65,7 @@ impl Store {
             events: 0,
             seal: Link::of_bundle(&bundle),
             bad: None,
+            remarks: None,
         };
         let found = |seq, why: &str| {
             Some(BadEvent {
@@ -64,6 +77,24 @@ impl Store {
             verified.bad = found(0, "what the run froze does not fit its link");
             return Ok(verified);
         }
+        verified.remarks = Some(self.verify_remarks(id, verified.seal).await?);
+        self.verify_events(id, &bundle, verified).await
+    }
+
+    /// The events of a run, once the bundle is known to be whole.
+    async fn verify_events(
+        &self,
+        id: RunId,
+        bundle: &[u8],
+        mut verified: Verified,
+    ) -> Result<Verified, StoreError> {
+        let doing = StoreError::sql("verifying a run");
+        let found = |seq, why: &str| {
+            Some(BadEvent {
+                seq,
+                why: why.to_owned(),
+            })
+        };
         let Some((frozen, _)) = self.frozen(id).await? else {
             return Err(StoreError::NoRun(id));
         };
@@ -76,7 +107,7 @@ impl Store {
         let mut readings = readings.into_iter().peekable();
         for row in &rows {
             let seq = verified.events + 1;
-            let link = match event_at(row, seq, verified.seal, &bundle) {
+            let link = match event_at(row, seq, verified.seal, bundle) {
                 Err(why) => {
                     verified.bad = found(seq, &why);
                     return Ok(verified);

@@ -1,7 +1,7 @@
 //! The daemon's face: HTTP and JSON over a Unix socket.
 //!
 //! ```text
-//!   client ──► serve (routes, limits) ──► runs · placements · benches · readings · health
+//!   client ──► serve (routes, limits) ──► runs · placements · benches · readings · remarks · health
 //!                     │                      │ queue::keeper (bounded mail), store (reads)
 //!                     └─► events: the journal, live (server-sent events)
 //!   wire: the only types that cross          problem: errors (RFC 9457)
@@ -16,6 +16,7 @@ pub mod health;
 pub mod placements;
 pub mod problem;
 pub mod readings;
+pub mod remarks;
 pub mod rulings;
 pub mod runs;
 pub mod serve;

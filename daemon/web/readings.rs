@@ -47,7 +47,9 @@ pub async fn list(
         return Err(Trouble::no_run(run));
     }
     let rows = desk.store.readings(run).await?;
-    let wanted = rows.iter().filter(|row| what == Which::All || row.counts);
+    let wanted = rows
+        .iter()
+        .filter(|row| what == Which::All || row.is_result());
     Ok(Json(wanted.map(row).collect()))
 }
 
@@ -58,8 +60,13 @@ fn row(row: &ReadingRow) -> Reading {
         Outcome::Rejected(reason) => (None, Some(reason.clone())),
         Outcome::Value(_) | Outcome::TimedOut => (None, None),
     };
+    let (status, reason) = match &row.set_aside {
+        Some(aside) => ("set aside", Some(aside.because.clone())),
+        None => (reading.outcome.kind(), reason),
+    };
     Reading {
         run: row.run.0,
+        key: format!("{}:{}", row.run, row.key_text),
         seq: row.seq,
         test: row.test.clone(),
         setting: row.setting.clone(),
@@ -69,7 +76,7 @@ fn row(row: &ReadingRow) -> Reading {
         attempt: row.attempt,
         sitting: row.sitting,
         counts: row.counts,
-        status: reading.outcome.kind().to_owned(),
+        status: status.to_owned(),
         illuminance_lx: reading.outcome.value(),
         limit_lx,
         reason,
@@ -135,7 +142,7 @@ fn cells(figures: &SurveyFigures) -> Vec<SurveyCell> {
             expanded_uncertainty_lx: point.expanded_lx,
             readings: point.n,
             status: point.status().to_owned(),
-            flags: point.flags.clone(),
+            flags: point.remarks(),
         }));
     }
     cells

@@ -245,6 +245,7 @@ pub async fn show(
         left_out: frozen.itinerary.left_out,
         bench_left: left,
         remarks,
+        notes: super::remarks::told(run, &desk.store.remarks(run).await?),
         bundle,
     }))
 }

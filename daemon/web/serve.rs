@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::problem::Trouble;
 use super::wire::problems;
-use super::{benches, events, health, placements, readings, rulings, runs};
+use super::{benches, events, health, placements, readings, remarks, rulings, runs};
 use crate::queue::keeper::Keeper;
 use crate::store::open::Store;
 
@@ -49,6 +49,8 @@ pub fn router(desk: Desk) -> Router {
         .route("/runs/{run}/release", post(runs::release))
         .route("/runs/{run}/stop", post(runs::stop))
         .route("/runs/{run}/answer", post(runs::answer))
+        .route("/runs/{run}/notes", post(remarks::note))
+        .route("/runs/{run}/set-aside", post(remarks::set_aside))
         .route("/runs/{run}/readings", get(readings::list))
         .route("/runs/{run}/survey", get(readings::survey))
         .route(

@@ -316,6 +316,9 @@ pub struct RunStory {
     pub bench_left: Option<String>,
     /// What was decided, and what failed, in words.
     pub remarks: Vec<String>,
+    /// What people said of it: notes, and readings set aside.
+    #[serde(default)]
+    pub notes: Vec<Remark>,
     /// The digest of what was frozen at booking.
     pub bundle: String,
 }
@@ -410,6 +413,48 @@ pub struct Answer {
     pub text: String,
 }
 
+/// `POST /runs/{id}/notes`
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Note {
+    /// What there is to say.
+    pub text: String,
+    /// Who says it.
+    pub who: String,
+}
+
+/// `POST /runs/{id}/set-aside`
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SetAside {
+    /// A reading, `levels/L07/24 in/read/1`, or a whole point, `levels/L07/24 in`
+    /// or the id of its figure, `7.levels.L07@24in`.
+    pub key: String,
+    /// Which attempt, where the key was read more than once.
+    pub attempt: Option<u32>,
+    /// Why.
+    pub because: String,
+    /// Who says so.
+    pub who: String,
+}
+
+/// What a person said of a run.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Remark {
+    /// The run.
+    pub run: i64,
+    /// Counts the run's remarks, from 1.
+    pub no: u64,
+    /// `note` or `set aside`.
+    pub kind: String,
+    /// The note, or the reason.
+    pub text: String,
+    /// The readings that were set aside, by run and key.
+    pub readings: Vec<String>,
+    /// Who.
+    pub who: String,
+    /// When.
+    pub at: Instant,
+}
+
 /// A row of `GET /runs/{id}/readings`. The order of the fields is the order
 /// of the columns.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -432,15 +477,17 @@ pub struct Reading {
     pub attempt: u32,
     /// Which life of the daemon.
     pub sitting: u32,
-    /// It is the result of its key; otherwise a later one took its place.
+    /// It is the result of its key; otherwise a later one took its place, or
+    /// it was set aside.
     pub counts: bool,
-    /// `value`, `over`, `under`, `timed out`, `rejected`.
+    /// `value`, `over`, `under`, `timed out`, `rejected`, `set aside`.
     pub status: String,
-    /// The value; empty unless the status is `value`.
+    /// The value; empty unless the status is `value`, or the reading was set
+    /// aside with one.
     pub illuminance_lx: Option<f64>,
     /// The limit that it is over or under.
     pub limit_lx: Option<f64>,
-    /// Why it was rejected.
+    /// Why it was rejected or set aside.
     pub reason: Option<String>,
     /// The upper end of the meter's range.
     pub range_lx: Option<f64>,
@@ -466,6 +513,8 @@ pub struct Reading {
     pub origin: String,
     /// The answer's bytes, one character each (Latin-1).
     pub raw: String,
+    /// Run and key, as `set-aside` takes them.
+    pub key: String,
 }
 
 /// `GET /runs/{id}/survey`: the figures, and the same as a person and a

@@ -48,6 +48,7 @@ fn survey() -> SurveyFigures {
         home_tolerance: Some(Length::from_um(50)),
         unfinished: false,
         failures: Vec::new(),
+        set_aside: Vec::new(),
     }
 }
 

@@ -3,9 +3,26 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 17] = [
-    "check", "serve", "demo", "place", "book", "runs", "show", "watch", "answer", "hold",
-    "release", "stop", "readings", "survey", "compute", "help", "",
+const COMMANDS: [&str; 19] = [
+    "check",
+    "serve",
+    "demo",
+    "place",
+    "book",
+    "runs",
+    "show",
+    "watch",
+    "answer",
+    "hold",
+    "release",
+    "stop",
+    "readings",
+    "note",
+    "set-aside",
+    "survey",
+    "compute",
+    "help",
+    "",
 ];
 
 fn wakerail() -> Command {

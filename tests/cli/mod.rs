@@ -6,6 +6,7 @@ mod demo;
 mod help;
 mod http;
 mod refusals;
+mod remarks;
 mod rulings;
 mod serving;
 mod terminal;

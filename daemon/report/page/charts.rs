@@ -104,7 +104,7 @@ fn levels_table(out: &mut Markup, run: i64, survey: &SurveyFigures, setting: &Se
 }
 
 fn point_cells(point: &PointFigure, survey: &SurveyFigures, counted: bool) -> Vec<Cell> {
-    let star = if point.flags.is_empty() && !table::gap(point) {
+    let star = if point.remarks().is_empty() && !table::gap(point) {
         ""
     } else {
         "*"
@@ -115,7 +115,7 @@ fn point_cells(point: &PointFigure, survey: &SurveyFigures, counted: bool) -> Ve
         ""
     };
     let at = Cell::Words(format!("{}{near}", point.position.shown(survey.lengths)));
-    let asked = point.n.max(point.over + point.under) + point.missing;
+    let asked = point.n.max(point.over + point.under) + point.missing + point.set_aside.len();
     let words = match (&point.estimate, point.over_lx, point.under_lx) {
         (_, Some(limit), _) => format!("over {limit} lx ({} of {asked})", point.over),
         (_, None, Some(limit)) => format!("under {limit} lx ({} of {asked})", point.under),
@@ -128,7 +128,7 @@ fn point_cells(point: &PointFigure, survey: &SurveyFigures, counted: bool) -> Ve
             }
             return cells;
         }
-        _ => "not measured".to_owned(),
+        _ => point.status().to_owned(),
     };
     let across = if counted { 3 } else { 2 };
     vec![at, Cell::Across(across, format!("{words}{star}"))]

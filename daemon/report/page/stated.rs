@@ -108,6 +108,8 @@ fn deviations(survey: &SurveyFigures) -> String {
     if survey.unfinished {
         said.push("something that the plan asks for is not measured".to_owned());
     }
+    let aside = survey.set_aside.iter();
+    said.extend(aside.map(|words| format!("set aside: {words}")));
     if said.is_empty() {
         "none recorded".to_owned()
     } else {

@@ -64,6 +64,9 @@ pub fn surprises(run: i64, survey: &SurveyFigures) -> Vec<Surprise> {
     for failure in &survey.failures {
         say(format!("Failed: {}.", failure.trim_end_matches('.')), None);
     }
+    for aside in &survey.set_aside {
+        say(format!("Set aside: {}.", aside.trim_end_matches('.')), None);
+    }
     home(run, survey, &mut say);
     for setting in &survey.settings {
         of_setting(run, survey, setting, &mut say);
@@ -160,7 +163,10 @@ fn of_setting(
         say(format!("{name} at {at}: {what}."), Some(first));
     }
     for flag in flags(setting) {
-        let flagged = setting.points.iter().filter(|p| p.flags.contains(flag));
+        let flagged = setting
+            .points
+            .iter()
+            .filter(|p| p.remarks().contains(&flag));
         let at = places(
             flagged.map(|p| p.position),
             setting.points.len(),
@@ -170,9 +176,9 @@ fn of_setting(
     }
 }
 
-/// The points' flags, each once. That of the drift is said of the setting.
-fn flags(setting: &SettingFigures) -> std::collections::BTreeSet<&String> {
-    let flags = setting.points.iter().flat_map(|p| &p.flags);
+/// The points' flags and what was set aside, each once. That of the drift is said of the setting.
+fn flags(setting: &SettingFigures) -> std::collections::BTreeSet<String> {
+    let flags = setting.points.iter().flat_map(PointFigure::remarks);
     flags
         .filter(|flag| !(setting.drift_flagged && flag.as_str() == DRIFTED))
         .collect()
