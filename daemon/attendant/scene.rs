@@ -211,6 +211,7 @@ impl Scene {
         let frozen = Frozen {
             program: "test".to_owned(),
             plan_texts: Vec::new(),
+            redo_of: None,
             scripts: Vec::new(),
             plan,
             lamp,

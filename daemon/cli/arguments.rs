@@ -153,6 +153,13 @@ pub enum Command {
   wakerail book plan.yaml --unit D-17 --hold       begins when it is released")]
     Book(Book),
 
+    /// Measure part of a run again, as a new run that names the old one
+    #[command(before_help = "Examples:
+  wakerail redo 7                                        whatever is missing or failed
+  wakerail redo 7 --setting L07,L08 --position '24 in'
+  wakerail redo latest --test levels --hold              begins when it is released")]
+    Redo(Redo),
+
     /// List the runs
     #[command(before_help = "Examples:
   wakerail runs
@@ -339,6 +346,29 @@ pub struct Book {
     /// Book it held; it begins when it is released
     #[arg(long)]
     pub hold: bool,
+}
+
+/// `redo`
+#[derive(Debug, Args)]
+pub struct Redo {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// Tests of its plan [default: every one that has what else is chosen]
+    #[arg(long, value_name = "NAME", value_delimiter = ',')]
+    pub test: Vec<String>,
+    /// Settings by their keys, such as L07,L08 [default: all of the test]
+    #[arg(long, value_name = "KEY", value_delimiter = ',')]
+    pub setting: Vec<String>,
+    /// Positions in any unit, such as '24 in,36 in' [default: all of the test]
+    #[arg(long, value_name = "LENGTH", value_delimiter = ',')]
+    pub position: Vec<String>,
+    /// Book it held; it begins when it is released
+    #[arg(long)]
+    pub hold: bool,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
 }
 
 /// `runs`

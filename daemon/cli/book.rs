@@ -1,4 +1,5 @@
-//! `book`: sends a plan's text, and the text that it is based on.
+//! `book`: sends a plan's text, and the text that it is based on. `redo`: books
+//! part of a run again.
 //!
 //! Called by: main, demo. Not here: checking it (the daemon does, against
 //! lamp, placement and bench).
@@ -8,14 +9,15 @@ use std::io::Read;
 use std::path::Path;
 
 use photometry::units::Span;
+use serde::Serialize;
 
-use super::arguments;
+use super::arguments::{self, Format};
 use super::client::Client;
 use super::complaint::Complaint;
-use super::text_files;
+use super::{format, runs, text_files};
 use crate::plan::check;
 use crate::plan::frozen::SentText;
-use crate::web::wire::{Book, Booked, Text};
+use crate::web::wire::{Book, Booked, Redo, Text};
 
 /// A booking is sent again so often when the connection breaks; its key keeps
 /// it from being booked twice.
@@ -47,10 +49,45 @@ pub async fn run(client: &Client, args: &arguments::Book) -> Result<Booked, Comp
 /// # Errors
 /// No daemon, or its refusal.
 pub async fn send(client: &Client, book: &Book) -> Result<Booked, Complaint> {
+    send_to(client, "/runs", book).await
+}
+
+/// Books what of a run is to be measured again.
+///
+/// # Errors
+/// No daemon, or its refusal.
+pub async fn redo(
+    client: &Client,
+    args: &arguments::Redo,
+    out: &mut impl std::io::Write,
+) -> Result<(), Complaint> {
+    let run = client.number(args.run.run).await?;
+    let trimmed = |list: &[String]| list.iter().map(|one| one.trim().to_owned()).collect();
+    let redo = Redo {
+        tests: trimmed(&args.test),
+        settings: trimmed(&args.setting),
+        positions: trimmed(&args.position),
+        hold: args.hold,
+    };
+    let booked = send_to(client, &format!("/runs/{run}/redo"), &redo).await?;
+    match args.printed.format {
+        Format::Table => format::say(out, &told(&booked)),
+        form => {
+            let grid = runs::long(std::slice::from_ref(&booked.run));
+            format::print(out, form, &grid, &booked)
+        }
+    }
+}
+
+async fn send_to(
+    client: &Client,
+    path: &str,
+    body: &(impl Serialize + Sync),
+) -> Result<Booked, Complaint> {
     let key = fresh_key()?;
     let mut tried = 1;
     loop {
-        match client.post("/runs", book, Some(&key)).await {
+        match client.post(path, body, Some(&key)).await {
             Err(Complaint::BrokenOff { .. }) if tried < TRIES_AT_MOST => tried += 1,
             done => return done,
         }
@@ -66,6 +103,12 @@ pub fn told(booked: &Booked) -> String {
         run.run, run.plan, run.unit, run.lamp, run.bench
     );
     // Writing to a String cannot fail.
+    if let Some(of) = run.redo_of {
+        let _ = writeln!(text, "redo of run {of}");
+    }
+    for what in &booked.again {
+        let _ = writeln!(text, "again: {what}");
+    }
     let _ = writeln!(
         text,
         "{} actions; about {}, at least {}, at most {}",

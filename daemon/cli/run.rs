@@ -91,6 +91,7 @@ async fn ask_daemon(
             let booked = book::run(client, &args).await?;
             format::say(out, &book::told(&booked))
         }
+        Command::Redo(args) => book::redo(client, &args, out).await,
         Command::Runs(args) => runs::run(client, &args, out).await,
         Command::Show(args) => show::run(client, &args, out).await,
         Command::Watch(args) => watch::run(client, args.run, terminal, out).await,

@@ -27,6 +27,14 @@ pub async fn run(
     format::print(out, args.printed.format, &grid, &runs)
 }
 
+/// The plan, and which run it measures again.
+fn plan_words(run: &Run) -> String {
+    match run.redo_of {
+        Some(of) => format!("{}, redo of run {of}", run.plan),
+        None => run.plan.clone(),
+    }
+}
+
 fn short(runs: &[Run]) -> Grid {
     let mut grid = Grid::new([
         "run",
@@ -42,7 +50,7 @@ fn short(runs: &[Run]) -> Grid {
         grid.row(vec![
             Cell::number(run.run),
             Cell::text(&run.state),
-            Cell::text(&run.plan),
+            Cell::text(plan_words(run)),
             Cell::text(&run.unit),
             Cell::text(&run.bench),
             Cell::text(format!("{}/{}", run.actions_done, run.actions)),
@@ -53,7 +61,8 @@ fn short(runs: &[Run]) -> Grid {
     grid
 }
 
-fn long(runs: &[Run]) -> Grid {
+/// Every column.
+pub fn long(runs: &[Run]) -> Grid {
     let mut grid = Grid::new([
         "run",
         "state",
@@ -72,6 +81,7 @@ fn long(runs: &[Run]) -> Grid {
         "begun_us",
         "ended_utc",
         "ended_us",
+        "redo_of",
     ]);
     for run in runs {
         let utc = |at: &Option<crate::web::wire::Instant>| {
@@ -98,6 +108,7 @@ fn long(runs: &[Run]) -> Grid {
             us(&run.begun),
             utc(&run.ended),
             us(&run.ended),
+            Cell::maybe_number(run.redo_of),
         ]);
     }
     grid

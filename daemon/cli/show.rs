@@ -76,6 +76,7 @@ fn pairs(story: &RunStory) -> Vec<(&'static str, String)> {
         ("booked", run.booked.utc.clone()),
     ];
     let mut maybe = |name, value: Option<String>| pairs.extend(value.map(|value| (name, value)));
+    maybe("redo of", run.redo_of.map(|of| format!("run {of}")));
     maybe("begun", run.begun.as_ref().map(|at| at.utc.clone()));
     maybe("ended", run.ended.as_ref().map(|at| at.utc.clone()));
     maybe("waits because", run.why.clone());

@@ -29,8 +29,11 @@ pub struct Frozen {
     /// version of the program may ship others.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub scripts: Vec<SentText>,
-    /// The plan as understood.
+    /// The plan as understood; of a redo, narrowed to what is measured again.
     pub plan: Plan,
+    /// The run that this one measures again, whole or in part.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub redo_of: Option<i64>,
     /// The lamp model.
     pub lamp: Lamp,
     /// The bench.

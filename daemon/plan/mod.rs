@@ -30,6 +30,7 @@ pub mod placement;
 pub mod placing;
 pub mod plan_file;
 pub mod print;
+pub mod redo;
 #[cfg(test)]
 pub mod samples;
 pub mod settings;

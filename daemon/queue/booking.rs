@@ -9,6 +9,7 @@ use super::orders::{BookOrder, Booked, PlaceOrder, Placed};
 use super::refusal::Refusal;
 use crate::plan::card::Card;
 use crate::plan::frozen::{Frozen, SentText};
+use crate::plan::intent::Plan;
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
 use crate::plan::{check, layout, placing};
@@ -178,7 +179,7 @@ impl Keeper {
     }
 }
 
-fn booked(run: RunId, frozen: &Frozen, repeated: bool) -> Booked {
+pub(super) fn booked(run: RunId, frozen: &Frozen, repeated: bool) -> Booked {
     Booked {
         run,
         time: frozen.itinerary.time(),
@@ -208,15 +209,57 @@ pub(super) fn freeze(
     placement: Placement,
     today: &str,
 ) -> Result<Frozen, Refusal> {
-    let overdue = check::overdue(card, today);
-    if !overdue.is_empty() {
-        return Err(Refusal::Mistakes {
-            shown: overdue.join("\n"),
-        });
-    }
-    let library = Library::of(scripts);
+    // Told before any mistake of the plan: mending those would not help.
+    overdue(card, today)?;
+    let library = Library::of(scripts.clone());
     let plan = check::read_plan(&plan_texts, &lamp, card, &placement, &library)
         .map_err(|shown| Refusal::Mistakes { shown })?;
+    let papers = Papers {
+        texts: plan_texts,
+        scripts,
+        plan,
+        redo_of: None,
+    };
+    lay_out(papers, lamp, card, placement, today)
+}
+
+/// A plan as understood, with what it was read from.
+pub(super) struct Papers {
+    /// The plan's text and that of its base.
+    pub texts: Vec<SentText>,
+    /// Scripts that it may name.
+    pub scripts: Vec<SentText>,
+    /// The plan; of a redo, narrowed.
+    pub plan: Plan,
+    /// The run that is measured again.
+    pub redo_of: Option<i64>,
+}
+
+fn overdue(card: &Card, today: &str) -> Result<(), Refusal> {
+    let overdue = check::overdue(card, today);
+    if overdue.is_empty() {
+        return Ok(());
+    }
+    Err(Refusal::Mistakes {
+        shown: overdue.join("\n"),
+    })
+}
+
+/// Lays a plan out for lamp, placement and bench, and freezes all of it.
+pub(super) fn lay_out(
+    papers: Papers,
+    lamp: Lamp,
+    card: &Card,
+    placement: Placement,
+    today: &str,
+) -> Result<Frozen, Refusal> {
+    overdue(card, today)?;
+    let Papers {
+        texts,
+        scripts,
+        plan,
+        redo_of,
+    } = papers;
     let itinerary = layout::itinerary(&plan, &lamp, &placement, card).map_err(|faults| {
         let shown = faults
             .iter()
@@ -227,9 +270,10 @@ pub(super) fn freeze(
     })?;
     Ok(Frozen {
         program: env!("CARGO_PKG_VERSION").to_owned(),
-        plan_texts,
-        scripts: library.used(&plan.uses),
+        plan_texts: texts,
+        scripts: Library::of(scripts).used(&plan.uses),
         plan,
+        redo_of,
         lamp,
         card: card.clone(),
         placement,

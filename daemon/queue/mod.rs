@@ -16,6 +16,7 @@ pub mod booking;
 pub mod keeper;
 pub mod line;
 pub mod orders;
+pub mod redo;
 pub mod refusal;
 pub mod remarks;
 pub mod ruling;

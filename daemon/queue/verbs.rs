@@ -1,6 +1,6 @@
 //! What a person orders of a run: hold, release, stop, answer.
 
-use super::booking::freeze;
+use super::booking::{Papers, freeze, lay_out};
 use super::keeper::Keeper;
 use super::refusal::Refusal;
 use crate::attendant::handle::Order;
@@ -78,7 +78,19 @@ impl Keeper {
         let lamp = self.store.lamp(&placement.lamp).await?;
         let lamp = lamp.map_or(old.lamp, |(lamp, _)| lamp);
         let (texts, scripts) = (old.plan_texts, old.scripts);
-        let frozen = freeze(texts, scripts, lamp, &desk.card, placement, &self.today())?;
+        let frozen = match old.redo_of {
+            None => freeze(texts, scripts, lamp, &desk.card, placement, &self.today())?,
+            // Its texts ask for more than is measured again.
+            redo_of => {
+                let papers = Papers {
+                    texts,
+                    scripts,
+                    plan: old.plan,
+                    redo_of,
+                };
+                lay_out(papers, lamp, &desk.card, placement, &self.today())?
+            }
+        };
         self.store.freeze_anew(run, &frozen, id).await?;
         self.stir();
         let bench = row.bench.clone();

@@ -38,11 +38,13 @@ pub struct RunRow {
     pub actions_done: i64,
     /// Actions of the itinerary.
     pub actions: i64,
+    /// The run that this one measures again.
+    pub redo_of: Option<RunId>,
 }
 
 /// The columns that make a [`RunRow`], in the order that `row_of` reads.
 const COLUMNS: &str = "SELECT id, plan, lamp, unit, bench, state, booked_wall_us, begun_wall_us, \
-     ended_wall_us, readings, actions_done, actions, why FROM runs";
+     ended_wall_us, readings, actions_done, actions, why, redo_of FROM runs";
 
 /// Runs in one list; a bench makes a few a day.
 const RUNS_AT_MOST: i64 = 10_000;
@@ -177,8 +179,8 @@ impl Store {
         let link = Link::of_bundle(bundle.as_bytes());
         let done = sqlx::query(
             "INSERT INTO runs (plan, lamp, unit, bench, program, placement, bundle, bundle_link,
-                 client_key, booked_wall_us, state, actions)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                 client_key, booked_wall_us, state, actions, redo_of)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )
         .bind(&frozen.plan.name)
         .bind(&frozen.lamp.name)
@@ -192,6 +194,7 @@ impl Store {
         .bind(at.us())
         .bind(RunState::Waiting.words())
         .bind(frozen.itinerary.actions.len() as i64)
+        .bind(frozen.redo_of)
         .execute(self.writer()?)
         .await;
         match done {
@@ -320,5 +323,9 @@ fn row_of(row: &SqliteRow) -> Result<RunRow, StoreError> {
         actions_done: row.try_get(10).map_err(&doing)?,
         actions: row.try_get(11).map_err(&doing)?,
         why: row.try_get(12).map_err(&doing)?,
+        redo_of: row
+            .try_get::<Option<i64>, _>(13)
+            .map_err(&doing)?
+            .map(RunId),
     })
 }

@@ -29,6 +29,7 @@ pub fn frozen(levels: u16, survey: Survey) -> Frozen {
     Frozen {
         program: "0.0.0".to_owned(),
         plan_texts: Vec::new(),
+        redo_of: None,
         scripts: Vec::new(),
         plan,
         lamp,

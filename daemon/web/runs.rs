@@ -9,9 +9,11 @@ use serde::Deserialize;
 use super::problem::Trouble;
 use super::serve::Desk;
 use super::tell;
-use super::wire::{Answer, Book, Booked, Entry, Run, RunStory, TestLine, problems};
+use super::wire::{Answer, Book, Booked, Entry, Redo, Run, RunStory, TestLine, problems};
 use crate::plan::frozen::SentText;
+use crate::plan::redo::Wanted;
 use crate::queue::orders::BookOrder;
+use crate::queue::redo::RedoOrder;
 use crate::run::journal::{Body, RunId};
 use crate::run::progress::State as Progress;
 use crate::store::runs::RunRow;
@@ -66,9 +68,6 @@ pub async fn book(
     body: Result<Json<Book>, JsonRejection>,
 ) -> Result<Json<Booked>, Trouble> {
     let Json(book) = understood(body)?;
-    let key = headers
-        .get("idempotency-key")
-        .and_then(|key| key.to_str().ok());
     let order = BookOrder {
         plan: sent(book.plan),
         based_on: book.based_on.map(sent),
@@ -77,11 +76,66 @@ pub async fn book(
         lamp: book.lamp.map(sent),
         hold: book.hold,
         scripts: book.scripts.into_iter().map(sent).collect(),
-        key: key.map(str::to_owned),
+        key: key_of(&headers),
     };
     let booked = desk.keeper.book(order).await?;
-    let row = find(&desk, booked.run).await?;
-    Ok(Json(Booked {
+    Ok(Json(as_booked(&desk, booked, Vec::new()).await?))
+}
+
+/// `POST /runs/{run}/redo`
+///
+/// # Errors
+/// When the run is not over, nothing is missing, or something that was chosen
+/// is not in its plan.
+pub async fn redo(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+    headers: HeaderMap,
+    body: Result<Json<Redo>, JsonRejection>,
+) -> Result<Json<Booked>, Trouble> {
+    let run = number(&run)?;
+    let Json(redo) = understood(body)?;
+    let order = RedoOrder {
+        wanted: Wanted {
+            tests: redo.tests,
+            settings: redo.settings,
+            positions: redo.positions,
+        },
+        hold: redo.hold,
+        key: key_of(&headers),
+    };
+    let (booked, parts) = desk.keeper.redo(run, order).await?;
+    let lengths = desk.store.frozen(booked.run).await?;
+    let lengths = lengths.map(|(frozen, _)| frozen.card.lengths);
+    let again = parts.iter().map(|part| {
+        let at = |position: &photometry::units::Length| {
+            lengths.map_or_else(|| position.to_string(), |unit| position.shown(unit))
+        };
+        let positions: Vec<String> = part.positions.iter().map(at).collect();
+        format!(
+            "{}: {} at {}",
+            part.test,
+            part.settings.join(", "),
+            positions.join(", ")
+        )
+    });
+    Ok(Json(as_booked(&desk, booked, again.collect()).await?))
+}
+
+/// What makes a repetition of a request harmless.
+fn key_of(headers: &HeaderMap) -> Option<String> {
+    let key = headers.get("idempotency-key")?;
+    key.to_str().ok().map(str::to_owned)
+}
+
+async fn as_booked(
+    desk: &Desk,
+    booked: crate::queue::orders::Booked,
+    again: Vec<String>,
+) -> Result<Booked, Trouble> {
+    let row = find(desk, booked.run).await?;
+    Ok(Booked {
+        again,
         run: row,
         least_s: booked.time.least.secs(),
         likely_s: booked.time.likely.secs(),
@@ -89,7 +143,7 @@ pub async fn book(
         window: booked.window.map(|window| window.shown()),
         left_out: booked.left_out,
         repeated: booked.repeated,
-    }))
+    })
 }
 
 /// `GET /runs`

@@ -49,6 +49,7 @@ pub fn router(desk: Desk) -> Router {
         .route("/runs/{run}/release", post(runs::release))
         .route("/runs/{run}/stop", post(runs::stop))
         .route("/runs/{run}/answer", post(runs::answer))
+        .route("/runs/{run}/redo", post(runs::redo))
         .route("/runs/{run}/notes", post(remarks::note))
         .route("/runs/{run}/set-aside", post(remarks::set_aside))
         .route("/runs/{run}/readings", get(readings::list))

@@ -35,6 +35,7 @@ pub fn run(row: &RunRow, progress: Option<&State>) -> Run {
         booked: instant(row.booked),
         begun: row.begun.map(instant),
         ended: row.ended.map(instant),
+        redo_of: row.redo_of.map(|run| run.0),
     }
 }
 

@@ -264,6 +264,23 @@ pub struct Booked {
     pub left_out: Vec<String>,
     /// The same request was answered before; nothing new was booked.
     pub repeated: bool,
+    /// What of another run is measured again, a line for each test.
+    #[serde(default)]
+    pub again: Vec<String>,
+}
+
+/// `POST /runs/{id}/redo`, with an `Idempotency-Key`; all lists empty: what is
+/// missing or failed.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Redo {
+    /// Names of tests.
+    pub tests: Vec<String>,
+    /// Keys of settings, `L07`.
+    pub settings: Vec<String>,
+    /// Positions, in any unit.
+    pub positions: Vec<String>,
+    /// Book it held.
+    pub hold: bool,
 }
 
 /// A run in one row.
@@ -299,6 +316,9 @@ pub struct Run {
     pub begun: Option<Instant>,
     /// When it ended.
     pub ended: Option<Instant>,
+    /// The run that it measures again.
+    #[serde(default)]
+    pub redo_of: Option<i64>,
 }
 
 /// `GET /runs/{id}`

@@ -126,6 +126,7 @@ fn frozen(texts: &[SentText], today: &str) -> Result<Frozen, Failed> {
         program: "bench".to_owned(),
         plan_texts: Vec::new(),
         scripts: Vec::new(),
+        redo_of: None,
         placement: placing::nominal("any", &lamp, &card),
         plan,
         lamp,

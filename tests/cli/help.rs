@@ -3,12 +3,13 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 19] = [
+const COMMANDS: [&str; 20] = [
     "check",
     "serve",
     "demo",
     "place",
     "book",
+    "redo",
     "runs",
     "show",
     "watch",

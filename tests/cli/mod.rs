@@ -5,6 +5,7 @@ pub mod daemon;
 mod demo;
 mod help;
 mod http;
+mod redo;
 mod refusals;
 mod remarks;
 mod rulings;

@@ -1,0 +1,286 @@
+//! Booking a run again, whole or in part: chosen tests, settings and positions,
+//! or whatever is missing or failed.
+//!
+//! The plan is the one that the run froze, narrowed; lamp, placement and bench
+//! are those of today, because the unit may have been moved since. The new run
+//! names the old one; the old one stays as it is.
+//!
+//! Called by: web. Not here: narrowing a plan (plan::redo).
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use photometry::measured::Outcome;
+use photometry::units::Length;
+
+use super::booking::{Papers, booked, lay_out};
+use super::keeper::Keeper;
+use super::orders::Booked;
+use super::refusal::Refusal;
+use crate::plan::frozen::Frozen;
+use crate::plan::itinerary::{Itinerary, Purpose, What};
+use crate::plan::redo::{self, Part, Wanted};
+use crate::run::journal::{Body, Decision, DriftVerdict, Event, RunId};
+use crate::store::readings::ReadingRow;
+
+/// A run is to be measured again.
+#[derive(Clone, Debug, Default)]
+pub struct RedoOrder {
+    /// What of it.
+    pub wanted: Wanted,
+    /// Book it held.
+    pub hold: bool,
+    /// Makes a repetition harmless.
+    pub key: Option<String>,
+}
+
+impl Keeper {
+    /// Books a run of what was chosen of another, or of what is missing in it;
+    /// also gives what that is.
+    ///
+    /// # Errors
+    /// When there is no such run, it is not over, nothing is missing, the plan
+    /// lacks something that was chosen, or the unit stands nowhere.
+    pub async fn redo(&self, run: RunId, order: RedoOrder) -> Result<(Booked, Vec<Part>), Refusal> {
+        let _turn = self.gate.lock().await;
+        let row = self.row(run).await?;
+        if !row.state.is_over() {
+            return Err(Refusal::WrongState {
+                run,
+                why: format!(
+                    "is {}; it may still measure what is missing",
+                    row.state.words()
+                ),
+                hint: Some(format!(
+                    "wait for its end, or stop it: `wakerail stop {run}`"
+                )),
+            });
+        }
+        let (old, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
+        let parts = self.parts(run, &old, &order.wanted).await?;
+        let plan = redo::narrowed(&old.plan, &old.lamp, &parts);
+        if let Some(key) = &order.key
+            && let Some(twin) = self.store.run_of_key(key).await?
+        {
+            let (frozen, _) = self.store.frozen(twin).await?.ok_or(Refusal::NoRun(twin))?;
+            let same = frozen.redo_of == Some(run.0) && frozen.plan == plan;
+            return match same {
+                true => Ok((booked(twin, &frozen, true), parts)),
+                false => Err(Refusal::KeyReused(twin)),
+            };
+        }
+        let unit = &row.unit;
+        let Some((id, placement)) = self.store.placement_of_unit(unit).await? else {
+            return Err(Refusal::WrongState {
+                run,
+                why: format!("cannot be measured again: unit `{unit}` stands on no bench"),
+                hint: Some(format!(
+                    "place it first: `wakerail place {unit} --lamp FILE`"
+                )),
+            });
+        };
+        let desk = self.desk(Some(&placement.bench))?;
+        let lamp = self.store.lamp(&placement.lamp).await?;
+        let lamp = lamp.map_or(old.lamp, |(lamp, _)| lamp);
+        let papers = Papers {
+            texts: old.plan_texts,
+            scripts: old.scripts,
+            plan,
+            redo_of: Some(run.0),
+        };
+        let frozen = lay_out(papers, lamp, &desk.card, placement, &self.today())?;
+        let at = self.clock.now().wall;
+        let key = order.key.as_deref();
+        let new = self.store.book_run(key, &frozen, Some(id), at).await?;
+        if order.hold {
+            let why = "booked to be released by hand";
+            self.store.hold_unbegun(new, why).await?;
+        }
+        let bench = desk.card.name.clone();
+        self.hand_on(&bench).await?;
+        Ok((booked(new, &frozen, false), parts))
+    }
+
+    /// What is measured again.
+    async fn parts(&self, run: RunId, old: &Frozen, wanted: &Wanted) -> Result<Vec<Part>, Refusal> {
+        if !wanted.is_open() {
+            return redo::choose(&old.plan, &old.lamp, wanted).map_err(|mistakes| {
+                Refusal::Mistakes {
+                    shown: mistakes.join("\n"),
+                }
+            });
+        }
+        let readings = self.store.readings(run).await?;
+        let events = self.store.events(run, 0, u32::MAX).await?;
+        let parts = missing(&old.itinerary, &readings, &events);
+        if parts.is_empty() {
+            return Err(Refusal::WrongState {
+                run,
+                why: "has everything that its plan asks for".to_owned(),
+                hint: Some(
+                    "choose what to measure again: --test, --setting, --position".to_owned(),
+                ),
+            });
+        }
+        Ok(parts)
+    }
+}
+
+/// What of an itinerary is missing: points with fewer results than were asked
+/// for or none left, and legs whose drift forbids a ruling. Of each test the
+/// grid that holds all of them, because a survey measures a grid.
+fn missing(itinerary: &Itinerary, readings: &[ReadingRow], events: &[Event]) -> Vec<Part> {
+    type Point<'i> = (&'i str, &'i str, Length);
+    let mut asked: BTreeMap<Point<'_>, usize> = BTreeMap::new();
+    for key in itinerary.actions.iter().filter_map(read_key) {
+        *asked
+            .entry((&key.test, &key.setting, key.position))
+            .or_default() += 1;
+    }
+    let says = |row: &&ReadingRow| {
+        row.purpose == Purpose::Read
+            && row.counts
+            && !matches!(
+                row.reading.outcome,
+                Outcome::TimedOut | Outcome::Rejected(_)
+            )
+    };
+    let mut there: BTreeMap<Point<'_>, (usize, usize)> = BTreeMap::new();
+    for row in readings.iter().filter(|row| row.purpose == Purpose::Read) {
+        let (left, aside) = there
+            .entry((&row.test, &row.setting, row.position))
+            .or_default();
+        *left += usize::from(says(&row));
+        *aside += usize::from(row.set_aside.is_some() && row.is_result());
+    }
+    let drifted = drifted(itinerary, events);
+    let mut parts: Vec<Part> = Vec::new();
+    for head in &itinerary.tests {
+        let lacks = |(point, asked): &(&Point<'_>, &usize)| {
+            let (left, aside) = there.get(*point).copied().unwrap_or_default();
+            // A reading set aside was taken; only where none is left is it missed.
+            left == 0 || left + aside < **asked || drifted.contains(&(point.0, point.1))
+        };
+        let of_test = asked.iter().filter(|(point, _)| point.0 == head.name);
+        let lacking: Vec<&Point<'_>> = of_test.filter(lacks).map(|(point, _)| point).collect();
+        if lacking.is_empty() {
+            continue;
+        }
+        let settings: BTreeSet<&str> = lacking.iter().map(|point| point.1).collect();
+        let positions: BTreeSet<Length> = lacking.iter().map(|point| point.2).collect();
+        parts.push(Part {
+            test: head.name.clone(),
+            settings: settings.into_iter().map(str::to_owned).collect(),
+            positions: positions.into_iter().collect(),
+        });
+    }
+    parts
+}
+
+/// The key of an action that reads the lamp at a point.
+fn read_key(action: &crate::plan::itinerary::Action) -> Option<&crate::plan::itinerary::Key> {
+    let reads = matches!(
+        action.what,
+        What::Read {
+            purpose: Purpose::Read,
+            ..
+        }
+    );
+    action.key.as_ref().filter(|_| reads)
+}
+
+/// Test and setting of each leg whose last word on its drift was that it is
+/// over the limit.
+fn drifted<'i>(itinerary: &'i Itinerary, events: &[Event]) -> BTreeSet<(&'i str, &'i str)> {
+    let mut last: BTreeMap<(&str, &str), DriftVerdict> = BTreeMap::new();
+    for event in events {
+        let Body::Decided {
+            decision: Decision::Drift { verdict, .. },
+        } = &event.body
+        else {
+            continue;
+        };
+        let no = event.no.and_then(|no| usize::try_from(no).ok());
+        let action = no.and_then(|no| itinerary.actions.get(no));
+        if let Some(action) = action
+            && let Some(head) = itinerary.tests.get(action.test as usize)
+        {
+            last.insert((&head.name, &action.setting), *verdict);
+        }
+    }
+    let over =
+        |verdict: &DriftVerdict| matches!(verdict, DriftVerdict::Flagged | DriftVerdict::GivenUp);
+    last.retain(|_, verdict| over(verdict));
+    last.into_keys().collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::samples;
+    use crate::run::journal::Facts;
+    use crate::store::samples::{Story, frozen};
+
+    /// Two levels at 6 and 12 in, two readings each.
+    fn story(share: u32) -> Story {
+        let mut story = Story::begin(frozen(2, samples::survey(&[6, 12])));
+        let end = story.actions() / share;
+        story.act(0..end, |_, _| Outcome::Value(100.0));
+        story
+    }
+
+    fn told(story: &Story) -> Vec<String> {
+        let parts = missing(&story.frozen.itinerary, &story.rows(), &story.events);
+        let one = |part: &Part| {
+            let at = part.positions.iter().map(Length::to_string);
+            let at: Vec<String> = at.collect();
+            format!("{} at {}", part.settings.join(" "), at.join(", "))
+        };
+        parts.iter().map(one).collect()
+    }
+
+    fn set_aside(story: &mut Story, setting: &str, visits: u32) {
+        let at = Length::from_nm(12 * 25_400_000);
+        for row in story.rows() {
+            let here = row.setting == setting && row.position == at;
+            if here && row.purpose == Purpose::Read && row.visit <= visits {
+                story.set_aside.insert(row.seq, "a shadow".to_owned());
+            }
+        }
+    }
+
+    #[test]
+    fn what_was_taken_is_not_missing_and_what_has_nothing_left_is() {
+        let mut whole = story(1);
+        assert_eq!(told(&whole), Vec::<String>::new());
+        set_aside(&mut whole, "L02", 1);
+        assert_eq!(told(&whole), Vec::<String>::new(), "one is left");
+        set_aside(&mut whole, "L02", 2);
+        assert_eq!(told(&whole), ["L02 at 304.8 mm"]);
+        assert_eq!(told(&story(100)), ["L01 L02 at 152.4 mm, 304.8 mm"]);
+    }
+
+    /// A leg that stands flagged is ruled on by nothing: it is measured again.
+    #[test]
+    fn a_leg_that_drifted_to_the_end_is_missing() {
+        let mut whole = story(1);
+        let check = whole.frozen.itinerary.actions.iter().find(|action| {
+            matches!(action.what, What::CheckDrift { .. }) && action.setting == "L01"
+        });
+        let check = check.expect("a check").clone();
+        for (verdict, expected) in [
+            (DriftVerdict::Flagged, &["L01 at 152.4 mm, 304.8 mm"][..]),
+            (DriftVerdict::GoesOn, &[]),
+        ] {
+            let decision = Decision::Drift {
+                leg: check.leg.expect("a leg"),
+                drift: None,
+                verdict,
+            };
+            let no = Some(i64::from(check.no));
+            whole.tell(no, Body::Decided { decision });
+            let facts = Facts::default();
+            whole.tell(no, Body::Done { facts });
+            assert_eq!(told(&whole), expected);
+        }
+    }
+}
