@@ -120,11 +120,19 @@ impl std::fmt::Display for RunName {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Write a commented starter file of a bench, a lamp or a plan
+    #[command(before_help = "Examples:
+  wakerail new bench mudflat                  bench-mudflat.yaml
+  wakerail new lamp sanderling --to lamp.yaml
+  wakerail new plan 'first look' --to -       to standard output")]
+    New(New),
+
     /// Report every mistake of every file; needs no daemon and no hardware
     #[command(before_help = "Examples:
   wakerail check bench.yaml lamp.yaml plan.yaml
   wakerail check bench.yaml lamp.yaml plan.yaml --itinerary   what would be done, and how long it takes
-  wakerail check bench.yaml lamp.yaml plan.yaml --list        every single action")]
+  wakerail check bench.yaml lamp.yaml plan.yaml --list        every single action
+  wakerail check --merged plan.yaml                           base and defaults, each value with its origin")]
     Check(Check),
 
     /// Run the daemon that measures
@@ -262,6 +270,71 @@ pub enum Command {
     Help(Help),
 }
 
+/// Kinds of file that a person writes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum FileKind {
+    /// What one bench can do.
+    Bench,
+    /// A lamp model.
+    Lamp,
+    /// What is measured.
+    Plan,
+}
+
+impl FileKind {
+    /// As it is typed.
+    pub const fn word(self) -> &'static str {
+        match self {
+            FileKind::Bench => "bench",
+            FileKind::Lamp => "lamp",
+            FileKind::Plan => "plan",
+        }
+    }
+}
+
+/// `new`
+#[derive(Debug, Args)]
+pub struct New {
+    /// What kind of file
+    #[arg(value_enum, value_name = "KIND")]
+    pub kind: FileKind,
+    /// The name of the bench, lamp or plan
+    #[arg(value_name = "NAME")]
+    pub name: GivenName,
+    /// Where to write it; `-` is standard output [default: KIND-NAME.yaml]
+    #[arg(long, value_name = "FILE")]
+    pub to: Option<PathBuf>,
+}
+
+/// A name as files take it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct GivenName(pub String);
+
+impl std::str::FromStr for GivenName {
+    type Err = String;
+    fn from_str(text: &str) -> Result<GivenName, String> {
+        let wanted = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | ' ');
+        let at_most = written::readers::MAX_NAME_CHARS;
+        if text.is_empty() || text.trim() != text || text.chars().count() > at_most {
+            return Err(format!(
+                "a name has 1 to {at_most} characters and no space at its ends"
+            ));
+        }
+        if let Some(c) = text.chars().find(|c| !wanted(*c)) {
+            return Err(format!(
+                "{c:?} cannot be in a name; names have letters, digits, `-`, `_` and spaces"
+            ));
+        }
+        // YAML would read `12`, `true` or `null` as something else than a name.
+        let begins = text.chars().next().is_some_and(char::is_alphabetic);
+        let word = text.to_ascii_lowercase();
+        if !begins || ["true", "false", "null"].contains(&word.as_str()) {
+            return Err("a name begins with a letter and is none of YAML's own words".to_owned());
+        }
+        Ok(GivenName(text.to_owned()))
+    }
+}
+
 /// `check`
 #[derive(Debug, Args)]
 pub struct Check {
@@ -274,6 +347,18 @@ pub struct Check {
     /// Print every action of the itinerary
     #[arg(long)]
     pub list: bool,
+    /// Print the plan with its base and its defaults, each value with its origin
+    #[arg(long)]
+    pub merged: bool,
+    /// How to print the merged plan
+    #[arg(
+        long,
+        value_enum,
+        default_value_t,
+        value_name = "FORM",
+        requires = "merged"
+    )]
+    pub format: Format,
 }
 
 /// `serve`

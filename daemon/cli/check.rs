@@ -8,15 +8,15 @@ use std::path::{Path, PathBuf};
 
 use written::Severity;
 
-use super::arguments;
+use super::arguments::{self, Format};
 use super::complaint::Complaint;
-use super::format;
+use super::format::{self, Cell, Grid};
 use super::terminal::Terminal;
 use super::text_files;
 use crate::plan::card::Card;
-use crate::plan::check;
+use crate::plan::check::{self, Checked};
 use crate::plan::frozen::SentText;
-use crate::plan::print;
+use crate::plan::{merged, print};
 use crate::rulings::library::Library;
 use crate::service;
 use crate::web::wire::Text;
@@ -60,10 +60,16 @@ pub fn run(
     if !shown.is_empty() {
         eprintln!("{shown}");
     }
-    if !args.itinerary && !args.list {
+    if args.merged {
+        merged(&found.checked, args.format, out)?;
+    }
+    if !args.itinerary && !args.list && !args.merged {
         let files = texts.len();
         let s = if files == 1 { "" } else { "s" };
         eprintln!("{files} file{s}, no mistakes");
+        return Ok(());
+    }
+    if !args.itinerary && !args.list {
         return Ok(());
     }
     let (Some(itinerary), Some(card)) = (found.checked.itinerary, found.checked.bench) else {
@@ -79,6 +85,31 @@ pub fn run(
         format::say(out, &print::list(&itinerary, card.lengths))?;
     }
     Ok(())
+}
+
+/// Prints the plan as it is in force.
+fn merged(checked: &Checked, form: Format, out: &mut impl Write) -> Result<(), Complaint> {
+    let (Some(written), Some(plan)) = (&checked.plan_written, &checked.plan) else {
+        return Err(Complaint::Option {
+            option: "merged",
+            reason: "needs a plan file".to_owned(),
+        });
+    };
+    let rows = merged::rows(written, plan);
+    if form == Format::Table {
+        return format::say(out, &merged::text(&rows));
+    }
+    let mut grid = Grid::new(["path", "value", "file", "line", "is_default"]);
+    for row in &rows {
+        grid.row(vec![
+            Cell::text(&row.path),
+            Cell::maybe_text(row.value.as_deref()),
+            Cell::maybe_text(row.file.as_deref()),
+            Cell::maybe_number(row.line),
+            Cell::text(row.is_default.to_string()),
+        ]);
+    }
+    format::print(out, form, &grid, &rows)
 }
 
 /// The files, and those that their plans are based on.

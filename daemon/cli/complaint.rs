@@ -75,6 +75,12 @@ pub enum Complaint {
         #[source]
         source: std::io::Error,
     },
+    /// A file is there already and is not overwritten.
+    #[error("{} is there already", path.display())]
+    Exists {
+        /// Which.
+        path: PathBuf,
+    },
     /// Standard output could not be written.
     #[error("cannot write the output")]
     Output {
@@ -257,7 +263,7 @@ impl Complaint {
                 ErrorKind::PermissionDenied => ExitCode::NotPermitted,
                 _ => ExitCode::Io,
             },
-            Complaint::CannotWrite { .. } => ExitCode::CannotCreate,
+            Complaint::CannotWrite { .. } | Complaint::Exists { .. } => ExitCode::CannotCreate,
             Complaint::Output { .. } | Complaint::BrokenOff { .. } => ExitCode::Io,
             Complaint::NoCommand | Complaint::Option { .. } | Complaint::NoTopic { .. } => {
                 ExitCode::Usage
@@ -303,6 +309,9 @@ impl Complaint {
             Complaint::NotText { .. } => one("save the file as UTF-8; is this the right one?"),
             Complaint::CannotWrite { .. } => {
                 one("name a file in a folder that exists and that you may write to")
+            }
+            Complaint::Exists { .. } => {
+                one("it was not touched; name another file with --to FILE, or move this one away")
             }
             Complaint::Option { .. } => one("`wakerail help COMMAND` shows examples"),
             Complaint::NoCommand => {
@@ -456,6 +465,7 @@ mod tests {
             Complaint::BenchOut { .. } => 27,
             Complaint::Measured { .. } => 28,
             Complaint::NotPassed { .. } => 29,
+            Complaint::Exists { .. } => 30,
         }
     }
 
@@ -578,8 +588,11 @@ mod tests {
             other: 1,
             of: 3,
         });
+        all.push(Complaint::Exists {
+            path: "lamp-sanderling.yaml".into(),
+        });
         let places: Vec<usize> = all.iter().map(place).collect();
-        assert_eq!(places, (0..30).collect::<Vec<_>>());
+        assert_eq!(places, (0..=30).collect::<Vec<_>>());
         let shown: Vec<String> = all
             .iter()
             .map(|complaint| {

@@ -23,6 +23,7 @@ pub mod exit_codes;
 pub mod follow;
 pub mod format;
 pub mod help;
+pub mod new;
 pub mod place;
 pub mod readings;
 pub mod remarks;

@@ -15,7 +15,7 @@ use super::exit_codes::ExitCode;
 use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
-    book, check, compute, demo, format, help, place, readings, remarks, rulings, runs, show,
+    book, check, compute, demo, format, help, new, place, readings, remarks, rulings, runs, show,
     survey, text_files, verbs, watch,
 };
 use crate::service;
@@ -66,6 +66,7 @@ pub async fn dispatch(arguments: Arguments, terminal: Terminal) -> Result<(), Co
         return Err(Complaint::NoCommand);
     };
     match command {
+        Command::New(args) => new::run(&args, out),
         Command::Check(args) => check::run(&args, terminal, out),
         Command::Compute(args) => compute::run(&args.topic, out),
         Command::Help(args) => format::say(out, &help::text(args.topic.as_deref())?),
@@ -111,7 +112,8 @@ async fn ask_daemon(
         Command::Rulings(args) => rulings::list(client, &args, out).await,
         Command::Rule(args) => rulings::rule(client, &args, out).await,
         Command::Report(args) => rulings::report(client, &args, out).await,
-        Command::Check(_)
+        Command::New(_)
+        | Command::Check(_)
         | Command::Compute(_)
         | Command::Help(_)
         | Command::Serve(_)

@@ -31,6 +31,8 @@ pub struct Checked {
     pub lamp: Option<Lamp>,
     /// The plan.
     pub plan: Option<Plan>,
+    /// The plan as written, its base below it.
+    pub plan_written: Option<Document>,
     /// What the three together become, when all three are there and fit.
     pub itinerary: Option<Itinerary>,
 }
@@ -66,6 +68,7 @@ struct Reading {
     bench: Option<(Card, BenchPlaces)>,
     lamp: Option<Lamp>,
     plan: Option<(Plan, PlanPlaces)>,
+    plan_written: Option<Document>,
     kinds: Vec<(FileKind, Place)>,
     /// More than one file of a kind: which belong together is not known.
     several: bool,
@@ -107,6 +110,7 @@ pub fn check(files: &[SentText], today: &str, scripts: &dyn Scripts) -> Found {
             bench: reading.bench.map(|(card, _)| card),
             lamp: reading.lamp,
             plan: reading.plan.map(|(plan, _)| plan),
+            plan_written: reading.plan_written,
             itinerary,
         },
         mistakes: reading.mistakes.into_sorted(),
@@ -213,6 +217,7 @@ fn read_all(files: &[SentText]) -> Reading {
         bench: None,
         lamp: None,
         plan: None,
+        plan_written: None,
         kinds: Vec::new(),
         several: false,
     };
@@ -256,7 +261,7 @@ fn read_all(files: &[SentText]) -> Reading {
             },
             None => document,
         };
-        read_one(&document, &mut reading);
+        read_one(document, &mut reading);
     }
     reading
 }
@@ -322,7 +327,7 @@ fn lay_over(
         .then(|| document.laid_over(base.clone()))
 }
 
-fn read_one(document: &Document, reading: &mut Reading) {
+fn read_one(document: Document, reading: &mut Reading) {
     let root = document.root();
     let Some(kind) = file::kind(root, &mut reading.mistakes) else {
         return;
@@ -348,7 +353,10 @@ fn read_one(document: &Document, reading: &mut Reading) {
     match kind {
         FileKind::Bench => reading.bench = bench_file::bench(root, &mut reading.mistakes),
         FileKind::Lamp => reading.lamp = lamp_file::lamp(root, &mut reading.mistakes),
-        FileKind::Plan => reading.plan = plan_file::plan(root, &mut reading.mistakes),
+        FileKind::Plan => {
+            reading.plan = plan_file::plan(root, &mut reading.mistakes);
+            reading.plan_written = Some(document);
+        }
     }
 }
 

@@ -24,6 +24,7 @@ pub mod itinerary;
 pub mod lamp;
 pub mod lamp_file;
 pub mod layout;
+pub mod merged;
 pub mod motion;
 pub mod order;
 pub mod placement;

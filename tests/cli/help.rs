@@ -3,7 +3,8 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 20] = [
+const COMMANDS: [&str; 21] = [
+    "new",
     "check",
     "serve",
     "demo",

@@ -3,6 +3,7 @@
 mod compute;
 pub mod daemon;
 mod demo;
+mod files;
 mod help;
 mod http;
 mod redo;

@@ -1,0 +1,242 @@
+//! A plan as it is in force: what the file says, what its base says, and what
+//! neither says, each value with where it comes from.
+//!
+//! Called by: cli (`check --merged`). The defaults are read from the plan as it
+//! was understood, so that none is told that does not hold. Pure.
+
+use std::fmt::Write as _;
+
+use photometry::units::LengthUnit;
+use serde::Serialize;
+use written::{Document, Kind, Node};
+
+use super::intent::{
+    AfterPowerLoss, IfAbsent, OnFailure, Plan, Policies, Reference, Survey, TestKind, WarmUp,
+};
+
+/// One line of a merged plan.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Row {
+    /// The keys that lead to it, `tests.levels.readings`.
+    pub path: String,
+    /// Its value; none of a group of keys.
+    pub value: Option<String>,
+    /// The file that says so; none for a default.
+    pub file: Option<String>,
+    /// The line of that file.
+    pub line: Option<u32>,
+    /// No file says it.
+    pub is_default: bool,
+    /// How many keys lead to it.
+    #[serde(skip)]
+    depth: usize,
+    /// The last of them.
+    #[serde(skip)]
+    key: String,
+}
+
+/// A key that a group may have, with what holds when it has not.
+enum Missing {
+    /// A value.
+    Value(&'static str, String),
+    /// A group of keys.
+    Group(&'static str),
+}
+
+/// The rows of a plan, in the order of its file and its base; after the keys
+/// of a group its defaults.
+pub fn rows(document: &Document, plan: &Plan) -> Vec<Row> {
+    let mut rows = Vec::new();
+    group(Some(document.root()), &[], plan, &mut rows);
+    rows
+}
+
+/// As a person reads it: YAML, with the origin of each value as a comment.
+pub fn text(rows: &[Row]) -> String {
+    let said = |row: &Row| {
+        let value = row.value.as_deref().map(|value| format!(" {value}"));
+        let indent = "  ".repeat(row.depth);
+        format!("{indent}{}:{}", row.key, value.unwrap_or_default())
+    };
+    let values = rows.iter().filter(|row| row.value.is_some());
+    let width = values
+        .map(|row| said(row).chars().count())
+        .max()
+        .unwrap_or(0);
+    let mut text = String::new();
+    for row in rows {
+        let line = said(row);
+        // Writing to a String cannot fail.
+        let _ = match (&row.file, row.line, &row.value) {
+            (_, _, None) => writeln!(text, "{line}"),
+            (Some(file), Some(at), _) => writeln!(text, "{line:<width$}  # {file}:{at}"),
+            _ => writeln!(text, "{line:<width$}  # default"),
+        };
+    }
+    text
+}
+
+/// A group of keys as written (none: not at all), and its defaults.
+fn group(node: Option<Node<'_>>, path: &[&str], plan: &Plan, rows: &mut Vec<Row>) {
+    for (key, value) in node.iter().flat_map(|node| node.entries()) {
+        let name = key.text().unwrap_or_default();
+        let path = [path, &[name]].concat();
+        let is_group = value.kind() == Kind::Map && value.entries().next().is_some();
+        let (file, line) = match is_group {
+            true => key.place().plan_line(),
+            false => value.place().plan_line(),
+        };
+        let mut row = row_at(&path);
+        row.value = (!is_group).then(|| shown(value));
+        row.file = Some(file.to_string());
+        row.line = Some(line);
+        rows.push(row);
+        if is_group {
+            group(Some(value), &path, plan, rows);
+        }
+    }
+    let says = |key: &str| node.is_some_and(|node| node.get(key).is_some());
+    for missing in defaults(path, plan) {
+        match missing {
+            Missing::Value(key, value) if !says(key) => {
+                let mut row = row_at(&[path, &[key]].concat());
+                row.value = Some(value);
+                row.is_default = true;
+                rows.push(row);
+            }
+            Missing::Group(key) if !says(key) => {
+                let path = [path, &[key]].concat();
+                let mut row = row_at(&path);
+                row.is_default = true;
+                rows.push(row);
+                group(None, &path, plan, rows);
+            }
+            Missing::Value(..) | Missing::Group(_) => {}
+        }
+    }
+}
+
+fn row_at(path: &[&str]) -> Row {
+    Row {
+        path: path.join("."),
+        value: None,
+        file: None,
+        line: None,
+        is_default: false,
+        depth: path.len().saturating_sub(1),
+        key: path.last().copied().unwrap_or_default().to_owned(),
+    }
+}
+
+/// A value as it was written; a list in one line.
+fn shown(node: Node<'_>) -> String {
+    match node.kind() {
+        Kind::List => {
+            let items: Vec<String> = node.items().map(shown).collect();
+            format!("[{}]", items.join(", "))
+        }
+        Kind::Map => {
+            let pair = |(key, value): (Node<'_>, Node<'_>)| {
+                format!("{}: {}", key.text().unwrap_or_default(), shown(value))
+            };
+            let pairs: Vec<String> = node.entries().map(pair).collect();
+            format!("{{{}}}", pairs.join(", "))
+        }
+        _ => {
+            let text = node.text().unwrap_or_default();
+            match node.is_quoted() {
+                // As JSON writes it, which YAML reads.
+                true => quoted(text),
+                false => text.to_owned(),
+            }
+        }
+    }
+}
+
+/// Text in double quotes, as YAML reads it.
+fn quoted(text: &str) -> String {
+    let mut all = String::from("\"");
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => {
+                all.push('\\');
+                all.push(c);
+            }
+            '\n' => all.push_str("\\n"),
+            '\t' => all.push_str("\\t"),
+            c => all.push(c),
+        }
+    }
+    all.push('"');
+    all
+}
+
+/// What a group of keys may have besides, and what holds without.
+fn defaults(path: &[&str], plan: &Plan) -> Vec<Missing> {
+    let survey = |name: &str| {
+        let test = plan.tests.iter().find(|test| test.name == name)?;
+        let TestKind::Survey(survey) = &test.kind;
+        Some(survey)
+    };
+    match path {
+        [] => vec![Missing::Group("policies")],
+        ["policies"] => of_policies(&plan.policies),
+        ["tests", name] => survey(name).map(of_survey).unwrap_or_default(),
+        ["tests", name, "reference"] => survey(name)
+            .map(|survey| of_reference(&survey.reference))
+            .unwrap_or_default(),
+        _ => Vec::new(),
+    }
+}
+
+fn of_survey(survey: &Survey) -> Vec<Missing> {
+    use Missing::Value;
+    let mut all = vec![
+        Value("meter", "the only one that fits".to_owned()),
+        Value("settings", "all".to_owned()),
+        Value("readings", survey.readings.to_string()),
+        Value("settle", "as long as the rail needs".to_owned()),
+        Value("dark", survey.dark.to_string()),
+        Value("ambient", survey.ambient.to_string()),
+        Value("warm-up", "leg".to_owned()),
+    ];
+    // A fixed time needs no rule.
+    if !matches!(survey.warm_up, WarmUp::Fixed(_)) {
+        all.push(Value("warm-up-rule", "lm-79".to_owned()));
+    }
+    all.push(Missing::Group("reference"));
+    all
+}
+
+fn of_reference(reference: &Reference) -> Vec<Missing> {
+    use Missing::Value;
+    vec![
+        Value("at", reference.at.shown(LengthUnit::Inches)),
+        Value("every", reference.every.to_string()),
+        Value("drift-limit", reference.drift_limit.to_string()),
+        Value("give-up", reference.give_up.to_string()),
+    ]
+}
+
+fn of_policies(policies: &Policies) -> Vec<Missing> {
+    use Missing::Value;
+    let on_failure = match policies.on_failure {
+        OnFailure::NextTest => "next test",
+        OnFailure::Hold => "hold",
+        OnFailure::Stop => "stop",
+    };
+    let if_absent = match policies.if_absent {
+        IfAbsent::Refuse => "refuse",
+        IfAbsent::LeaveOut => "leave out",
+    };
+    let after_power_loss = match policies.after_power_loss {
+        AfterPowerLoss::Hold => "hold",
+        AfterPowerLoss::Resume => "resume",
+    };
+    vec![
+        Value("on-failure", on_failure.to_owned()),
+        Value("if-absent", if_absent.to_owned()),
+        Value("after-power-loss", after_power_loss.to_owned()),
+        Value("window", "any time".to_owned()),
+    ]
+}

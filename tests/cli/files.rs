@@ -1,0 +1,88 @@
+//! Starter files, and a plan with its base and its defaults.
+
+use std::path::Path;
+
+use assert_cmd::Command;
+
+use super::daemon::example;
+
+/// Code, stdout and stderr of a command in a folder.
+fn told(folder: &Path, words: &[&str]) -> (i32, String, String) {
+    let done = Command::new(env!("CARGO_BIN_EXE_wakerail"))
+        .env_clear()
+        .current_dir(folder)
+        .args(words)
+        .output()
+        .expect("the program runs");
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    let code = done.status.code().unwrap_or(-1);
+    (code, text(&done.stdout), text(&done.stderr))
+}
+
+#[test]
+fn starters_pass_together_as_they_are_and_are_never_overwritten() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let new = |words: &[&str]| told(folder.path(), &[&["new"], words].concat());
+    assert_eq!(new(&["bench", "mudflat"]).1, "bench-mudflat.yaml\n");
+    assert_eq!(new(&["lamp", "sanderling"]).1, "lamp-sanderling.yaml\n");
+    assert_eq!(new(&["plan", "first look"]).1, "plan-first-look.yaml\n");
+    let files = [
+        "check",
+        "bench-mudflat.yaml",
+        "lamp-sanderling.yaml",
+        "plan-first-look.yaml",
+    ];
+    let (code, _, err) = told(folder.path(), &files);
+    assert_eq!((code, err.as_str()), (0, "3 files, no mistakes\n"));
+    let path = folder.path().join("lamp-sanderling.yaml");
+    std::fs::write(&path, "mine").expect("written");
+    let mut said = Vec::new();
+    for words in [
+        &["lamp", "sanderling"][..],
+        &["lamp", "knot", "--to", "lamp-sanderling.yaml"],
+        &["lamp", "knot", "--to", "no/such/folder.yaml"],
+        &["lamp", "a/b"],
+        &["lamp", " x"],
+        &["lamp", "12"],
+        &["lamp", "True"],
+        &["lmap", "knot"],
+    ] {
+        let (code, out, err) = new(words);
+        said.push(format!(
+            "$ wakerail new {}\n[code {code}]\n{out}{err}",
+            words.join(" ")
+        ));
+    }
+    insta::assert_snapshot!(said.join("\n"));
+    assert_eq!(std::fs::read_to_string(&path).expect("there"), "mine");
+    let (code, text, _) = new(&["lamp", "knot", "--to", "-"]);
+    assert_eq!(code, 0);
+    assert!(text.contains("\nlamp: knot\n"), "{text}");
+}
+
+/// Whole: what the plan says, what its base says, what neither says.
+#[test]
+fn a_merged_plan_names_the_origin_of_every_value() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let merged = |words: &[&str]| {
+        let (code, out, err) = told(folder.path(), &[&["check", "--merged"], words].concat());
+        assert_eq!(code, 0, "{err}");
+        out
+    };
+    let night = merged(&[&example("plan-night.yaml")]);
+    insta::assert_snapshot!("merged_night", night);
+    let short = merged(&[&example("plan-short.yaml")]);
+    insta::assert_snapshot!("merged_short", short);
+    let json = merged(&["--format", "json", &example("plan-night.yaml")]);
+    assert!(json.contains("\"path\": \"policies.window\""), "{json}");
+    assert!(
+        json.contains("\"file\": \"plan-evening-survey.yaml\""),
+        "{json}"
+    );
+    let (code, _, err) = told(
+        folder.path(),
+        &["check", "--merged", &example("lamp-dunlin.yaml")],
+    );
+    assert_eq!(code, 64);
+    assert!(err.contains("--merged: needs a plan file"), "{err}");
+}
