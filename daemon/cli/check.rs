@@ -61,7 +61,7 @@ pub fn run(
         eprintln!("{shown}");
     }
     if args.merged {
-        merged(&found.checked, args.format, out)?;
+        merged(&found.checked, &scripts, args.format, out)?;
     }
     if !args.itinerary && !args.list && !args.merged {
         let files = texts.len();
@@ -88,14 +88,19 @@ pub fn run(
 }
 
 /// Prints the plan as it is in force.
-fn merged(checked: &Checked, form: Format, out: &mut impl Write) -> Result<(), Complaint> {
+fn merged(
+    checked: &Checked,
+    scripts: &Library,
+    form: Format,
+    out: &mut impl Write,
+) -> Result<(), Complaint> {
     let (Some(written), Some(plan)) = (&checked.plan_written, &checked.plan) else {
         return Err(Complaint::Option {
             option: "merged",
             reason: "needs a plan file".to_owned(),
         });
     };
-    let rows = merged::rows(written, plan);
+    let rows = merged::rows(written, plan, &|one| scripts.given(one));
     if form == Format::Table {
         return format::say(out, &merged::text(&rows));
     }

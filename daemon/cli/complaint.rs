@@ -317,9 +317,6 @@ impl Complaint {
             Complaint::NoCommand => {
                 one("`wakerail demo` shows the whole job; `wakerail help` lists the commands")
             }
-            Complaint::DemoLeft { path } => {
-                vec![format!("what was measured is in {}", path.display())]
-            }
             Complaint::NoTopic { near, .. } => vec![match near {
                 Some(near) => format!("did you mean `wakerail help {near}`?"),
                 None => "`wakerail help` lists the pages and commands".to_owned(),
@@ -353,6 +350,19 @@ impl Complaint {
             Complaint::Forced => one(
                 "look at the bench: the carriage may have moved, a finger may sit on a button, the lamp may be on; runs go on with `wakerail serve`",
             ),
+            Complaint::Gaps { .. }
+            | Complaint::NotPassed { .. }
+            | Complaint::BenchOut { .. }
+            | Complaint::DaemonLeft { .. }
+            | Complaint::DemoLeft { .. }
+            | Complaint::LookedAway { .. } => self.hints_about_the_run(),
+        }
+    }
+
+    /// What to do about a run that is not what was hoped for.
+    fn hints_about_the_run(&self) -> Vec<String> {
+        let one = |text: &str| vec![text.to_owned()];
+        match self {
             Complaint::BenchOut { .. } => one(
                 "look at the bench and at the daemon's log; when the cause is gone (a full disk?), start the daemon again: the run goes on",
             ),
@@ -364,6 +374,10 @@ impl Complaint {
             Complaint::LookedAway { run } => vec![format!(
                 "look again with `wakerail watch {run}`; end it with `wakerail stop {run}`"
             )],
+            Complaint::DemoLeft { path } => {
+                vec![format!("what was measured is in {}", path.display())]
+            }
+            _ => Vec::new(),
         }
     }
 

@@ -2,8 +2,10 @@
 //! neither says, each value with where it comes from.
 //!
 //! Called by: cli (`check --merged`). The defaults are read from the plan as it
-//! was understood, so that none is told that does not hold. Pure.
+//! was understood, those of scripts are asked of whoever knows scripts, so that
+//! none is told that does not hold. Pure.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use photometry::units::LengthUnit;
@@ -13,6 +15,7 @@ use written::{Document, Kind, Node};
 use super::intent::{
     AfterPowerLoss, IfAbsent, OnFailure, Plan, Policies, Reference, Survey, TestKind, WarmUp,
 };
+use super::uses::{Purpose, Use};
 
 /// One line of a merged plan.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -38,18 +41,25 @@ pub struct Row {
 /// A key that a group may have, with what holds when it has not.
 enum Missing {
     /// A value.
-    Value(&'static str, String),
+    Value(String, String),
     /// A group of keys.
     Group(&'static str),
 }
 
+/// What defaults are asked of.
+type Of<'p> = (&'p Plan, &'p GivenOf<'p>);
+
 /// The rows of a plan, in the order of its file and its base; after the keys
 /// of a group its defaults.
-pub fn rows(document: &Document, plan: &Plan) -> Vec<Row> {
+/// `given` tells the parameters of a use of a script, its defaults too.
+pub fn rows(document: &Document, plan: &Plan, given: &GivenOf<'_>) -> Vec<Row> {
     let mut rows = Vec::new();
-    group(Some(document.root()), &[], plan, &mut rows);
+    group(Some(document.root()), &[], (plan, given), &mut rows);
     rows
 }
+
+/// The parameters of a use of a script as text with units, by name.
+pub type GivenOf<'g> = dyn Fn(&Use) -> BTreeMap<String, String> + 'g;
 
 /// As a person reads it: YAML, with the origin of each value as a comment.
 pub fn text(rows: &[Row]) -> String {
@@ -77,7 +87,7 @@ pub fn text(rows: &[Row]) -> String {
 }
 
 /// A group of keys as written (none: not at all), and its defaults.
-fn group(node: Option<Node<'_>>, path: &[&str], plan: &Plan, rows: &mut Vec<Row>) {
+fn group(node: Option<Node<'_>>, path: &[&str], of: Of<'_>, rows: &mut Vec<Row>) {
     for (key, value) in node.iter().flat_map(|node| node.entries()) {
         let name = key.text().unwrap_or_default();
         let path = [path, &[name]].concat();
@@ -92,14 +102,14 @@ fn group(node: Option<Node<'_>>, path: &[&str], plan: &Plan, rows: &mut Vec<Row>
         row.line = Some(line);
         rows.push(row);
         if is_group {
-            group(Some(value), &path, plan, rows);
+            group(Some(value), &path, of, rows);
         }
     }
     let says = |key: &str| node.is_some_and(|node| node.get(key).is_some());
-    for missing in defaults(path, plan) {
+    for missing in defaults(path, of) {
         match missing {
-            Missing::Value(key, value) if !says(key) => {
-                let mut row = row_at(&[path, &[key]].concat());
+            Missing::Value(key, value) if !says(&key) => {
+                let mut row = row_at(&[path, &[key.as_str()]].concat());
                 row.value = Some(value);
                 row.is_default = true;
                 rows.push(row);
@@ -109,7 +119,7 @@ fn group(node: Option<Node<'_>>, path: &[&str], plan: &Plan, rows: &mut Vec<Row>
                 let mut row = row_at(&path);
                 row.is_default = true;
                 rows.push(row);
-                group(None, &path, plan, rows);
+                group(None, &path, of, rows);
             }
             Missing::Value(..) | Missing::Group(_) => {}
         }
@@ -172,7 +182,7 @@ fn quoted(text: &str) -> String {
 }
 
 /// What a group of keys may have besides, and what holds without.
-fn defaults(path: &[&str], plan: &Plan) -> Vec<Missing> {
+fn defaults(path: &[&str], (plan, given): Of<'_>) -> Vec<Missing> {
     let survey = |name: &str| {
         let test = plan.tests.iter().find(|test| test.name == name)?;
         let TestKind::Survey(survey) = &test.kind;
@@ -185,41 +195,64 @@ fn defaults(path: &[&str], plan: &Plan) -> Vec<Missing> {
         ["tests", name, "reference"] => survey(name)
             .map(|survey| of_reference(&survey.reference))
             .unwrap_or_default(),
+        [section, name] => match used(plan, section, name) {
+            Some(one) if !given(one).is_empty() => vec![Missing::Group("given")],
+            _ => Vec::new(),
+        },
+        [section, name, "given"] => used(plan, section, name)
+            .map(|one| given(one).into_iter())
+            .into_iter()
+            .flatten()
+            .map(|(name, value)| Missing::Value(name, value))
+            .collect(),
         _ => Vec::new(),
     }
 }
 
+/// The use of a script that a section of the plan names.
+fn used<'p>(plan: &'p Plan, section: &str, name: &str) -> Option<&'p Use> {
+    let purpose = match section {
+        "criteria" => Purpose::Criterion,
+        "metrics" => Purpose::Metric,
+        _ => return None,
+    };
+    let fits = |one: &&Use| one.purpose == purpose && one.name == name;
+    plan.uses.iter().find(fits)
+}
+
+/// A default by its key.
+fn value(key: &str, value: impl ToString) -> Missing {
+    Missing::Value(key.to_owned(), value.to_string())
+}
+
 fn of_survey(survey: &Survey) -> Vec<Missing> {
-    use Missing::Value;
     let mut all = vec![
-        Value("meter", "the only one that fits".to_owned()),
-        Value("settings", "all".to_owned()),
-        Value("readings", survey.readings.to_string()),
-        Value("settle", "as long as the rail needs".to_owned()),
-        Value("dark", survey.dark.to_string()),
-        Value("ambient", survey.ambient.to_string()),
-        Value("warm-up", "leg".to_owned()),
+        value("meter", "the only one that fits"),
+        value("settings", "all"),
+        value("readings", survey.readings),
+        value("settle", "as long as the rail needs"),
+        value("dark", survey.dark),
+        value("ambient", survey.ambient),
+        value("warm-up", "leg"),
     ];
     // A fixed time needs no rule.
     if !matches!(survey.warm_up, WarmUp::Fixed(_)) {
-        all.push(Value("warm-up-rule", "lm-79".to_owned()));
+        all.push(value("warm-up-rule", "lm-79"));
     }
     all.push(Missing::Group("reference"));
     all
 }
 
 fn of_reference(reference: &Reference) -> Vec<Missing> {
-    use Missing::Value;
     vec![
-        Value("at", reference.at.shown(LengthUnit::Inches)),
-        Value("every", reference.every.to_string()),
-        Value("drift-limit", reference.drift_limit.to_string()),
-        Value("give-up", reference.give_up.to_string()),
+        value("at", reference.at.shown(LengthUnit::Inches)),
+        value("every", reference.every),
+        value("drift-limit", reference.drift_limit),
+        value("give-up", reference.give_up),
     ]
 }
 
 fn of_policies(policies: &Policies) -> Vec<Missing> {
-    use Missing::Value;
     let on_failure = match policies.on_failure {
         OnFailure::NextTest => "next test",
         OnFailure::Hold => "hold",
@@ -234,9 +267,9 @@ fn of_policies(policies: &Policies) -> Vec<Missing> {
         AfterPowerLoss::Resume => "resume",
     };
     vec![
-        Value("on-failure", on_failure.to_owned()),
-        Value("if-absent", if_absent.to_owned()),
-        Value("after-power-loss", after_power_loss.to_owned()),
-        Value("window", "any time".to_owned()),
+        value("on-failure", on_failure),
+        value("if-absent", if_absent),
+        value("after-power-loss", after_power_loss),
+        value("window", "any time"),
     ]
 }

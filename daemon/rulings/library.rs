@@ -48,6 +48,19 @@ impl Library {
         used
     }
 
+    /// The parameters of a use, its script's defaults too, as text with units;
+    /// those of the plan alone where the script cannot be used.
+    pub fn given(&self, one: &Use) -> BTreeMap<String, String> {
+        match ready(one, self) {
+            Ok(ready) => {
+                let all = ready.given.values.iter();
+                all.map(|(name, value)| (name.clone(), value.shown()))
+                    .collect()
+            }
+            Err(_) => one.given.clone(),
+        }
+    }
+
     fn missing(&self, one: &Use, place: &Place) -> Mistake {
         let name = &one.script;
         if is_file(name) {

@@ -121,8 +121,8 @@ fn a_reading_behind_a_correction_leaves_it() {
     assert!(visits > 1 && last > 0);
     // The last visit's readings are ten per cent too high.
     let rows = story.rows();
-    let reference = rows.iter().filter(|r| r.purpose == Purpose::Reference);
-    let wrong = reference.last().expect("a visit").seq;
+    let mut reference = rows.iter().filter(|r| r.purpose == Purpose::Reference);
+    let wrong = reference.next_back().expect("a visit").seq;
     for event in &mut story.events {
         if event.seq == wrong
             && let crate::run::journal::Body::Taken { reading, .. } = &mut event.body
