@@ -255,6 +255,13 @@ pub enum Command {
   wakerail report 7 --to - > turnstone.html")]
     Report(Report),
 
+    /// Tell the full story behind one printed figure, from its raw bytes on
+    #[command(before_help = "Examples:
+  wakerail account 12.levels.L07@24in      the ids stand beside the figures of `wakerail report`
+  wakerail account latest.levels.L07.drift
+  wakerail account 12.r3 --format json     a ruling, with its script and all that it rests on")]
+    Account(Account),
+
     /// Compute the trade's figures from a measured file; needs no daemon
     #[command(before_help = "Examples:
   wakerail compute spectrum lamp.csv                    colour, rendering, melanopic, blue light
@@ -504,6 +511,27 @@ pub struct Rulings {
     /// How to print
     #[command(flatten)]
     pub printed: Printed,
+}
+
+/// How a text is printed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum Told {
+    /// For a person.
+    #[default]
+    Text,
+    /// JSON, units in the names.
+    Json,
+}
+
+/// `account`
+#[derive(Debug, Args)]
+pub struct Account {
+    /// The figure's id, as the report prints it; `latest` may stand for the run
+    #[arg(value_name = "ID")]
+    pub id: String,
+    /// How to print
+    #[arg(long, value_enum, default_value_t, value_name = "FORM")]
+    pub format: Told,
 }
 
 /// `report`

@@ -11,6 +11,7 @@
 //! service. Not here: measuring, storing, deciding (the daemon does that);
 //! this room knows the daemon only through `web::wire`.
 
+pub mod account;
 pub mod arguments;
 pub mod book;
 pub mod check;

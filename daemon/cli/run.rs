@@ -15,8 +15,8 @@ use super::exit_codes::ExitCode;
 use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
-    book, check, compute, demo, format, help, new, place, readings, remarks, rulings, runs, show,
-    survey, text_files, verbs, watch,
+    account, book, check, compute, demo, format, help, new, place, readings, remarks, rulings,
+    runs, show, survey, text_files, verbs, watch,
 };
 use crate::service;
 
@@ -109,6 +109,7 @@ async fn ask_daemon(
         Command::Note(args) => remarks::note(client, &args, out).await,
         Command::SetAside(args) => remarks::set_aside(client, &args, out).await,
         Command::Survey(args) => survey::run(client, &args, out).await,
+        Command::Account(args) => account::run(client, &args, out).await,
         Command::Rulings(args) => rulings::list(client, &args, out).await,
         Command::Rule(args) => rulings::rule(client, &args, out).await,
         Command::Report(args) => rulings::report(client, &args, out).await,

@@ -25,6 +25,9 @@ pub struct Background {
     pub below_lx: Option<f64>,
     /// Mean time of the readings.
     pub at: Wall,
+    /// The events that hold them; told by accounts only.
+    #[serde(skip)]
+    pub seqs: Vec<u64>,
 }
 
 impl Background {
@@ -45,6 +48,7 @@ impl Background {
             }
         }
         let at = mean_wall(rows)?;
+        let seqs: Vec<u64> = rows.iter().map(|row| row.seq).collect();
         if let Some(moments) = statistics::moments(&values) {
             let n = moments.n as f64;
             return Some(Background {
@@ -54,6 +58,7 @@ impl Background {
                 n: moments.n,
                 below_lx: None,
                 at,
+                seqs,
             });
         }
         below.map(|limit| Background {
@@ -63,6 +68,7 @@ impl Background {
             n: rows.len(),
             below_lx: Some(limit),
             at,
+            seqs,
         })
     }
 }
@@ -84,6 +90,8 @@ pub struct Subtracted {
     pub dof: Option<f64>,
     /// The source's name in a budget.
     pub source: String,
+    /// Where ambient light was measured; none of a dark reading.
+    pub at: Option<Length>,
 }
 
 /// The ambient light at a position and time. Taken at that position, or at
@@ -117,6 +125,7 @@ pub fn ambient_at(
             Some(least.map_or(dof, |l| l.min(dof)))
         }),
         source: format!("ambient {whose} {}", nearest.position),
+        at: Some(nearest.position),
     })
 }
 
@@ -132,5 +141,6 @@ pub fn dark_as(dark: &Background, whose: &str) -> Subtracted {
         u_lx: dark.u_lx,
         dof: dark.dof,
         source: format!("dark {whose}"),
+        at: None,
     }
 }

@@ -26,7 +26,8 @@ use photometry::units::Length;
 use super::background::{Background, Subtracted, ambient_at, dark_as};
 use super::reference::{Corrected, Reference};
 use super::survey::{
-    AmbientFigure, Heading, K, NetOf, PointFigure, SettingFigures, SurveyFigures, WarmUpFigure,
+    AmbientFigure, Heading, K, NetOf, Part, PointFigure, SettingFigures, SurveyFigures,
+    WarmUpFigure,
 };
 use crate::plan::card::Meter;
 use crate::plan::frozen::Frozen;
@@ -320,6 +321,7 @@ impl<'a> Gathering<'a> {
             drift_flagged: flagged,
             visits: reference.with_value(),
             warm_up: self.warm_ups(setting),
+            reference: reference.visits().to_vec(),
         }
     }
 
@@ -335,23 +337,21 @@ impl<'a> Gathering<'a> {
             match &row.reading.outcome {
                 Outcome::Value(value) => {
                     raw.push(*value);
-                    let subtracted = self.background(row);
-                    let net = *value - subtracted.as_ref().map_or(0.0, |s| s.lux);
-                    let stretch = self.stretch_of(row.seq);
-                    match reference.correct(net, row.reading.taken.mono, stretch) {
-                        Some(Corrected { lux, residual: r }) => {
-                            corrected.push(lux);
+                    let (part, found) = self.part(row, *value, reference);
+                    corrected.push(part.lux);
+                    match found {
+                        Some(Corrected { residual: r, .. }) => {
                             residual = larger(residual, r);
                             if r.is_none() {
                                 flags.push(DRIFT_UNKNOWN.to_owned());
                             }
                         }
                         None => {
-                            corrected.push(net);
                             flags.push("not corrected for drift: no reference visit".to_owned());
                         }
                     }
-                    background = subtracted.or(background);
+                    background = part.subtracted.clone().or(background);
+                    point.parts.push(part);
                 }
                 Outcome::Over(limit) => {
                     point.over += 1;
@@ -378,6 +378,28 @@ impl<'a> Gathering<'a> {
         flags.sort();
         flags.dedup();
         point.flags = flags;
+    }
+
+    /// One reading's way into the mean, and what its drift is known by.
+    fn part(
+        &self,
+        row: &ReadingRow,
+        value: f64,
+        reference: &Reference,
+    ) -> (Part, Option<Corrected>) {
+        let subtracted = self.background(row);
+        let net_lx = value - subtracted.as_ref().map_or(0.0, |s| s.lux);
+        let stretch = self.stretch_of(row.seq);
+        let found = reference.correct(net_lx, row.reading.taken.mono, stretch);
+        let part = Part {
+            seq: row.seq,
+            raw_lx: value,
+            subtracted,
+            net_lx,
+            brought: found.map(|found| found.by),
+            lux: found.map_or(net_lx, |found| found.lux),
+        };
+        (part, found)
     }
 
     fn estimate(
@@ -477,6 +499,7 @@ impl<'a> Gathering<'a> {
                             after: *after,
                             decline_per_hour: *decline_per_hour,
                             after_seam,
+                            seq: event.seq,
                         });
                     }
                 }

@@ -11,6 +11,7 @@
 //! Called by: web and service (show a run), cli through web. Not here: reading
 //! the database (store), rules that pass or fail a lamp.
 
+pub mod account;
 pub mod background;
 pub mod chart;
 pub mod digits;

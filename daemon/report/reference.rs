@@ -30,6 +30,8 @@ pub struct Visit {
     pub lux: Option<f64>,
     /// It is the leg's own and counts.
     pub counts: bool,
+    /// The events that hold its readings.
+    pub seqs: Vec<u64>,
 }
 
 /// The visits of one leg, in order of time.
@@ -38,11 +40,30 @@ pub struct Reference {
     visits: Vec<Visit>,
 }
 
+/// What a reading is multiplied by: the light at the leg's first visit over
+/// that at the reading's own moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Brought {
+    /// The reference at the leg's first visit, in lux.
+    pub first_lx: f64,
+    /// The reference at the reading's moment, in lux.
+    pub now_lx: f64,
+}
+
+impl Brought {
+    /// The factor.
+    pub fn factor(self) -> f64 {
+        self.first_lx / self.now_lx
+    }
+}
+
 /// A reading after correction.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Corrected {
     /// In lux.
     pub lux: f64,
+    /// What it was multiplied by.
+    pub by: Brought,
     /// Half of the change between the neighbouring visits, as the half-width
     /// of a rectangle, so u = change/sqrt(12), as a share of the value: the
     /// lamp need not have drifted in a straight line. None when it was not
@@ -98,6 +119,11 @@ impl Reference {
         Reference { visits }
     }
 
+    /// The visits, in order of time.
+    pub fn visits(&self) -> &[Visit] {
+        &self.visits
+    }
+
     /// How many visits gave a value.
     pub fn with_value(&self) -> usize {
         self.visits.iter().filter(|v| v.lux.is_some()).count()
@@ -137,11 +163,15 @@ impl Reference {
     pub fn correct(&self, lux: f64, at: Mono, stretch: usize) -> Option<Corrected> {
         let first = self.first()?;
         let visits = self.stretch(stretch);
-        // `corrected` brings to the visits' own first; the leg's may be another.
-        let to_stretch = drift::corrected((at, lux), &visits)?;
-        let start = visits.first()?.1;
-        Some(Corrected {
-            lux: to_stretch * first / start,
+        // To the leg's first visit, which may lie in another stretch.
+        let now_lx = drift::along(&visits, at)?;
+        let by = Brought {
+            first_lx: first,
+            now_lx,
+        };
+        (first > 0.0 && now_lx > 0.0).then(|| Corrected {
+            lux: lux * by.factor(),
+            by,
             residual: self.residual(&visits, at),
         })
     }
@@ -193,5 +223,6 @@ fn visit_of(
         at: Mono::from_ns(start.ns() + since / members.len() as i64),
         lux: mean.filter(|mean| *mean > 0.0),
         counts: first.purpose == Purpose::Reference && first.standing == Standing::Counts,
+        seqs: members.iter().map(|row| row.seq).collect(),
     })
 }

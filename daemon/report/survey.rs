@@ -5,7 +5,8 @@ use photometry::uncertainty::Estimate;
 use photometry::units::{Length, LengthUnit, Ratio, Span};
 use serde::Serialize;
 
-use super::background::Background;
+use super::background::{Background, Subtracted};
+use super::reference::{Brought, Visit};
 
 /// Coverage factor of every expanded uncertainty that is shown: about 95 %.
 pub const K: f64 = 2.0;
@@ -120,6 +121,9 @@ pub struct SettingFigures {
     pub visits: usize,
     /// How each warm-up at this setting ended, in order.
     pub warm_up: Vec<WarmUpFigure>,
+    /// The reference visits themselves; told by accounts only.
+    #[serde(skip)]
+    pub reference: Vec<Visit>,
 }
 
 /// How a warm-up ended.
@@ -137,6 +141,9 @@ pub struct WarmUpFigure {
     pub decline_per_hour: Option<Ratio>,
     /// It was repeated after a seam.
     pub after_seam: bool,
+    /// The event that decided it; told by accounts only.
+    #[serde(skip)]
+    pub seq: u64,
 }
 
 /// One setting at one position.
@@ -170,6 +177,28 @@ pub struct PointFigure {
     /// Why readings were set aside, one for each of them. The mean of those
     /// that are left is as good as its U, so this is no flag.
     pub set_aside: Vec<String>,
+    /// How each reading with a value came into the mean, in order; told by
+    /// accounts only.
+    #[serde(skip)]
+    pub parts: Vec<Part>,
+}
+
+/// One reading on its way into a mean. The mean of the `lux` of all of them is
+/// the figure, to the last bit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Part {
+    /// The event that holds it.
+    pub seq: u64,
+    /// As it came, in lux.
+    pub raw_lx: f64,
+    /// What was taken off.
+    pub subtracted: Option<Subtracted>,
+    /// What was left, in lux.
+    pub net_lx: f64,
+    /// What it was multiplied by; none without a reference visit.
+    pub brought: Option<Brought>,
+    /// Corrected, in lux.
+    pub lux: f64,
 }
 
 impl PointFigure {

@@ -143,6 +143,7 @@ fn published_corrections_are_met() {
             n: 3,
             below_lx: None,
             at: Wall::from_us(seconds * 1_000_000),
+            seqs: Vec::new(),
         })
     };
     let ambient = [AmbientFigure {

@@ -80,6 +80,7 @@ fn setting(level: u16) -> SettingFigures {
         after: Span::from_secs(140),
         decline_per_hour: (level == 9).then(|| Ratio::new(0.004)),
         after_seam: level == 9,
+        seq: 0,
     }];
     if level == 12 {
         let full = WarmUpFigure {
@@ -89,6 +90,7 @@ fn setting(level: u16) -> SettingFigures {
             after: Span::from_mins(75),
             decline_per_hour: Some(Ratio::new(0.011)),
             after_seam: false,
+            seq: 0,
         };
         warm_up.insert(0, full);
     }
@@ -100,6 +102,7 @@ fn setting(level: u16) -> SettingFigures {
         drift_flagged: level == 3,
         visits: 3,
         warm_up,
+        reference: Vec::new(),
     }
 }
 

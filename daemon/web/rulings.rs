@@ -11,6 +11,7 @@ use super::serve::Desk;
 use super::wire::{self, Report, Rule, Ruling};
 use crate::plan::uses::Purpose;
 use crate::queue::ruling::RuleOrder;
+use crate::report::account::limit_words;
 use crate::report::ids::FigureId;
 use crate::report::page::{Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
@@ -100,25 +101,6 @@ fn shown(value: Option<f64>, expanded: Option<f64>, unit: &str) -> String {
     let (value, u) = digits::shown(value, expanded);
     let u = u.map(|u| format!(" ± {u}")).unwrap_or_default();
     format!("{value}{u} {unit}").trim_end().to_owned()
-}
-
-/// `at least 250 lx`, `between 1 and 10`; empty without one.
-pub fn limit_words(row: &RulingRow) -> String {
-    let unit = row.ruled.unit.as_str();
-    let space = if unit.is_empty() { "" } else { " " };
-    let number = |value: f64| digits::shown(value, None).0;
-    match (row.ruled.at_least, row.ruled.at_most) {
-        (Some(least), None) => format!("at least {}{space}{unit}", number(least)),
-        (None, Some(most)) => format!("at most {}{space}{unit}", number(most)),
-        (Some(least), Some(most)) => {
-            format!(
-                "between {} and {}{space}{unit}",
-                number(least),
-                number(most)
-            )
-        }
-        (None, None) => String::new(),
-    }
 }
 
 /// `GET /runs/{run}/report`

@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::problem::Trouble;
 use super::wire::problems;
-use super::{benches, events, health, placements, readings, remarks, rulings, runs};
+use super::{accounts, benches, events, health, placements, readings, remarks, rulings, runs};
 use crate::queue::keeper::Keeper;
 use crate::store::open::Store;
 
@@ -38,6 +38,7 @@ pub fn router(desk: Desk) -> Router {
     Router::new()
         .route("/health", get(health::show))
         .route("/benches", get(benches::list))
+        .route("/accounts/{id}", get(accounts::show))
         .route("/placements", post(placements::place))
         .route("/runs", get(runs::list).post(runs::book))
         .route("/runs/latest/row", get(runs::latest))

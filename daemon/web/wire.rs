@@ -9,6 +9,9 @@ use std::collections::BTreeMap;
 use photometry::units::Wall;
 use serde::{Deserialize, Serialize};
 
+/// `GET /accounts/{id}`: made for this alone, and the same on both sides.
+pub use crate::report::account::Account;
+
 /// A file as the user wrote it; never a path.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Text {

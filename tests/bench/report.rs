@@ -61,6 +61,7 @@ fn setting(level: i32) -> SettingFigures {
         drift_flagged: false,
         visits: 3,
         warm_up: Vec::new(),
+        reference: Vec::new(),
     }
 }
 

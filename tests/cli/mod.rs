@@ -1,5 +1,6 @@
 //! The program as a person meets it: real processes, whole outputs.
 
+mod accounts;
 mod compute;
 pub mod daemon;
 mod demo;

@@ -1,6 +1,7 @@
 //! The fits of each setting against distance, and how well they hold.
 
 use photometry::distance::{DistanceFit, FitError, Point, RESIDUAL_AT_MOST, fit_disc, fit_offset};
+use photometry::uncertainty::Estimate;
 use photometry::units::LengthUnit;
 
 use super::Page;
@@ -80,9 +81,7 @@ fn cells(
         Err(why) => return vec![name, Cell::Across(3, format!("no fit: {why}"))],
     };
     let i = &fit.intensity_cd;
-    let light = median_share(setting).map(|share| share * i.value);
-    let u = light.map(|light| light.hypot(i.expanded(K)));
-    let intensity = match digits::shown(i.value, u) {
+    let intensity = match digits::shown(i.value, intensity_expanded(setting, fit)) {
         (value, Some(u)) => format!("{value} ± {u} cd"),
         (value, None) => format!("{value} cd, no U"),
     };
@@ -100,6 +99,14 @@ fn cells(
     ]
 }
 
+/// U (k = 2) of a fit's intensity in cd: the fit's own scatter and the median U
+/// of the points' light, as the root of their squares.
+pub fn intensity_expanded(setting: &SettingFigures, fit: &DistanceFit) -> Option<f64> {
+    let i = &fit.intensity_cd;
+    let light = median_share(setting).map(|share| share * i.value)?;
+    Some(light.hypot(i.expanded(K)))
+}
+
 /// The median of the points' U over their light: what all share, such as the
 /// certificate, does not scatter, and a fit alone would not see it.
 fn median_share(setting: &SettingFigures) -> Option<f64> {
@@ -109,13 +116,18 @@ fn median_share(setting: &SettingFigures) -> Option<f64> {
     shares.get(shares.len() / 2).copied()
 }
 
-/// Offset or radius. A length is given to a tenth of a millimetre at most: no
-/// datum is set better by hand.
-fn length(fit: &DistanceFit, lengths: LengthUnit) -> Cell {
+/// U (k = 2) of a fit's offset in m, a tenth of a millimetre at least: no datum
+/// is set better by hand.
+pub fn offset_expanded(offset: &Estimate) -> f64 {
     const LEAST_M: f64 = 1e-4;
+    offset.expanded(K).max(LEAST_M)
+}
+
+/// Offset or radius.
+fn length(fit: &DistanceFit, lengths: LengthUnit) -> Cell {
     match (&fit.offset_m, fit.radius_m) {
         (Some(offset), _) => {
-            let u = offset.expanded(K).max(LEAST_M);
+            let u = offset_expanded(offset);
             let (value, u) = distance_text(offset.value, Some(u), lengths);
             Cell::Figure(match u {
                 Some(u) => format!("{value} ± {u}"),

@@ -14,7 +14,7 @@
 //! Called by: web. Not here: the figures themselves (gather, ladder, reach).
 
 mod charts;
-mod fits;
+pub(super) mod fits;
 mod markup;
 mod record;
 mod rulings;

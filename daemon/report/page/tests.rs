@@ -17,6 +17,7 @@ pub fn page() -> Page {
         n: 5,
         below_lx: None,
         at: Wall::from_us(minutes * 60_000_000),
+        seqs: Vec::new(),
     };
     survey.dark = Some(background(0.02, 1_320));
     survey.ambient = [6, 36, 72]

@@ -1,0 +1,297 @@
+//! What an account is made of, and the small questions that are asked of it.
+
+use std::collections::BTreeMap;
+
+use photometry::measured::Outcome;
+use photometry::uncertainty::Estimate;
+
+use super::data::{
+    Account, BudgetLine, EventTold, Group, JournalTold, MeterTold, PlacementTold, PlanPlace,
+    RawTold, RestsOn, Stated,
+};
+use crate::plan::frozen::Frozen;
+use crate::plan::intent::PlanLine;
+use crate::report::survey::{K, SurveyFigures};
+use crate::report::{digits, gather};
+use crate::run::journal::{Event, Link};
+use crate::store::counts::Standing;
+use crate::store::readings::ReadingRow;
+use crate::store::rulings::RulingRow;
+
+/// Lines below a plan's line that are shown with it: a test has some dozen.
+const PLAN_LINES_AT_MOST: usize = 24;
+
+/// All that a run left.
+pub struct Sources<'a> {
+    /// The run's number.
+    pub run: i64,
+    /// What it froze.
+    pub frozen: &'a Frozen,
+    /// Its readings, in order.
+    pub rows: &'a [ReadingRow],
+    /// Its events, in order.
+    pub events: &'a [Event],
+    /// Their lines and links, in order.
+    pub lines: &'a [(String, Link)],
+    /// All its rulings, oldest round first.
+    pub rulings: &'a [RulingRow],
+    /// The scripts' texts by their digests.
+    pub scripts: &'a BTreeMap<String, String>,
+    /// The program that computes, with its version.
+    pub program: &'a str,
+    /// How an instant is written.
+    pub utc: fn(photometry::units::Wall) -> String,
+    /// Its surveys.
+    pub surveys: Vec<SurveyFigures>,
+}
+
+impl<'a> Sources<'a> {
+    /// The surveys of a run, gathered once.
+    pub fn surveys_of(
+        frozen: &Frozen,
+        rows: &[ReadingRow],
+        events: &[Event],
+    ) -> Vec<SurveyFigures> {
+        gather::surveys(frozen, rows, events)
+    }
+
+    /// The reading of an event.
+    pub(super) fn row(&self, seq: u64) -> Option<&'a ReadingRow> {
+        let at = self.rows.binary_search_by_key(&seq, |row| row.seq).ok()?;
+        self.rows.get(at)
+    }
+
+    /// A group of raw readings; none when there are none.
+    pub(super) fn group(
+        &self,
+        title: impl Into<String>,
+        rows: impl IntoIterator<Item = &'a ReadingRow>,
+    ) -> Option<Group> {
+        let readings: Vec<RawTold> = rows.into_iter().map(|row| self.raw(row)).collect();
+        (!readings.is_empty()).then(|| Group {
+            title: title.into(),
+            readings,
+        })
+    }
+
+    /// The same by the events' numbers.
+    pub(super) fn group_of(&self, title: impl Into<String>, seqs: &[u64]) -> Option<Group> {
+        self.group(title, seqs.iter().filter_map(|seq| self.row(*seq)))
+    }
+
+    fn raw(&self, row: &ReadingRow) -> RawTold {
+        let reading = &row.reading;
+        RawTold {
+            seq: row.seq,
+            key: row.key_text.clone(),
+            attempt: row.attempt,
+            sitting: row.sitting,
+            taken_utc: (self.utc)(reading.taken.wall),
+            taken_mono_s: reading.taken.mono.ns() as f64 / 1e9,
+            raw: reading.raw.escape_ascii().to_string(),
+            outcome: outcome_words(&reading.outcome),
+            range_lx: reading.range,
+            flags: reading.flags.clone(),
+            standing: standing_words(row.standing).to_owned(),
+        }
+    }
+
+    /// An event as the journal has it.
+    pub(super) fn event(&self, seq: u64) -> Option<EventTold> {
+        let at = self.events.binary_search_by_key(&seq, |e| e.seq).ok()?;
+        Some(EventTold {
+            seq,
+            at_utc: (self.utc)(self.events.get(at)?.at.wall),
+            line: self.lines.get(at)?.0.clone(),
+        })
+    }
+
+    /// A line of a frozen file, with what is indented below it.
+    pub(super) fn plan_place(&self, line: &PlanLine) -> PlanPlace {
+        let texts = self.frozen.plan_texts.iter();
+        let text = texts.filter(|text| text.name == line.file);
+        let text = text.map(|text| text.text.as_str()).next().unwrap_or("");
+        let mut lines = text.lines().skip((line.line as usize).saturating_sub(1));
+        let indent = |line: &str| line.len() - line.trim_start().len();
+        let first = lines.next().unwrap_or("");
+        let below = lines.take_while(|l| l.trim().is_empty() || indent(l) > indent(first));
+        let block: Vec<&str> = std::iter::once(first)
+            .chain(below.take(PLAN_LINES_AT_MOST))
+            .collect();
+        PlanPlace {
+            file: line.file.clone(),
+            line: line.line,
+            text: block.join("\n").trim_end().to_owned(),
+        }
+    }
+
+    /// The plan's entry of a test.
+    pub(super) fn plan_of_test(&self, test: &str) -> Option<PlanPlace> {
+        let mut heads = self.frozen.itinerary.tests.iter();
+        let head = heads.find(|head| head.name == test)?;
+        Some(self.plan_place(&head.line))
+    }
+
+    /// The account with what all of them have: meters, placement, journal.
+    pub(super) fn finish(&self, mut account: Account) -> Account {
+        let groups = account.readings.iter().flat_map(|group| &group.readings);
+        let mut seqs: Vec<u64> = groups.map(|reading| reading.seq).collect();
+        seqs.extend(account.events.iter().map(|event| event.seq));
+        if account.meters.is_empty() {
+            account.meters = self.meters(&seqs);
+        }
+        account.placement = self.placement();
+        let known = Some(account.journal.seq).filter(|seq| *seq > 0);
+        account.journal = self.journal(known.or(seqs.iter().copied().max()));
+        account
+    }
+
+    /// The meters of these readings, each with the certificate then in force.
+    pub(super) fn meters(&self, seqs: &[u64]) -> Vec<MeterTold> {
+        let mut found: Vec<MeterTold> = Vec::new();
+        for row in seqs.iter().filter_map(|seq| self.row(*seq)) {
+            let name = &row.reading.meter;
+            let certificate = row.certificate.clone().unwrap_or_default();
+            let known = |told: &&MeterTold| told.name == *name && told.certificate == certificate;
+            if found.iter().any(|told| known(&told)) {
+                continue;
+            }
+            let meter = self.frozen.card.meters.iter().find(|m| m.name == *name);
+            let terms = meter.iter().flat_map(|meter| &meter.uncertainty);
+            found.push(MeterTold {
+                name: name.clone(),
+                serial: meter.and_then(|meter| meter.serial.clone()),
+                certificate,
+                due: row.calibration_due.clone().unwrap_or_default(),
+                terms: terms
+                    .map(|term| format!("{} {} (k = 1)", term.source, term.share))
+                    .collect(),
+            });
+        }
+        found
+    }
+
+    fn placement(&self) -> PlacementTold {
+        let placement = &self.frozen.placement;
+        let seated = placement.fingers.iter();
+        PlacementTold {
+            lamp: placement.lamp.clone(),
+            unit: placement.unit.clone(),
+            firmware: placement.firmware.clone(),
+            bench: placement.bench.clone(),
+            place: placement.place.clone(),
+            datum: format!(
+                "position zero at coordinate {}, u = {} (k = 1)",
+                placement.datum, placement.datum_uncertainty
+            ),
+            gauge: placement.gauge.map(|gauge| gauge.to_string()),
+            fingers: seated
+                .map(|seated| format!("{} on {}", seated.finger, seated.button))
+                .collect(),
+            who: placement.who.clone(),
+            since_utc: (self.utc)(placement.since),
+        }
+    }
+
+    fn journal(&self, seq: Option<u64>) -> JournalTold {
+        let link_after = |seq: u64| {
+            let at = self.events.binary_search_by_key(&seq, |e| e.seq).ok()?;
+            Some(self.lines.get(at)?.1.hex())
+        };
+        let bundle = self.events.first().and_then(|event| match &event.body {
+            crate::run::journal::Body::Begun { bundle } => Some(bundle.clone()),
+            _ => None,
+        });
+        let last_seq = self.events.last().map_or(0, |event| event.seq);
+        let seq = seq.unwrap_or(last_seq);
+        JournalTold {
+            run: self.run,
+            program: format!("wakerail {}", self.frozen.program),
+            computed_by: self.program.to_owned(),
+            bundle: bundle.unwrap_or_default(),
+            seq,
+            link: link_after(seq).unwrap_or_default(),
+            last_seq,
+            last_link: link_after(last_seq).unwrap_or_default(),
+        }
+    }
+}
+
+/// A value with its U (k = 2), as it is printed.
+pub(super) fn stated(value: f64, expanded: Option<f64>, unit: &str) -> Stated {
+    let (text, u) = digits::shown(value, expanded);
+    let u = u.map_or_else(String::new, |u| format!(" ± {u}"));
+    Stated {
+        label: String::new(),
+        shown: format!("{text}{u} {unit}").trim_end().to_owned(),
+        value: finite(value),
+        expanded: expanded.and_then(finite),
+        coverage_factor: expanded.map(|_| K),
+        unit: unit.to_owned(),
+    }
+}
+
+/// No value; why.
+pub(super) fn no_value(why: impl Into<String>, unit: &str) -> Stated {
+    Stated {
+        shown: why.into(),
+        unit: unit.to_owned(),
+        ..Stated::default()
+    }
+}
+
+/// A figure that another rests on.
+pub(super) fn rests_on(id: impl ToString, shown: impl Into<String>) -> RestsOn {
+    RestsOn {
+        id: id.to_string(),
+        shown: shown.into(),
+    }
+}
+
+/// Where an estimate's uncertainty comes from.
+pub(super) fn budget(estimate: &Estimate) -> Vec<BudgetLine> {
+    let shares = estimate.shares().into_iter();
+    shares
+        .map(|share| BudgetLine {
+            source: share.source,
+            u: finite(share.u),
+            share_percent: finite(share.share * 100.0),
+            dof: share.dof.and_then(finite),
+        })
+        .collect()
+}
+
+/// Ten significant digits at most: enough to recompute a figure by hand, and no
+/// noise of binary fractions. The exact numbers stand in the JSON.
+pub(super) fn ten_digits(value: f64) -> String {
+    const LEAST: f64 = 1e-6;
+    if value != 0.0 && value.abs() < LEAST {
+        return format!("{value:.3e}");
+    }
+    let rounded: Option<f64> = format!("{value:.9e}").parse().ok();
+    rounded.unwrap_or(value).to_string()
+}
+
+pub(super) fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+fn outcome_words(outcome: &Outcome) -> String {
+    match outcome {
+        Outcome::Value(value) => format!("{value} lx"),
+        Outcome::Over(limit) => format!("over {limit} lx"),
+        Outcome::Under(limit) => format!("under {limit} lx"),
+        Outcome::TimedOut => "timed out".to_owned(),
+        Outcome::Rejected(reason) => format!("rejected: {reason}"),
+    }
+}
+
+const fn standing_words(standing: Standing) -> &'static str {
+    match standing {
+        Standing::Counts => "counts",
+        Standing::Superseded => "superseded: measured again later",
+        Standing::Unfinished => "its point was not finished",
+        Standing::Preamble => "after a break",
+        Standing::SetAside => "set aside by a person",
+    }
+}

@@ -1,0 +1,70 @@
+//! The account of one printed figure.
+
+use std::collections::BTreeMap;
+
+use axum::Json;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+
+use super::problem::Trouble;
+use super::runs;
+use super::serve::Desk;
+use super::wire::{self, Account, problems};
+use crate::report::account::{Sources, Unknown, account};
+use crate::report::ids::{self, FigureId};
+use crate::run::journal::RunId;
+
+/// `GET /accounts/{id}`
+///
+/// # Errors
+/// When the text is no id, or there is no such run or figure.
+pub async fn show(
+    State(desk): State<Desk>,
+    Path(id): Path<String>,
+) -> Result<Json<Account>, Trouble> {
+    let id = ids::parse(&id).map_err(|no| {
+        let status = StatusCode::BAD_REQUEST;
+        Trouble::new(problems::NOT_UNDERSTOOD, status, &no.to_string(), "")
+            .hint("the report prints an id beside each figure: `wakerail report latest`")
+    })?;
+    let (FigureId::Ruling { run, .. } | FigureId::Test { run, .. } | FigureId::Setting { run, .. }) =
+        &id;
+    let run = RunId(*run);
+    let story = runs::story(&desk, run).await?;
+    let (frozen, _, events) = story.ok_or_else(|| Trouble::no_run(run))?;
+    let rows = desk.store.readings(run).await?;
+    let lines = desk.store.lines(run).await?;
+    let rulings = desk.keeper.rulings(run).await?;
+    let mut scripts = BTreeMap::new();
+    if let FigureId::Ruling { .. } = id {
+        for row in &rulings {
+            let digest = &row.ruled.script_digest;
+            if let Some(text) = desk.store.script(digest).await? {
+                scripts.insert(digest.clone(), text);
+            }
+        }
+    }
+    let sources = Sources {
+        run: run.0,
+        frozen: &frozen,
+        rows: &rows,
+        events: &events,
+        lines: &lines,
+        rulings: &rulings,
+        scripts: &scripts,
+        program: concat!("wakerail ", env!("CARGO_PKG_VERSION")),
+        utc: wire::utc,
+        surveys: Sources::surveys_of(&frozen, &rows, &events),
+    };
+    Ok(Json(account(&sources, &id).map_err(|no| unknown(&id, no))?))
+}
+
+fn unknown(id: &FigureId, no: Unknown) -> Trouble {
+    let title = format!("there is no figure `{id}`");
+    let status = StatusCode::NOT_FOUND;
+    let trouble = Trouble::new(problems::NO_SUCH_NAME, status, &title, no.why);
+    match no.near.as_slice() {
+        [] => trouble.hint("the report prints an id beside each figure"),
+        near => trouble.hint(format!("near it: {}", near.join(", "))),
+    }
+}
