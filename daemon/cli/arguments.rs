@@ -22,7 +22,7 @@ use super::compute::arguments::Topic;
   wakerail place D-17 --lamp lamp.yaml --gauge '6 in'
   wakerail book plan.yaml --unit D-17
   wakerail watch latest
-  wakerail help survey                               pages: survey bench lamp plan compute figures exit-codes safety"
+  wakerail help survey                               pages: survey bench lamp plan scripts compute figures exit-codes safety"
 )]
 pub struct Arguments {
     /// What to do.
@@ -261,6 +261,15 @@ pub enum Command {
   wakerail account latest.levels.L07.drift
   wakerail account 12.r3 --format json     a ruling, with its script and all that it rests on")]
     Account(Account),
+
+    /// Check a script, try it on a stored run, see those that are shipped
+    #[command(before_help = "Examples:
+  wakerail script check mine.rhai                             every mistake, with line and column
+  wakerail script try mine.rhai latest --given target='300 lx'
+  wakerail script list
+  wakerail script show reaches-target > mine.rhai             a shipped one to begin with
+  wakerail help scripts                                       how to write one")]
+    Script(Script),
 
     /// Compute the trade's figures from a measured file; needs no daemon
     #[command(before_help = "Examples:
@@ -671,6 +680,93 @@ pub struct Survey {
     pub printed: Printed,
 }
 
+/// `script`
+#[derive(Debug, Args)]
+pub struct Script {
+    /// What to do
+    #[command(subcommand)]
+    pub command: ScriptCommand,
+}
+
+/// What to do with scripts.
+#[derive(Debug, Subcommand)]
+pub enum ScriptCommand {
+    /// Report every mistake of every script; needs no daemon
+    #[command(before_help = "Examples:
+  wakerail script check mine.rhai
+  wakerail script check *.rhai")]
+    Check(ScriptCheck),
+
+    /// Run a script over a stored run and print what it says; nothing is stored
+    #[command(before_help = "Examples:
+  wakerail script try mine.rhai latest
+  wakerail script try reaches-target 7 --given target='300 lx' --given distance='24 in'
+  wakerail script try mine.rhai 7 --test levels --format json")]
+    Try(ScriptTry),
+
+    /// List the scripts that come with the program
+    #[command(before_help = "Examples:
+  wakerail script list
+  wakerail script list --format json")]
+    List(ScriptList),
+
+    /// Print the text of a script that comes with the program
+    #[command(before_help = "Examples:
+  wakerail script show reaches-target
+  wakerail script show drift-within > mine.rhai")]
+    Show(ScriptShow),
+}
+
+/// `script check`
+#[derive(Debug, Args)]
+pub struct ScriptCheck {
+    /// Script files
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// How to print the mistakes: text on stderr, or JSON on stdout
+    #[arg(long, value_enum, default_value_t, value_name = "FORM")]
+    pub format: Told,
+}
+
+/// `script try`
+#[derive(Debug, Args)]
+pub struct ScriptTry {
+    /// A script file, or the name of a shipped script
+    #[arg(value_name = "FILE")]
+    pub script: PathBuf,
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// A parameter, with its unit; may be repeated
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub given: Vec<String>,
+    /// The test to look at; every survey otherwise
+    #[arg(long, value_name = "T")]
+    pub test: Option<String>,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `script list`
+#[derive(Debug, Args)]
+pub struct ScriptList {
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
+}
+
+/// `script show`
+#[derive(Debug, Args)]
+pub struct ScriptShow {
+    /// Its name
+    #[arg(value_name = "NAME")]
+    pub name: String,
+    /// How to print
+    #[arg(long, value_enum, default_value_t, value_name = "FORM")]
+    pub format: Told,
+}
+
 /// `compute`
 #[derive(Debug, Args)]
 pub struct Compute {
@@ -682,6 +778,6 @@ pub struct Compute {
 /// `help`
 #[derive(Debug, Args)]
 pub struct Help {
-    /// A page (survey, bench, lamp, plan, compute, figures, exit-codes, safety) or a command
+    /// A page (survey, bench, lamp, plan, scripts, compute, figures, exit-codes, safety) or a command
     pub topic: Option<String>,
 }

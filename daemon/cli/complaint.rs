@@ -107,6 +107,14 @@ pub enum Complaint {
         /// What may have been meant.
         near: Option<String>,
     },
+    /// No such script is shipped.
+    #[error("no script `{name}` comes with this program")]
+    NoScript {
+        /// What was asked for.
+        name: String,
+        /// What may have been meant.
+        near: Option<String>,
+    },
     /// Nothing tells where the data are.
     #[error("no data directory: neither HOME, XDG_STATE_HOME nor WAKERAIL_DATA is set")]
     NoDataDirectory,
@@ -249,6 +257,13 @@ fn of_rulings(run: i64) -> String {
     format!("`wakerail rulings {run}` tells why; `wakerail report {run}` shows it")
 }
 
+fn of_scripts(near: Option<&str>) -> String {
+    match near {
+        Some(near) => format!("did you mean `wakerail script show {near}`?"),
+        None => "`wakerail script list` lists them".to_owned(),
+    }
+}
+
 impl Complaint {
     /// The exit code.
     pub fn code(&self) -> ExitCode {
@@ -282,6 +297,7 @@ impl Complaint {
             Complaint::AlreadyServed { .. } | Complaint::Forced | Complaint::DaemonLeft { .. } => {
                 ExitCode::Retry
             }
+            Complaint::NoScript { .. } => ExitCode::NoInput,
             Complaint::NoDaemon { .. } => ExitCode::Unavailable,
             Complaint::Answer { .. } => ExitCode::Bug,
             Complaint::System { .. } | Complaint::BenchOut { .. } => ExitCode::Io,
@@ -321,6 +337,7 @@ impl Complaint {
                 Some(near) => format!("did you mean `wakerail help {near}`?"),
                 None => "`wakerail help` lists the pages and commands".to_owned(),
             }],
+            Complaint::NoScript { near, .. } => vec![of_scripts(near.as_deref())],
             Complaint::NoDataDirectory => one("name a directory with --data DIR"),
             Complaint::DataDirectory { .. } => {
                 one("make it yours, or name another one with --data DIR")
@@ -480,6 +497,7 @@ mod tests {
             Complaint::Measured { .. } => 28,
             Complaint::NotPassed { .. } => 29,
             Complaint::Exists { .. } => 30,
+            Complaint::NoScript { .. } => 31,
         }
     }
 
@@ -605,8 +623,12 @@ mod tests {
         all.push(Complaint::Exists {
             path: "lamp-sanderling.yaml".into(),
         });
+        all.push(Complaint::NoScript {
+            name: "reaches-tarket".to_owned(),
+            near: Some("reaches-target".to_owned()),
+        });
         let places: Vec<usize> = all.iter().map(place).collect();
-        assert_eq!(places, (0..=30).collect::<Vec<_>>());
+        assert_eq!(places, (0..32).collect::<Vec<_>>());
         let shown: Vec<String> = all
             .iter()
             .map(|complaint| {

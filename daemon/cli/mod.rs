@@ -31,6 +31,7 @@ pub mod remarks;
 pub mod rulings;
 pub mod run;
 pub mod runs;
+pub mod script;
 pub mod show;
 pub mod sse;
 pub mod survey;

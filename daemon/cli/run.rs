@@ -7,7 +7,7 @@ use std::ffi::OsString;
 use clap::error::ErrorKind;
 use clap::{CommandFactory, FromArgMatches};
 
-use super::arguments::{Arguments, Command, Common, Serve};
+use super::arguments::{Arguments, Command, Common, ScriptCommand, Serve};
 use super::client::Client;
 use super::complaint::Complaint;
 use super::data_dir::{DataDir, Surroundings};
@@ -16,7 +16,7 @@ use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
     account, book, check, compute, demo, format, help, new, place, readings, remarks, rulings,
-    runs, show, survey, text_files, verbs, watch,
+    runs, script, show, survey, text_files, verbs, watch,
 };
 use crate::service;
 
@@ -69,6 +69,7 @@ pub async fn dispatch(arguments: Arguments, terminal: Terminal) -> Result<(), Co
         Command::New(args) => new::run(&args, out),
         Command::Check(args) => check::run(&args, terminal, out),
         Command::Compute(args) => compute::run(&args.topic, out),
+        Command::Script(args) => script(args.command, common, terminal).await,
         Command::Help(args) => format::say(out, &help::text(args.topic.as_deref())?),
         Command::Serve(args) => serve(args, common, terminal).await,
         Command::Demo(args) => {
@@ -116,9 +117,25 @@ async fn ask_daemon(
         Command::New(_)
         | Command::Check(_)
         | Command::Compute(_)
+        | Command::Script(_)
         | Command::Help(_)
         | Command::Serve(_)
         | Command::Demo(_) => Ok(()),
+    }
+}
+
+/// Scripts: only to try one takes a daemon.
+async fn script(
+    command: ScriptCommand,
+    common: Common,
+    terminal: Terminal,
+) -> Result<(), Complaint> {
+    let out = &mut std::io::stdout();
+    match command {
+        ScriptCommand::Check(args) => script::check(&args, terminal, out),
+        ScriptCommand::List(args) => script::list(&args, out),
+        ScriptCommand::Show(args) => script::show(&args, out),
+        ScriptCommand::Try(args) => script::attempt(&client(common)?, &args, out).await,
     }
 }
 

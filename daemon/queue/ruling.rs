@@ -9,6 +9,7 @@ use super::keeper::Keeper;
 use super::refusal::Refusal;
 use crate::plan::check;
 use crate::plan::frozen::SentText;
+use crate::rulings::attempt::{self, Attempt, AttemptError, Tried};
 use crate::rulings::library::Library;
 use crate::rulings::round::{self, Ask, Certificate, RoundError};
 use crate::run::journal::RunId;
@@ -74,6 +75,25 @@ impl Keeper {
             self.rule_once(run).await?;
         }
         Ok(())
+    }
+
+    /// Tries one script on a run; nothing is recorded.
+    ///
+    /// # Errors
+    /// Mistakes of the script, no such run or test.
+    pub async fn try_script(&self, run: RunId, one: Attempt) -> Result<Tried, Refusal> {
+        let tried = attempt::attempt(&self.store, run, one).await;
+        tried.map_err(|error| match error {
+            AttemptError::Store(error) => Refusal::Store(error),
+            AttemptError::NoRun(run) => Refusal::NoRun(run),
+            AttemptError::Mistakes(shown) => Refusal::Mistakes { shown },
+            AttemptError::NoTest { test, known } => Refusal::NoName {
+                what: "test",
+                hint: format!("run {run} has {}", known.join(", ")),
+                name: test,
+            },
+            AttemptError::Defect => refusal(run, RoundError::Defect),
+        })
     }
 
     /// Rules on a run again; the number of the new round.

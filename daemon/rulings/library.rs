@@ -126,26 +126,48 @@ impl Scripts for Library {
         }
         for (name, text) in &one.given {
             let place = places.given.get(name).unwrap_or(&places.name);
-            for why in misfits(&script, name, text) {
+            let alone = BTreeMap::from([(name.clone(), text.clone())]);
+            for why in misfits(&script, &alone) {
                 mistakes.add(Mistake::new(place.clone(), "parameter", why));
             }
         }
     }
 }
 
-/// Why a parameter does not fit.
-fn misfits(script: &Script, name: &str, text: &str) -> Vec<String> {
-    match parameters::parse_value(text) {
-        Err(why) => vec![why],
-        Ok(value) => {
-            let alone = BTreeMap::from([(name.to_owned(), value)]);
-            parameters::given(script, &alone).err().unwrap_or_default()
+/// Why parameters do not fit; all mistakes.
+pub fn misfits(script: &Script, given: &BTreeMap<String, String>) -> Vec<String> {
+    let mut wrong = Vec::new();
+    let mut values = BTreeMap::new();
+    for (name, text) in given {
+        match parameters::parse_value(text) {
+            Err(why) => wrong.push(format!("`{name}`: {why}")),
+            Ok(value) => {
+                values.insert(name.clone(), value);
+            }
         }
     }
+    wrong.extend(parameters::given(script, &values).err().unwrap_or_default());
+    wrong
+}
+
+/// A script alone, as it is.
+///
+/// # Errors
+/// All its mistakes, each at its place.
+pub fn check_file(text: &SentText) -> Result<Script, Vec<Mistake>> {
+    host::compile(&text.name, &text.text).map_err(|found| {
+        let at = |mistake| placed(text, mistake);
+        found.into_iter().map(at).collect()
+    })
 }
 
 /// A mistake of a script at its own line, with the plan's line that names it.
 fn as_mistake(text: &SentText, mistake: crate::script::fault::Mistake, used: &Place) -> Mistake {
+    placed(text, mistake).also(used.clone(), "used here")
+}
+
+/// A mistake of a script at its own line.
+fn placed(text: &SentText, mistake: crate::script::fault::Mistake) -> Mistake {
     let number = |n: usize| u32::try_from(n.max(1)).unwrap_or(u32::MAX);
     let place = Place {
         file: Arc::from(text.name.as_str()),
@@ -153,9 +175,7 @@ fn as_mistake(text: &SentText, mistake: crate::script::fault::Mistake, used: &Pl
         column: number(mistake.column),
         end_column: number(mistake.column),
     };
-    Mistake::new(place, "script", mistake.message)
-        .maybe_hint(mistake.hint)
-        .also(used.clone(), "used here")
+    Mistake::new(place, "script", mistake.message).maybe_hint(mistake.hint)
 }
 
 /// A script with its parameters, ready to be called.

@@ -10,10 +10,12 @@
 //! ones. Raw readings are read, never written.
 //!
 //! Reading order: [`library`], [`view`], [`judge`] (pure), [`round`] (reads the
-//! store, writes the round).
+//! store, writes the round), [`attempt`] (one
+//! script tried, nothing written).
 //!
 //! Called by: queue, web, cli (checking). Not here: the language (script).
 
+pub mod attempt;
 pub mod judge;
 pub mod library;
 pub mod round;

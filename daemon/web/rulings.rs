@@ -8,14 +8,16 @@ use photometry::units::Ratio;
 use super::problem::Trouble;
 use super::runs::{self, number, sent, understood};
 use super::serve::Desk;
-use super::wire::{self, Report, Rule, Ruling};
+use super::wire::{self, Report, Rule, Ruling, Try};
 use crate::plan::uses::Purpose;
 use crate::queue::ruling::RuleOrder;
 use crate::report::account::limit_words;
 use crate::report::ids::FigureId;
 use crate::report::page::{Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
-use crate::store::rulings::RulingRow;
+use crate::rulings::attempt::Attempt;
+use crate::run::journal::Link;
+use crate::store::rulings::{Round, RulingRow};
 
 /// `GET /runs/{run}/rulings`
 ///
@@ -54,6 +56,49 @@ pub async fn rule(
     let round = desk.keeper.rule_again(run, order).await?;
     let mut all = told(&desk.store.rulings(run).await?);
     all.retain(|ruling| ruling.round == round);
+    Ok(Json(all))
+}
+
+/// `POST /runs/{run}/tries`: what a script says of a run; nothing is stored.
+///
+/// # Errors
+/// Mistakes of the script, no such run or test.
+pub async fn attempt(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+    body: Result<Json<Try>, JsonRejection>,
+) -> Result<Json<Vec<Ruling>>, Trouble> {
+    let run = number(&run)?;
+    let Json(asked) = understood(body)?;
+    let one = Attempt {
+        name: asked.script.name,
+        text: asked.script.text,
+        given: asked.given,
+        test: asked.test,
+    };
+    let tried = desk.keeper.try_script(run, one).await?;
+    let of = Round {
+        cause: "tried, not stored".to_owned(),
+        last_seq: 0,
+        last_remark: 0,
+        last_link: Link([0; 32]),
+        unfinished: tried.unfinished,
+        certificate: None,
+        program: env!("CARGO_PKG_VERSION").to_owned(),
+        at: desk.keeper.now().wall,
+    };
+    let rows = tried.ruled.into_iter().map(|ruled| RulingRow {
+        id: 0,
+        run,
+        round: 0,
+        of: of.clone(),
+        ruled,
+    });
+    let mut all = told(&rows.collect::<Vec<_>>());
+    for ruling in &mut all {
+        // What is not stored has no number by which it could be asked for.
+        ruling.id = "-".to_owned();
+    }
     Ok(Json(all))
 }
 

@@ -59,6 +59,7 @@ pub fn router(desk: Desk) -> Router {
             "/runs/{run}/rulings",
             get(rulings::list).post(rulings::rule),
         )
+        .route("/runs/{run}/tries", post(rulings::attempt))
         .route("/runs/{run}/report", get(rulings::report))
         .fallback(no_such_route)
         .layer(DefaultBodyLimit::max(BODY_BYTES_AT_MOST))

@@ -190,6 +190,19 @@ pub struct Certificate {
     pub u_percent: Option<f64>,
 }
 
+/// `POST /runs/{run}/tries`: a script to be tried on a run.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Try {
+    /// The script.
+    pub script: Text,
+    /// Its parameters as written.
+    #[serde(default)]
+    pub given: BTreeMap<String, String>,
+    /// The test that it looks at; none: every survey.
+    #[serde(default)]
+    pub test: Option<String>,
+}
+
 /// What a criterion ruled or a metric gave.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Ruling {

@@ -1,10 +1,10 @@
-//! Accounts as a person meets them, over a short run that really
+//! Accounts and scripts as a person meets them, over a short run that really
 //! was measured.
 
 use std::collections::BTreeSet;
 use std::path::Path;
 
-use super::daemon::{Daemon, example};
+use super::daemon::{Daemon, example, wakerail};
 
 const CRITERIA: &str = "
 criteria:
@@ -124,6 +124,7 @@ fn every_figure_of_a_report_has_an_account() {
         &["account", "1.r9"],
     ];
     insta::assert_snapshot!("no_account", said(&daemon, cases, files.path()));
+    scripts(&daemon, files.path());
 }
 
 fn said(daemon: &Daemon, cases: &[&[&str]], files: &Path) -> String {
@@ -141,4 +142,82 @@ fn said(daemon: &Daemon, cases: &[&[&str]], files: &Path) -> String {
     };
     let all: Vec<String> = cases.iter().map(one).collect();
     all.join("\n")
+}
+
+/// A script is tried on the run; nothing of it is stored.
+fn scripts(daemon: &Daemon, files: &Path) {
+    let mine = files.join("mine.rhai").to_string_lossy().into_owned();
+    let wrong = written(
+        files,
+        "wrong.rhai",
+        "fn criterion(run, given) { at_most(run.levls, 3) }\n",
+    );
+    let cases: &[&[&str]] = &[
+        &["script", "try", &mine, "1"],
+        &[
+            "script",
+            "try",
+            &mine,
+            "latest",
+            "--given",
+            "target=9 klx",
+            "--test",
+            "look",
+        ],
+        &["script", "try", "drift-within", "1"],
+        &[
+            "script",
+            "try",
+            &mine,
+            "1",
+            "--given",
+            "target=3 m",
+            "--given",
+            "far=2",
+        ],
+        &["script", "try", &mine, "1", "--given", "target"],
+        &["script", "try", &mine, "1", "--test", "lok"],
+        &["script", "try", &mine, "7"],
+        &["script", "try", &wrong, "1"],
+    ];
+    let before = daemon.ok(&["rulings", "1", "--all", "--format", "csv"]);
+    insta::assert_snapshot!("scripts_tried", said(daemon, cases, files));
+    assert_eq!(
+        before,
+        daemon.ok(&["rulings", "1", "--all", "--format", "csv"])
+    );
+}
+
+#[test]
+fn scripts_are_checked_and_shown_without_a_daemon() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let sound = written(folder.path(), "mine.rhai", MINE);
+    let wrong = written(
+        folder.path(),
+        "wrong.rhai",
+        "// Two mistakes.\nfn given() { #{ target: \"250 furlongs\" } }\nfn criterion(run, given) {\n    at_leest(run.levels[0].lux, given.target)\n}\n",
+    );
+    let broken = written(
+        folder.path(),
+        "broken.rhai",
+        "fn criterion(run, given) {\n    at_least(\n",
+    );
+    let path = folder.path().to_string_lossy().into_owned();
+    let cases: &[&[&str]] = &[
+        &["script", "check", &sound],
+        &["script", "check", &sound, &wrong, &broken],
+        &["script", "check", &wrong, "--format", "json"],
+        &["script", "check", "not-there.rhai"],
+        &["script", "list"],
+        &["script", "list", "--format", "json"],
+        &["script", "show", "drift-within"],
+        &["script", "show", "drift-withn"],
+    ];
+    let one = |words: &&[&str]| {
+        let told = wakerail(folder.path(), words);
+        let (code, text) = (told.code, [told.out, told.err].concat());
+        format!("$ wakerail {}\n[code {code}]\n{text}", words.join(" ")).replace(&path, "FILES")
+    };
+    let all: Vec<String> = cases.iter().map(one).collect();
+    insta::assert_snapshot!("scripts_checked", all.join("\n"));
 }
