@@ -8,13 +8,16 @@ use clap::CommandFactory;
 
 use super::arguments::Arguments;
 use super::complaint::Complaint;
+use crate::script::api::api;
+use crate::script::limits::Limits;
 
 /// The pages by name.
-pub const PAGES: [(&str, &str); 7] = [
+pub const PAGES: [(&str, &str); 8] = [
     ("survey", include_str!("help/survey.md")),
     ("bench", include_str!("help/bench.md")),
     ("lamp", include_str!("help/lamp.md")),
     ("plan", include_str!("help/plan.md")),
+    ("scripts", include_str!("help/scripts.md")),
     ("compute", include_str!("help/compute.md")),
     ("exit-codes", include_str!("help/exit-codes.md")),
     ("safety", include_str!("help/safety.md")),
@@ -43,6 +46,44 @@ fn figures() -> String {
     page
 }
 
+/// A page with what is told from the program itself.
+fn filled(page: &str) -> String {
+    page.replace("{{api}}\n", &api_table())
+        .replace("{{limits}}\n", &script_limits())
+}
+
+/// All that a script can call, as the engine knows it.
+fn api_table() -> String {
+    let mut table = String::new();
+    for entry in api() {
+        let _ = write!(
+            table,
+            "    {}  gives {}\n        {}\n",
+            entry.call(),
+            entry.gives,
+            entry.what
+        );
+    }
+    table
+}
+
+fn script_limits() -> String {
+    let limits = Limits::default();
+    let rows = [
+        ("operations", limits.operations.to_string()),
+        ("seconds", limits.deadline.as_secs().to_string()),
+        ("calls within calls", limits.depth.to_string()),
+        ("items of an array", limits.array_items.to_string()),
+        ("entries of a map", limits.map_items.to_string()),
+        ("bytes of text", limits.string_bytes.to_string()),
+    ];
+    let mut told = String::new();
+    for (what, most) in rows {
+        let _ = writeln!(told, "    {most:>9}  {what}");
+    }
+    told
+}
+
 /// The text for `help TOPIC`: a page, a command's help, or the general one.
 ///
 /// # Errors
@@ -53,7 +94,7 @@ pub fn text(topic: Option<&str>) -> Result<String, Complaint> {
         return Ok(program.render_long_help().to_string());
     };
     if let Some((_, page)) = PAGES.iter().find(|(name, _)| *name == topic) {
-        return Ok((*page).to_owned());
+        return Ok(filled(page));
     }
     if topic == FIGURES {
         return Ok(figures());

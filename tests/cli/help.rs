@@ -25,6 +25,10 @@ const COMMANDS: [&str; 21] = [
     "compute",
     "help",
     "",
+const COMMANDS: [&str; 22] = [
+    "check", "serve", "demo", "place", "book", "runs", "show", "watch", "answer", "hold",
+    "release", "stop", "readings", "survey", "rulings", "rule", "report", "account", "script",
+    "compute", "help", "",
 ];
 
 fn wakerail() -> Command {
@@ -63,6 +67,7 @@ fn every_page_is_printed() {
         "bench",
         "lamp",
         "plan",
+        "scripts",
         "compute",
         "exit-codes",
         "safety",
@@ -91,6 +96,29 @@ fn the_version_names_sqlite() {
     let text = stdout_of(&["--version"]);
     let start = format!("wakerail {} (SQLite 3.", env!("CARGO_PKG_VERSION"));
     assert!(text.starts_with(&start), "{text}");
+}
+
+/// Whoever copies an example from the page has a sound script.
+#[test]
+fn the_examples_of_scripts_have_no_mistakes() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let text = stdout_of(&["help", "scripts"]);
+    let blocks: Vec<&str> = text.split("```rhai\n").skip(1).collect();
+    assert_eq!(blocks.len(), 3);
+    for (at, block) in blocks.iter().enumerate() {
+        let (script, _) = block.split_once("```").expect("its end");
+        assert!(script.lines().count() < 13, "{script}");
+        let path = folder.path().join(format!("example{at}.rhai"));
+        std::fs::write(&path, script).expect("written");
+        let done = wakerail().args(["script", "check"]).arg(&path).output();
+        let done = done.expect("the program runs");
+        assert!(done.status.success(), "{done:?}");
+    }
+}
+
+#[test]
+fn the_page_of_scripts_tells_all_that_can_be_called() {
+    insta::assert_snapshot!("help_scripts_page", stdout_of(&["help", "scripts"]));
 }
 
 /// The example in a page is a file that the program accepts.
