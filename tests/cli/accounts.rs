@@ -147,6 +147,7 @@ fn said(daemon: &Daemon, cases: &[&[&str]], files: &Path) -> String {
 /// A script is tried on the run; nothing of it is stored.
 fn scripts(daemon: &Daemon, files: &Path) {
     let mine = files.join("mine.rhai").to_string_lossy().into_owned();
+    let span = files.join("span.rhai").to_string_lossy().into_owned();
     let wrong = written(
         files,
         "wrong.rhai",
@@ -165,6 +166,7 @@ fn scripts(daemon: &Daemon, files: &Path) {
             "look",
         ],
         &["script", "try", "drift-within", "1"],
+        &["script", "try", &span, "1"],
         &[
             "script",
             "try",

@@ -3,7 +3,7 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 21] = [
+const COMMANDS: [&str; 26] = [
     "new",
     "check",
     "serve",
@@ -22,13 +22,14 @@ const COMMANDS: [&str; 21] = [
     "note",
     "set-aside",
     "survey",
+    "rulings",
+    "rule",
+    "report",
+    "account",
+    "script",
     "compute",
     "help",
     "",
-const COMMANDS: [&str; 22] = [
-    "check", "serve", "demo", "place", "book", "runs", "show", "watch", "answer", "hold",
-    "release", "stop", "readings", "survey", "rulings", "rule", "report", "account", "script",
-    "compute", "help", "",
 ];
 
 fn wakerail() -> Command {

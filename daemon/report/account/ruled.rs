@@ -58,6 +58,13 @@ pub(super) fn ruling(sources: &Sources<'_>, no: u32) -> Option<Account> {
         let flag = "ruled by criteria that are not known to be those of the run's own plan: they were sent when someone asked";
         account.flags.push(flag.to_owned());
     }
+    let link = sources.link_after(row.of.last_seq);
+    // While a run measures, its journal grows between the two looks at it.
+    if !row.of.unfinished && link.is_some_and(|link| link != row.of.last_link) {
+        let flag =
+            "the journal is not the one that was ruled on: its link after that event is another";
+        account.flags.push(flag.to_owned());
+    }
     if row.of.unfinished {
         let flag = "the run was not over when it was ruled on";
         account.flags.push(flag.to_owned());

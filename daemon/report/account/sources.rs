@@ -193,11 +193,14 @@ impl<'a> Sources<'a> {
         }
     }
 
+    /// The link of the chain after an event.
+    pub(super) fn link_after(&self, seq: u64) -> Option<Link> {
+        let at = self.events.binary_search_by_key(&seq, |e| e.seq).ok()?;
+        Some(self.lines.get(at)?.1)
+    }
+
     fn journal(&self, seq: Option<u64>) -> JournalTold {
-        let link_after = |seq: u64| {
-            let at = self.events.binary_search_by_key(&seq, |e| e.seq).ok()?;
-            Some(self.lines.get(at)?.1.hex())
-        };
+        let link_after = |seq| self.link_after(seq).map(|link| link.hex());
         let bundle = self.events.first().and_then(|event| match &event.body {
             crate::run::journal::Body::Begun { bundle } => Some(bundle.clone()),
             _ => None,

@@ -112,11 +112,11 @@ fn run() -> Run {
     }
     let rows = story.rows();
     let linked = story.linked().into_iter();
-    let lines = linked.map(|(_, line, link)| (line, link)).collect();
+    let lines: Vec<(String, Link)> = linked.map(|(_, line, link)| (line, link)).collect();
     let digest = Link::of_bundle(SCRIPT.as_bytes()).hex();
     let id = format!("1.{}.L03@24in", story.frozen.itinerary.tests[0].name);
     Run {
-        rulings: vec![ruling(&digest, id)],
+        rulings: vec![ruling(&digest, id, lines[19].1)],
         scripts: BTreeMap::from([(digest, SCRIPT.to_owned())]),
         story,
         rows,
@@ -124,7 +124,7 @@ fn run() -> Run {
     }
 }
 
-fn ruling(digest: &str, id: String) -> RulingRow {
+fn ruling(digest: &str, id: String, last_link: Link) -> RulingRow {
     RulingRow {
         id: 9,
         run: RunId(1),
@@ -133,7 +133,7 @@ fn ruling(digest: &str, id: String) -> RulingRow {
             cause: "the run ended".to_owned(),
             last_seq: 20,
             last_remark: 0,
-            last_link: Link([7; 32]),
+            last_link,
             unfinished: false,
             certificate: None,
             program: "0.1.0".to_owned(),
@@ -309,6 +309,18 @@ fn a_ruling_by_another_plan_does_not_lead_to_this_one() {
     // The same script and limits again are the plan's own.
     run.rulings[1].ruled.given = run.rulings[0].ruled.given.clone();
     assert!(of(&run.sources(), "1.r2").plan.is_some());
+}
+
+#[test]
+fn a_journal_that_was_changed_since_is_told() {
+    let mut run = run();
+    assert_eq!(of(&run.sources(), "1.r1").flags, Vec::<String>::new());
+    run.lines[19].1 = Link([7; 32]);
+    let flags = of(&run.sources(), "1.r1").flags;
+    assert!(
+        flags[0].starts_with("the journal is not the one"),
+        "{flags:?}"
+    );
 }
 
 #[test]
