@@ -11,6 +11,7 @@
 use photometry::drift;
 use photometry::measured::Outcome;
 use photometry::statistics;
+use photometry::uncertainty::Estimate;
 use photometry::units::{Mono, Ratio};
 
 use crate::plan::itinerary::Purpose;
@@ -28,6 +29,9 @@ pub struct Visit {
     pub at: Mono,
     /// Mean of the net readings in lux; none when one has no value.
     pub lux: Option<f64>,
+    /// Standard error of that mean in lux, with its degrees of freedom; none of
+    /// a single reading.
+    pub error: Option<(f64, f64)>,
     /// It is the leg's own and counts.
     pub counts: bool,
     /// The events that hold its readings.
@@ -38,6 +42,36 @@ pub struct Visit {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Reference {
     visits: Vec<Visit>,
+}
+
+/// Last of the visits that count over the first, minus one, in per cent, with
+/// what the scatter of both visits' readings leaves open: the same meter read
+/// both, so that nothing else of its budget matters. None below two visits; a
+/// visit of a single reading leaves its term out, and the second is false.
+pub fn drift_percent(visits: &[Visit]) -> Option<(Estimate, bool)> {
+    let mut own: Vec<&Visit> = visits
+        .iter()
+        .filter(|visit| visit.counts && visit.lux.is_some())
+        .collect();
+    own.sort_by_key(|visit| visit.no);
+    let (first, last) = (own.first()?, own.last()?);
+    if own.len() < 2 {
+        return None;
+    }
+    let (from, to) = (first.lux?, last.lux?);
+    let ratio = to / from;
+    let mut estimate = Estimate::exact(100.0 * (ratio - 1.0));
+    let terms = [
+        ("scatter of the first visit", first.error, ratio / from),
+        ("scatter of the last visit", last.error, 1.0 / from),
+    ];
+    let known = terms.iter().all(|(_, error, _)| error.is_some());
+    for (source, error, per_lux) in terms {
+        if let Some((error, dof)) = error {
+            estimate = estimate.with(source, 100.0 * per_lux * error, Some(dof));
+        }
+    }
+    Some((estimate, known))
 }
 
 /// What a reading is multiplied by: the light at the leg's first visit over
@@ -214,15 +248,54 @@ fn visit_of(
             _ => None,
         })
         .collect();
-    let mean = values
-        .and_then(|values| statistics::moments(&values))
-        .map(|moments| moments.mean);
+    let moments = values.and_then(|values| statistics::moments(&values));
+    let mean = moments.as_ref().map(|moments| moments.mean);
+    let error = moments.as_ref().and_then(|moments| {
+        let error = moments.standard_error()?;
+        Some((error, moments.n as f64 - 1.0))
+    });
     Some(Visit {
         no: first.no,
         stretch: stretch_of(first.seq),
         at: Mono::from_ns(start.ns() + since / members.len() as i64),
         lux: mean.filter(|mean| *mean > 0.0),
+        error,
         counts: first.purpose == Purpose::Reference && first.standing == Standing::Counts,
         seqs: members.iter().map(|row| row.seq).collect(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two visits of 100 and 101 lx with standard errors of 0.1: 1 % with u
+    /// 0.142 % (first-order propagation, JCGM 100:2008, 5.1.2).
+    #[test]
+    fn the_drift_carries_the_scatter_of_both_visits() {
+        let visit = |no, lux, error| Visit {
+            no,
+            stretch: 0,
+            at: Mono::from_ns(no),
+            lux: Some(lux),
+            error,
+            counts: true,
+            seqs: Vec::new(),
+        };
+        let both = [
+            visit(2, 101.0, Some((0.1, 4.0))),
+            visit(1, 100.0, Some((0.1, 4.0))),
+        ];
+        let (drift, known) = drift_percent(&both).expect("a drift");
+        assert!(known && (drift.value - 1.0).abs() < 1e-12);
+        let wanted = 100.0 * (0.001 * 1.01_f64).hypot(0.001);
+        assert!(
+            (drift.combined() - wanted).abs() < 1e-9,
+            "{}",
+            drift.combined()
+        );
+        let one = [visit(1, 100.0, None), visit(2, 101.0, Some((0.1, 4.0)))];
+        assert!(!drift_percent(&one).expect("a drift").1);
+        assert_eq!(drift_percent(&both[..1]), None);
+    }
 }

@@ -5,13 +5,13 @@
 //! few visits) and of a leg (drift) make every ruling on it undecided. Called
 //! by: round. Pure.
 
-use photometry::uncertainty::Estimate;
 use photometry::units::Length;
 
 use crate::plan::frozen::Frozen;
 use crate::plan::intent::TestKind;
 use crate::plan::lamp::{ONLY_MODE, Setting};
 use crate::report::ids::{FigureId, Place, SettingFigure};
+use crate::report::reference;
 use crate::report::survey::{PointFigure, SettingFigures, SurveyFigures};
 use crate::run::journal::RunId;
 use crate::script::unit::Unit;
@@ -19,6 +19,9 @@ use crate::script::view::{Measured, PointView, SettingView, View};
 
 /// The flag of a leg that drifted by more than its limit, twice.
 const DRIFTED: &str = "the lamp drifted by more than the limit";
+
+/// The flag of a drift between visits of a single reading.
+const ONE_READING: &str = "one reading a visit: its scatter is not known";
 
 /// One survey of a run, for scripts.
 pub fn view(run: RunId, frozen: &Frozen, figures: &SurveyFigures) -> View {
@@ -76,9 +79,14 @@ fn setting_view(
         figure,
     };
     let drift_id = id(SettingFigure::Drift).to_string();
-    let drift = match setting.drift {
-        // A share of two means of the same meter: its terms are in the points.
-        Some(drift) => Measured::known(Estimate::exact(drift.percent()), Unit::Percent, &drift_id),
+    let drift = match reference::drift_percent(&setting.reference) {
+        Some((estimate, known)) => {
+            let mut drift = Measured::known(estimate, Unit::Percent, &drift_id);
+            if !known {
+                drift.flags.push(ONE_READING.to_owned());
+            }
+            drift
+        }
         None => Measured::unknown("fewer than two reference visits", Unit::Percent),
     };
     let point = |point: &PointFigure| {
