@@ -212,7 +212,7 @@ impl Daemon {
     pub async fn leave_unless_forced(self, signals: &mut Signals) -> Result<(), Complaint> {
         tokio::select! {
             left = self.leave() => left,
-            () = signals.next() => Err(Complaint::Forced),
+            () = signals.forced() => Err(Complaint::Forced),
         }
     }
 
@@ -253,10 +253,25 @@ impl Daemon {
     }
 }
 
-/// SIGTERM and SIGINT.
+/// SIGTERM, SIGINT, and SIGHUP: a terminal that goes away at night (a closed
+/// lid, a lost connection) must not leave a bench that was not made safe.
 pub struct Signals {
     terminate: tokio::signal::unix::Signal,
     interrupt: tokio::signal::unix::Signal,
+    /// None where whoever started it wants it ignored (`nohup`).
+    hangup: Option<tokio::signal::unix::Signal>,
+}
+
+/// Where Linux tells which signals were ignored from the start (proc(5)).
+const STATUS: &str = "/proc/self/status";
+
+/// Whether `SigIgn`, a mask in hexadecimal, has SIGHUP's bit, the lowest.
+fn hangup_is_ignored(status: &str) -> bool {
+    let mask = status
+        .lines()
+        .find_map(|line| line.strip_prefix("SigIgn:"))
+        .and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok());
+    mask.is_some_and(|mask| mask & 1 == 1)
 }
 
 impl Signals {
@@ -270,7 +285,13 @@ impl Signals {
             doing: "listen for signals",
             source,
         };
+        let status = std::fs::read_to_string(STATUS).unwrap_or_default();
+        let hangup = match hangup_is_ignored(&status) {
+            true => None,
+            false => Some(signal(SignalKind::hangup()).map_err(none)?),
+        };
         Ok(Signals {
+            hangup,
             terminate: signal(SignalKind::terminate()).map_err(none)?,
             interrupt: signal(SignalKind::interrupt()).map_err(none)?,
         })
@@ -278,6 +299,22 @@ impl Signals {
 
     /// Waits for the next one.
     pub async fn next(&mut self) {
+        let hangup = async {
+            match &mut self.hangup {
+                Some(hangup) => hangup.recv().await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            _ = self.terminate.recv() => {}
+            _ = self.interrupt.recv() => {}
+            _ = hangup => {}
+        }
+    }
+
+    /// Waits for one that ends at once. Never a hangup: one lost terminal may
+    /// send two, from the kernel and from its shell.
+    pub async fn forced(&mut self) {
         tokio::select! {
             _ = self.terminate.recv() => {}
             _ = self.interrupt.recv() => {}
@@ -449,11 +486,34 @@ pub fn log_to_stderr(form: LogForm, bold: bool, otherwise: &str) {
         EnvFilter::try_from_env("WAKERAIL_LOG").unwrap_or_else(|_| EnvFilter::new(otherwise));
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
-        .with_writer(std::io::stderr);
+        .with_writer(std::io::stderr)
+        // It would be told on stderr as well, and a task panics when that
+        // cannot be written: a lost terminal must not end an attendant.
+        .log_internal_errors(false);
     // A second logger in one process (a test) is not installed; the first one
     // stays.
     let _ = match form {
         LogForm::Human => log.with_ansi(bold).with_target(false).try_init(),
         LogForm::Json => log.json().with_ansi(false).flatten_event(true).try_init(),
     };
+}
+
+#[cfg(test)]
+mod tests {
+    use super::hangup_is_ignored;
+
+    #[test]
+    fn an_ignored_hangup_is_the_lowest_bit() {
+        for (mask, ignored) in [
+            ("0000000000000001", true),
+            ("0000000000001001", true),
+            ("0000000000001000", false),
+            ("0000000000000000", false),
+            ("?", false),
+        ] {
+            let status = format!("Name:\twakerail\nSigIgn:\t{mask}\nSigCgt:\t0\n");
+            assert_eq!(hangup_is_ignored(&status), ignored, "{mask}");
+        }
+        assert!(!hangup_is_ignored(""));
+    }
 }
