@@ -5,12 +5,12 @@ use std::process::ExitCode;
 use wakerail::cli::complaint::Complaint;
 use wakerail::cli::exit_codes;
 use wakerail::cli::run::{dispatch, parse};
-use wakerail::cli::terminal::{Terminal, says_no_color};
+use wakerail::cli::terminal::{Terminal, says};
 
 fn main() -> ExitCode {
     let words: Vec<_> = std::env::args_os().collect();
-    let plain = says_no_color(words.iter().map(std::ffi::OsString::as_os_str));
-    let terminal = Terminal::of_process(plain);
+    let asked = |option| says(words.iter().map(std::ffi::OsString::as_os_str), option);
+    let terminal = Terminal::of_process(asked("--no-color"), asked("--no-input"));
     let arguments = match parse(&words, terminal) {
         Ok(arguments) => arguments,
         Err(code) => return code.into(),

@@ -161,6 +161,7 @@ const HOMES: &[(&str, &[&str])] = &[
     ("axum", &["daemon/web"]),
     ("hyper", &["daemon/cli"]),
     ("clap", &["daemon/cli"]),
+    ("clap_complete", &["daemon/cli"]),
     ("realfft", &["daemon/photometry"]),
     ("statrs", &["daemon/photometry"]),
     ("comfy_table", &["daemon/report", "daemon/cli"]),

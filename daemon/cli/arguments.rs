@@ -33,7 +33,7 @@ pub struct Arguments {
     #[command(flatten)]
     pub common: Common,
 
-    /// Print the version, and SQLite's
+    /// Print the version, the commit that it was made from, and SQLite's version
     #[arg(short = 'V', long)]
     pub version: bool,
 }
@@ -48,6 +48,10 @@ pub struct Common {
     /// No colour and no bold words (also: NO_COLOR, TERM=dumb)
     #[arg(long, global = true)]
     pub no_color: bool,
+
+    /// Ask nothing, also at a terminal
+    #[arg(long, global = true)]
+    pub no_input: bool,
 }
 
 /// How rows are printed.
@@ -58,8 +62,12 @@ pub enum Format {
     Table,
     /// RFC 4180, units in the column names.
     Csv,
+    /// The CSV's columns, one line a row, tabs between: for grep, cut and awk.
+    Tsv,
     /// JSON, units in the names.
     Json,
+    /// What the CSV's columns are (W3C CSVW): types, units, missing values.
+    Csvw,
 }
 
 /// How the daemon's log is written.
@@ -204,8 +212,9 @@ pub enum Command {
 
     /// Make the bench safe and end the run for good
     #[command(before_help = "Examples:
-  wakerail stop 7")]
-    Stop(RunArg),
+  wakerail stop 7
+  wakerail stop 7 --yes        without the question that a terminal is asked")]
+    Stop(Stop),
 
     /// Print a run's raw readings
     #[command(before_help = "Examples:
@@ -284,6 +293,13 @@ pub enum Command {
   wakerail help exit-codes
   wakerail help place")]
     Help(Help),
+
+    /// Print a script that lets your shell complete commands and options
+    #[command(before_help = "Examples:
+  wakerail completion bash > ~/.local/share/bash-completion/completions/wakerail
+  wakerail completion zsh > ~/.zfunc/_wakerail          a folder of your fpath
+  wakerail completion fish > ~/.config/fish/completions/wakerail.fish")]
+    Completion(Completion),
 }
 
 /// Kinds of file that a person writes.
@@ -568,6 +584,17 @@ pub struct Show {
     pub printed: Printed,
 }
 
+/// `stop`
+#[derive(Debug, Args)]
+pub struct Stop {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// Do not ask whether it is meant
+    #[arg(long)]
+    pub yes: bool,
+}
+
 /// `answer`
 #[derive(Debug, Args)]
 pub struct Answer {
@@ -780,4 +807,11 @@ pub struct Compute {
 pub struct Help {
     /// A page (survey, bench, lamp, plan, scripts, compute, figures, exit-codes, safety) or a command
     pub topic: Option<String>,
+}
+
+/// `completion`
+#[derive(Debug, Args)]
+pub struct Completion {
+    /// The shell
+    pub shell: clap_complete::Shell,
 }

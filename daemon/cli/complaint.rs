@@ -241,6 +241,12 @@ pub enum Complaint {
         /// Criteria in all.
         of: usize,
     },
+    /// A person was asked whether `stop` is meant, and did not say yes.
+    #[error("run {run} was not stopped")]
+    NotStopped {
+        /// Which.
+        run: i64,
+    },
     /// Ctrl-C while looking on.
     #[error("no longer looking on; run {run} goes on")]
     LookedAway {
@@ -304,7 +310,9 @@ impl Complaint {
             Complaint::Refused(problem) => refusal(&problem.kind),
             Complaint::Gaps { .. } => ExitCode::Gaps,
             Complaint::NotPassed { .. } => ExitCode::NotPassed,
-            Complaint::LookedAway { .. } | Complaint::DemoLeft { .. } => ExitCode::Interrupted,
+            Complaint::LookedAway { .. }
+            | Complaint::NotStopped { .. }
+            | Complaint::DemoLeft { .. } => ExitCode::Interrupted,
         }
     }
 
@@ -369,6 +377,7 @@ impl Complaint {
             ),
             Complaint::Gaps { .. }
             | Complaint::NotPassed { .. }
+            | Complaint::NotStopped { .. }
             | Complaint::BenchOut { .. }
             | Complaint::DaemonLeft { .. }
             | Complaint::DemoLeft { .. }
@@ -388,6 +397,9 @@ impl Complaint {
             }
             Complaint::Gaps { run, .. } => vec![of_gaps(*run)],
             Complaint::NotPassed { run, .. } => vec![of_rulings(*run)],
+            Complaint::NotStopped { run } => {
+                vec![format!("say y when asked, or `wakerail stop {run} --yes`")]
+            }
             Complaint::LookedAway { run } => vec![format!(
                 "look again with `wakerail watch {run}`; end it with `wakerail stop {run}`"
             )],
@@ -498,6 +510,7 @@ mod tests {
             Complaint::NotPassed { .. } => 29,
             Complaint::Exists { .. } => 30,
             Complaint::NoScript { .. } => 31,
+            Complaint::NotStopped { .. } => 32,
         }
     }
 
@@ -627,8 +640,9 @@ mod tests {
             name: "reaches-tarket".to_owned(),
             near: Some("reaches-target".to_owned()),
         });
+        all.push(Complaint::NotStopped { run: 7 });
         let places: Vec<usize> = all.iter().map(place).collect();
-        assert_eq!(places, (0..32).collect::<Vec<_>>());
+        assert_eq!(places, (0..33).collect::<Vec<_>>());
         let shown: Vec<String> = all
             .iter()
             .map(|complaint| {

@@ -32,7 +32,7 @@ pub enum ExitCode {
     NotPermitted,
     /// The machine or the data directory is not set up for this.
     Config,
-    /// Interrupted by Ctrl-C while only looking on.
+    /// Interrupted by Ctrl-C while only looking on, or by a no to a question.
     Interrupted,
 }
 
@@ -91,7 +91,7 @@ impl ExitCode {
             ExitCode::Retry => "not now; the same command may work later",
             ExitCode::NotPermitted => "not permitted",
             ExitCode::Config => "the data directory or the bench is not set up for this",
-            ExitCode::Interrupted => "interrupted by Ctrl-C; what was measured is kept",
+            ExitCode::Interrupted => "interrupted by Ctrl-C, or by a no; what was measured is kept",
         }
     }
 }

@@ -1,4 +1,5 @@
-//! Prints rows as a table for a person, as CSV (RFC 4180) or as JSON.
+//! Prints rows as a table for a person, as CSV (RFC 4180), as lines with tabs
+//! or as JSON, and tells what the columns of the CSV are.
 //!
 //! Text cells of a CSV that a spreadsheet would take for a formula get a
 //! leading apostrophe (CWE-1236); numbers are never altered. Decimals have a
@@ -43,6 +44,14 @@ impl Cell {
     pub fn maybe_number(number: Option<impl std::fmt::Display>) -> Cell {
         number.map_or(Cell::Empty, Cell::number)
     }
+    /// From a cell of a CSV.
+    fn read(text: &str) -> Cell {
+        match text {
+            "" => Cell::Empty,
+            _ if text.parse::<f64>().is_ok_and(f64::is_finite) => Cell::number(text),
+            _ => Cell::text(text),
+        }
+    }
     fn shown(&self) -> String {
         match self {
             Cell::Empty => String::new(),
@@ -69,9 +78,36 @@ fn defused(text: &str) -> String {
     }
 }
 
+/// Text on one line and without tabs, whatever it holds.
+fn on_one_line(text: &str) -> String {
+    text.chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect()
+}
+
+/// Endings of column names, and the unit that each one states (UCUM's code).
+const UNITS: [(&str, &str); 12] = [
+    ("_lx", "lx"),
+    ("_lm", "lm"),
+    ("_cd", "cd"),
+    ("_m", "m"),
+    ("_mm", "mm"),
+    ("_in", "[in_i]"),
+    ("_s", "s"),
+    ("_us", "us"),
+    ("_ns", "ns"),
+    ("_hz", "Hz"),
+    ("_nm", "nm"),
+    ("_percent", "%"),
+];
+
+/// The ending of a column that holds an instant.
+const INSTANT: &str = "_utc";
+
 /// Named columns and their rows.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Grid {
+    name: &'static str,
     columns: Vec<String>,
     rows: Vec<Vec<Cell>>,
 }
@@ -80,13 +116,76 @@ impl Grid {
     /// With these columns, without rows.
     pub fn new<C: Into<String>>(columns: impl IntoIterator<Item = C>) -> Grid {
         Grid {
+            name: "rows",
             columns: columns.into_iter().map(Into::into).collect(),
             rows: Vec::new(),
         }
     }
+    /// With the name that its CSV file is expected to have, `.csv` added.
+    pub fn named(mut self, name: &'static str) -> Grid {
+        self.name = name;
+        self
+    }
     /// Adds a row; missing cells are empty.
     pub fn row(&mut self, row: Vec<Cell>) {
         self.rows.push(row);
+    }
+    /// The rows of a CSV that is there already. A cell that reads as a number
+    /// is one.
+    ///
+    /// # Errors
+    /// When it is no CSV.
+    pub fn of_csv(text: &str) -> Result<Grid, Complaint> {
+        let not_understood = |error: csv::Error| Complaint::Answer {
+            reason: error.to_string(),
+        };
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        let mut grid = Grid::new(reader.headers().map_err(not_understood)?);
+        for record in reader.records() {
+            let record = record.map_err(not_understood)?;
+            grid.row(record.iter().map(Cell::read).collect());
+        }
+        Ok(grid)
+    }
+    /// One line a row, tabs between.
+    pub fn tsv(&self) -> String {
+        let mut text = self.columns.join("\t") + "\n";
+        for row in &self.rows {
+            let cells = (0..self.columns.len()).map(|at| {
+                row.get(at)
+                    .map_or(String::new(), |cell| on_one_line(&cell.shown()))
+            });
+            text.push_str(&cells.collect::<Vec<_>>().join("\t"));
+            text.push('\n');
+        }
+        text
+    }
+    /// What the columns of its CSV are, as a table description of CSVW: the
+    /// type as far as the rows tell, the unit as the column's name tells.
+    fn described(&self) -> serde_json::Value {
+        let columns = self.columns.iter().enumerate().map(|(at, name)| {
+            let mut cells = self.rows.iter().filter_map(|row| row.get(at));
+            let numbers = cells.any(|cell| matches!(cell, Cell::Number(_)));
+            let datatype = match numbers {
+                true => "number",
+                false if name.ends_with(INSTANT) => "dateTime",
+                false => "string",
+            };
+            let mut column = serde_json::json!({
+                "name": name, "titles": name, "datatype": datatype, "null": "",
+            });
+            let unit = UNITS.iter().find(|(ending, _)| name.ends_with(ending));
+            if let (Some((_, unit)), true) = (unit, numbers) {
+                column["schema:unitCode"] = serde_json::json!(unit);
+            }
+            column
+        });
+        serde_json::json!({
+            "@context": ["http://www.w3.org/ns/csvw", {"schema": "https://schema.org/"}],
+            "url": format!("{}.csv", self.name),
+            "dialect": {"delimiter": ",", "header": true, "encoding": "utf-8"},
+            "tableSchema": {"columns": columns.collect::<Vec<_>>()},
+        })
     }
     /// As a table, numbers to the right.
     pub fn table(&self) -> String {
@@ -147,6 +246,8 @@ pub fn print(
     let written = match format {
         Format::Table => out.write_all(grid.table().as_bytes()),
         Format::Csv => grid.write_csv(&mut *out),
+        Format::Tsv => out.write_all(grid.tsv().as_bytes()),
+        Format::Csvw => return json(out, &grid.described()),
         Format::Json => return json(out, data),
     };
     finished(written.and_then(|()| out.flush()))
@@ -207,7 +308,13 @@ mod tests {
 
     #[test]
     fn a_reader_that_has_gone_is_no_error_in_any_form() {
-        for format in [Format::Table, Format::Csv, Format::Json] {
+        for format in [
+            Format::Table,
+            Format::Csv,
+            Format::Tsv,
+            Format::Json,
+            Format::Csvw,
+        ] {
             let grid = grid();
             assert!(
                 print(&mut Gone, format, &grid, &["data"]).is_ok(),
@@ -233,6 +340,28 @@ mod tests {
         let mut out = Vec::new();
         grid().write_csv(&mut out).expect("written");
         insta::assert_snapshot!(String::from_utf8(out).expect("text"));
+    }
+
+    #[test]
+    fn a_line_with_tabs_stays_one_line() {
+        assert_eq!(
+            grid().tsv(),
+            "name\tposition_m\treason\n=1+2\t-1.5\ta, \"b\" c\n@x\t0.1524\t\n\
+             knot\u{fffd}[2J\t\t\n"
+        );
+    }
+
+    #[test]
+    fn the_columns_are_described_with_type_and_unit() {
+        let mut out = Vec::new();
+        print(&mut out, Format::Csvw, &grid(), &["data"]).expect("written");
+        let told: serde_json::Value = serde_json::from_slice(&out).expect("JSON");
+        let columns = &told["tableSchema"]["columns"];
+        assert_eq!(columns[0]["datatype"], "string");
+        assert_eq!(columns[1]["datatype"], "number");
+        assert_eq!(columns[1]["schema:unitCode"], "m");
+        let read = Grid::of_csv("name,position_m\nknot,0.5\n,\n").expect("a CSV");
+        assert_eq!(read.tsv(), "name\tposition_m\nknot\t0.5\n\t\n");
     }
 
     #[test]

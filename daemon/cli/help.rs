@@ -84,6 +84,15 @@ fn script_limits() -> String {
     told
 }
 
+/// The script that lets a shell complete commands, options and file names.
+pub fn completion(shell: clap_complete::Shell) -> String {
+    let mut program = Arguments::command();
+    let name = program.get_name().to_owned();
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut program, name, &mut script);
+    String::from_utf8_lossy(&script).into_owned()
+}
+
 /// The text for `help TOPIC`: a page, a command's help, or the general one.
 ///
 /// # Errors

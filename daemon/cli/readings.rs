@@ -35,7 +35,7 @@ pub async fn run(
         .await?;
     let grid = match args.printed.format {
         Format::Table => short(&rows),
-        Format::Csv | Format::Json => long(&rows),
+        _ => long(&rows).named("readings"),
     };
     format::print(out, args.printed.format, &grid, &rows)
 }

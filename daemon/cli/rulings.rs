@@ -111,7 +111,9 @@ fn verdict(run: i64, rulings: &[Ruling]) -> Result<(), Complaint> {
 pub fn print(rulings: &[Ruling], form: Format, out: &mut impl Write) -> Result<(), Complaint> {
     match form {
         Format::Json => format::json(out, rulings),
-        Format::Csv => format::print(out, form, &full(rulings), rulings),
+        Format::Csv | Format::Tsv | Format::Csvw => {
+            format::print(out, form, &full(rulings), rulings)
+        }
         Format::Table if rulings.is_empty() => {
             eprintln!("nothing was ruled on: the plan has no criteria and no metrics");
             Ok(())

@@ -71,6 +71,7 @@ pub async fn dispatch(arguments: Arguments, terminal: Terminal) -> Result<(), Co
         Command::Compute(args) => compute::run(&args.topic, out),
         Command::Script(args) => script(args.command, common, terminal).await,
         Command::Help(args) => format::say(out, &help::text(args.topic.as_deref())?),
+        Command::Completion(args) => format::say(out, &help::completion(args.shell)),
         Command::Serve(args) => serve(args, common, terminal).await,
         Command::Demo(args) => {
             service::log_to_stderr(Default::default(), terminal.bold, LOGGED_BY_DEMO);
@@ -105,7 +106,10 @@ async fn ask_daemon(
         Command::Release(args) => {
             format::say(out, &verbs::order(client, args.run, Verb::Release).await?)
         }
-        Command::Stop(args) => format::say(out, &verbs::order(client, args.run, Verb::Stop).await?),
+        Command::Stop(args) => {
+            let asks = terminal.asks && !args.yes;
+            format::say(out, &verbs::stop(client, args.run.run, asks).await?)
+        }
         Command::Readings(args) => readings::run(client, &args, out).await,
         Command::Note(args) => remarks::note(client, &args, out).await,
         Command::SetAside(args) => remarks::set_aside(client, &args, out).await,
@@ -119,6 +123,7 @@ async fn ask_daemon(
         | Command::Compute(_)
         | Command::Script(_)
         | Command::Help(_)
+        | Command::Completion(_)
         | Command::Serve(_)
         | Command::Demo(_) => Ok(()),
     }
@@ -181,7 +186,8 @@ async fn serve(args: Serve, common: Common, terminal: Terminal) -> Result<(), Co
 async fn version() -> Result<String, Complaint> {
     let sqlite = service::sqlite_version().await?;
     Ok(format!(
-        "wakerail {} (SQLite {sqlite})\n",
-        env!("CARGO_PKG_VERSION")
+        "wakerail {} (commit {}, SQLite {sqlite})\n",
+        env!("CARGO_PKG_VERSION"),
+        env!("WAKERAIL_COMMIT")
     ))
 }

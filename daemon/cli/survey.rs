@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use super::arguments::{self, Format};
 use super::client::Client;
 use super::complaint::Complaint;
-use super::format;
+use super::format::{self, Grid};
 use super::terminal::printable;
 use crate::web::wire::SurveyAnswer;
 
@@ -73,6 +73,10 @@ pub fn print(out: &mut impl Write, form: Format, answer: &SurveyAnswer) -> Resul
     match form {
         Format::Table => format::say(out, &printable(&answer.table)),
         Format::Csv => format::say(out, &answer.csv),
+        Format::Tsv | Format::Csvw => {
+            let grid = Grid::of_csv(&answer.csv)?.named("survey");
+            format::print(out, form, &grid, &answer.survey)
+        }
         Format::Json => format::json(out, &answer.survey),
     }
 }

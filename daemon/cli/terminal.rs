@@ -19,13 +19,14 @@ pub struct Terminal {
 impl Terminal {
     /// Of this process. Colour and bold need a terminal, and are off with
     /// `--no-color`, a non-empty `NO_COLOR` (no-color.org) or `TERM=dumb`.
-    pub fn of_process(no_color: bool) -> Terminal {
+    /// Nobody is asked with `--no-input`.
+    pub fn of_process(no_color: bool, no_input: bool) -> Terminal {
         let stderr = std::io::stderr().is_terminal();
         let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
         let asked_not = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
         Terminal {
             bold: stderr && !no_color && !dumb && !asked_not,
-            asks: std::io::stdin().is_terminal(),
+            asks: std::io::stdin().is_terminal() && !no_input,
             redraws: stderr && !dumb,
         }
     }
@@ -47,10 +48,11 @@ impl Terminal {
     }
 }
 
-/// Whether `--no-color` stands among the arguments: needed before they are
-/// parsed, because the parser prints messages of its own.
-pub fn says_no_color<'a>(mut arguments: impl Iterator<Item = &'a OsStr>) -> bool {
-    arguments.any(|argument| argument == "--no-color")
+/// Whether an option without a value stands among the arguments: what a
+/// terminal may do is needed before they are parsed, because the parser prints
+/// messages of its own.
+pub fn says<'a>(mut arguments: impl Iterator<Item = &'a OsStr>, option: &str) -> bool {
+    arguments.any(|argument| argument == option)
 }
 
 /// Text from a device, a file or another person's keyboard, safe to print:

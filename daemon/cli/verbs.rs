@@ -2,6 +2,8 @@
 //!
 //! Called by: main, watch.
 
+use std::io::Write;
+
 use super::arguments::RunName;
 use super::client::Client;
 use super::complaint::Complaint;
@@ -44,6 +46,33 @@ pub async fn order(client: &Client, run: RunName, verb: Verb) -> Result<String, 
     Ok(format!("run {run} {doing}{over}\n"))
 }
 
+/// Ends a run for good; where a person can be asked, after they said yes. What
+/// is no yes, an end of the input included, leaves the run alone.
+///
+/// # Errors
+/// As [`order`]; [`Complaint::NotStopped`] after a no.
+pub async fn stop(client: &Client, run: RunName, asks: bool) -> Result<String, Complaint> {
+    let run = client.number(run).await?;
+    if asks {
+        eprint!("stop run {run} for good? `wakerail hold {run}` lets it wait instead. [y/N] ");
+        let mut line = String::new();
+        let read = std::io::stderr()
+            .flush()
+            .and_then(|()| std::io::stdin().read_line(&mut line));
+        if read.is_err() || !is_yes(&line) {
+            return Err(Complaint::NotStopped { run });
+        }
+    }
+    order(client, RunName::Number(run), Verb::Stop).await
+}
+
+fn is_yes(line: &str) -> bool {
+    let line = line.trim();
+    ["y", "yes"]
+        .iter()
+        .any(|yes| line.eq_ignore_ascii_case(yes))
+}
+
 /// Answers the open question.
 ///
 /// # Errors
@@ -59,4 +88,19 @@ pub async fn answer(
         .post(&format!("/runs/{run}/answer"), &Answer { text }, None)
         .await?;
     Ok(format!("run {run} has its answer\n"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::is_yes;
+
+    #[test]
+    fn only_a_yes_is_a_yes() {
+        for line in ["y\n", "Y\n", "yes\n", " YES \n"] {
+            assert!(is_yes(line), "{line:?}");
+        }
+        for line in ["", "\n", "n\n", "no\n", "yesterday\n", "y n\n"] {
+            assert!(!is_yes(line), "{line:?}");
+        }
+    }
 }

@@ -3,7 +3,7 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 26] = [
+const COMMANDS: [&str; 27] = [
     "new",
     "check",
     "serve",
@@ -28,6 +28,7 @@ const COMMANDS: [&str; 26] = [
     "account",
     "script",
     "compute",
+    "completion",
     "help",
     "",
 ];
@@ -93,10 +94,24 @@ fn the_page_of_figures_tells_standard_and_check_of_each() {
 }
 
 #[test]
-fn the_version_names_sqlite() {
+fn the_version_names_commit_and_sqlite() {
     let text = stdout_of(&["--version"]);
-    let start = format!("wakerail {} (SQLite 3.", env!("CARGO_PKG_VERSION"));
+    let start = format!("wakerail {} (commit ", env!("CARGO_PKG_VERSION"));
     assert!(text.starts_with(&start), "{text}");
+    assert!(text.contains(", SQLite 3."), "{text}");
+}
+
+#[test]
+fn three_shells_get_a_completion() {
+    for (shell, mark) in [
+        ("bash", "complete -F"),
+        ("zsh", "#compdef wakerail"),
+        ("fish", "complete -c wakerail"),
+    ] {
+        let text = stdout_of(&["completion", shell]);
+        assert!(text.contains(mark), "{shell}: {text}");
+        assert!(text.contains("readings"), "{shell} knows no `readings`");
+    }
 }
 
 /// Whoever copies an example from the page has a sound script.

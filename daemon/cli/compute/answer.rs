@@ -93,7 +93,7 @@ impl Answer {
     /// When the output cannot be written.
     pub fn print(&self, out: &mut impl Write, measured: &Measured) -> Result<(), Complaint> {
         let format = measured.printed.format;
-        if measured.rows && format != Format::Csv {
+        if measured.rows && matches!(format, Format::Table | Format::Json) {
             let reason = "a table and a JSON have the rows anyway; it goes with --format csv";
             return Err(Complaint::Option {
                 option: "rows",
@@ -102,11 +102,15 @@ impl Answer {
         }
         match format {
             Format::Json => return format::json(out, self),
-            Format::Csv if measured.rows && self.rows.is_empty() => {
+            Format::Csv | Format::Tsv | Format::Csvw if measured.rows && self.rows.is_empty() => {
                 eprintln!("there are no rows beside these figures");
             }
-            Format::Csv if measured.rows => format::print(out, format, &self.csv_rows(), self)?,
-            Format::Csv => format::print(out, format, &self.csv(), self)?,
+            Format::Csv | Format::Tsv | Format::Csvw if measured.rows => {
+                format::print(out, format, &self.csv_rows(), self)?;
+            }
+            Format::Csv | Format::Tsv | Format::Csvw => {
+                format::print(out, format, &self.csv(), self)?;
+            }
             Format::Table => {
                 format::say(out, &self.table().table())?;
                 for rows in &self.rows {
