@@ -312,29 +312,33 @@ fn fingers(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Fingers> {
     let channels = fields.need("channels", |node, mistakes| {
         named(node, "fingers", mistakes, |name, node, mistakes| {
             let channel = readers::integer_in(1..=999)(node, mistakes)?;
-            Some(Finger {
+            let finger = Finger {
                 name: name.to_owned(),
                 channel: channel as u16,
-            })
+            };
+            Some((finger, node.place()))
         })
     });
     fields.finish();
     let channels = channels?;
-    for (index, finger) in channels.iter().enumerate() {
-        if let Some(twin) = channels[..index]
+    for (index, (finger, place)) in channels.iter().enumerate() {
+        if let Some((twin, _)) = channels[..index]
             .iter()
-            .find(|f| f.channel == finger.channel)
+            .find(|(f, _)| f.channel == finger.channel)
         {
             let text = format!(
                 "the fingers `{}` and `{}` have the same channel {}",
                 twin.name, finger.name, finger.channel
             );
-            mistakes.add(Mistake::new(node.place(), "same-channel", text));
+            mistakes.add(
+                Mistake::new(place.clone(), "same-channel", text)
+                    .hint("give each finger the channel of the relay board that it is wired to"),
+            );
         }
     }
     Some(Fingers {
         port: port?,
-        channels,
+        channels: channels.into_iter().map(|(finger, _)| finger).collect(),
     })
 }
 

@@ -127,7 +127,7 @@ pub fn number(node: Node<'_>, mistakes: &mut Mistakes) -> Option<f64> {
             None
         }
         (_, None) => {
-            mistakes.add(must_be(node, "a number"));
+            mistakes.add(must_be(node, "a number").hint("write digits alone, such as 0.5"));
             None
         }
     }
@@ -147,7 +147,7 @@ pub fn integer(node: Node<'_>, mistakes: &mut Mistakes) -> Option<i64> {
     }
     // Not finite is said as such; a fraction is told apart from text.
     if node.kind() != Kind::Number || number(node, mistakes).is_some() {
-        mistakes.add(must_be(node, "a whole number"));
+        mistakes.add(must_be(node, "a whole number").hint("write digits alone, such as 5"));
     }
     None
 }

@@ -225,6 +225,8 @@ fn missing_keys_are_told_where_they_belong() {
       |
     5 | levels:
       | ^^^^^^
+      |
+      = hint: write digits alone, such as 5
     "#);
 }
 
