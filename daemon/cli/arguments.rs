@@ -398,12 +398,16 @@ pub struct Check {
 pub struct Serve {
     /// The benches that this machine works
     #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    #[arg(env = "WAKERAIL_BENCH", hide_env_values = true)]
     pub bench: Vec<PathBuf>,
     /// Let simulated devices answer every port, with this seed
+    // Not from the environment: nobody may take a rehearsal for a measurement
+    // because of a variable that was left set.
     #[arg(long, value_name = "SEED")]
     pub rehearse: Option<u64>,
     /// How to write the log (stderr)
     #[arg(long, value_enum, default_value_t, value_name = "FORM")]
+    #[arg(env = "WAKERAIL_LOG_FORM", hide_env_values = true)]
     pub log: LogForm,
 }
 

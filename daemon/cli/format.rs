@@ -108,6 +108,7 @@ const INSTANT: &str = "_utc";
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Grid {
     name: &'static str,
+    keys: &'static [&'static str],
     columns: Vec<String>,
     rows: Vec<Vec<Cell>>,
 }
@@ -117,13 +118,16 @@ impl Grid {
     pub fn new<C: Into<String>>(columns: impl IntoIterator<Item = C>) -> Grid {
         Grid {
             name: "rows",
+            keys: &[],
             columns: columns.into_iter().map(Into::into).collect(),
             rows: Vec::new(),
         }
     }
-    /// With the name that its CSV file is expected to have, `.csv` added.
-    pub fn named(mut self, name: &'static str) -> Grid {
+    /// With the name that its CSV file is expected to have, `.csv` added, and
+    /// the columns that together tell its rows apart.
+    pub fn named(mut self, name: &'static str, keys: &'static [&'static str]) -> Grid {
         self.name = name;
+        self.keys = keys;
         self
     }
     /// Adds a row; missing cells are empty.
@@ -180,11 +184,15 @@ impl Grid {
             }
             column
         });
+        let mut schema = serde_json::json!({"columns": columns.collect::<Vec<_>>()});
+        if !self.keys.is_empty() {
+            schema["primaryKey"] = serde_json::json!(self.keys);
+        }
         serde_json::json!({
-            "@context": ["http://www.w3.org/ns/csvw", {"schema": "https://schema.org/"}],
+            "@context": "http://www.w3.org/ns/csvw",
             "url": format!("{}.csv", self.name),
             "dialect": {"delimiter": ",", "header": true, "encoding": "utf-8"},
-            "tableSchema": {"columns": columns.collect::<Vec<_>>()},
+            "tableSchema": schema,
         })
     }
     /// As a table, numbers to the right.

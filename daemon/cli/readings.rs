@@ -35,7 +35,7 @@ pub async fn run(
         .await?;
     let grid = match args.printed.format {
         Format::Table => short(&rows),
-        _ => long(&rows).named("readings"),
+        _ => long(&rows).named("readings", &["run", "seq"]),
     };
     format::print(out, args.printed.format, &grid, &rows)
 }

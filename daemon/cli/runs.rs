@@ -22,7 +22,7 @@ pub async fn run(
     let runs: Vec<Run> = client.get("/runs").await?;
     let grid = match args.printed.format {
         arguments::Format::Table => short(&runs),
-        _ => long(&runs).named("runs"),
+        _ => long(&runs).named("runs", &["run"]),
     };
     format::print(out, args.printed.format, &grid, &runs)
 }

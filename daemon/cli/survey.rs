@@ -74,7 +74,8 @@ pub fn print(out: &mut impl Write, form: Format, answer: &SurveyAnswer) -> Resul
         Format::Table => format::say(out, &printable(&answer.table)),
         Format::Csv => format::say(out, &answer.csv),
         Format::Tsv | Format::Csvw => {
-            let grid = Grid::of_csv(&answer.csv)?.named("survey");
+            let grid =
+                Grid::of_csv(&answer.csv)?.named("survey", &["test", "setting", "position_m"]);
             format::print(out, form, &grid, &answer.survey)
         }
         Format::Json => format::json(out, &answer.survey),

@@ -2,7 +2,7 @@
 
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStderr, Command, Stdio};
+use std::process::{Child, Command, Stdio};
 
 /// What the program said and how it ended.
 #[derive(Debug)]
@@ -38,7 +38,7 @@ pub fn wakerail(data: &Path, words: &[&str]) -> Told {
 /// A daemon at work; killed when dropped.
 pub struct Daemon {
     child: Child,
-    log: BufReader<ChildStderr>,
+    log: Box<dyn BufRead>,
     pub data: PathBuf,
 }
 
@@ -58,6 +58,14 @@ impl Daemon {
         Daemon::start_as(shell, data, bench, seed)
     }
 
+    /// Like [`Daemon::start`], with SIGHUP ignored.
+    pub fn start_under_nohup(data: &Path, bench: &str, seed: u64) -> Daemon {
+        let mut shell = Command::new("sh");
+        let ignoring = "trap '' HUP; exec \"$0\" \"$@\"";
+        shell.args(["-c", ignoring, env!("CARGO_BIN_EXE_wakerail")]);
+        Daemon::start_as(shell, data, bench, seed)
+    }
+
     fn start_as(mut program: Command, data: &Path, bench: &str, seed: u64) -> Daemon {
         let mut child = program
             .env_clear()
@@ -67,7 +75,7 @@ impl Daemon {
             .stderr(Stdio::piped())
             .spawn()
             .expect("the program runs");
-        let log = BufReader::new(child.stderr.take().expect("piped"));
+        let log = Box::new(BufReader::new(child.stderr.take().expect("piped")));
         let data = data.to_owned();
         let mut daemon = Daemon { child, log, data };
         daemon.wait_for("REHEARSING");
@@ -108,6 +116,11 @@ impl Daemon {
         let pid = self.pid().to_string();
         let sent = Command::new("kill").args(["-s", name, &pid]).status();
         assert!(sent.expect("kill runs").success());
+    }
+
+    /// Closes its log: it cannot be written any more.
+    pub fn unheard(&mut self) {
+        self.log = Box::new(std::io::empty());
     }
 
     /// Waits for its end; the exit code (none: killed) and the rest of the log.

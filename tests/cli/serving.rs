@@ -227,6 +227,42 @@ fn a_second_signal_ends_the_daemon_at_once() {
     daemon.ok(&["show", "1"]); // the record is whole
 }
 
+/// A closed lid or a lost connection at night: the log cannot be written any
+/// more, and SIGHUP comes, from the kernel and from the shell.
+#[test]
+fn a_lost_terminal_makes_the_bench_safe() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut daemon = Daemon::start(folder.path(), BENCH, 5);
+    place(&daemon, "D-17");
+    daemon.ok(&[
+        "book",
+        &example("plan-evening-survey.yaml"),
+        "--unit",
+        "D-17",
+    ]);
+    until_it_reads(&daemon);
+    daemon.unheard();
+    for signal in ["STOP", "HUP", "HUP", "CONT"] {
+        daemon.signal(signal);
+    }
+    assert_eq!(daemon.ended().0, Some(0));
+    let daemon = Daemon::start(folder.path(), BENCH, 5);
+    let journal = daemon.ok(&["show", "1", "--journal"]);
+    assert!(journal.contains("no finger presses"), "{journal}");
+}
+
+/// Under `nohup` the person wants it to go on.
+#[test]
+fn a_hangup_that_is_ignored_stays_ignored() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::start_under_nohup(folder.path(), BENCH, 5);
+    daemon.signal("HUP");
+    daemon.ok(&["runs"]);
+    daemon.signal("TERM");
+    let (code, log) = daemon.ended();
+    assert_eq!(code, Some(0), "{log}");
+}
+
 /// The record cannot be written any more: whoever looks on, lists, or ends the
 /// daemon is told; with room again the run goes on and is complete.
 #[test]
