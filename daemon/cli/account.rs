@@ -5,7 +5,8 @@
 use std::fmt::Write as _;
 use std::io::Write;
 
-use super::arguments::{self, RunName, Told};
+use super::arguments::RunName;
+use super::arguments_of_rulings::{self as arguments, Told};
 use super::client::Client;
 use super::complaint::Complaint;
 use super::format;

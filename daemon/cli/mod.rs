@@ -13,6 +13,7 @@
 
 pub mod account;
 pub mod arguments;
+pub mod arguments_of_rulings;
 pub mod book;
 pub mod check;
 pub mod client;

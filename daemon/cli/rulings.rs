@@ -8,7 +8,8 @@ use std::path::{Path, PathBuf};
 
 use photometry::units::Ratio;
 
-use super::arguments::{self, Format};
+use super::arguments::Format;
+use super::arguments_of_rulings as arguments;
 use super::book;
 use super::client::Client;
 use super::complaint::Complaint;

@@ -7,7 +7,8 @@ use std::ffi::OsString;
 use clap::error::ErrorKind;
 use clap::{CommandFactory, FromArgMatches};
 
-use super::arguments::{Arguments, Command, Common, ScriptCommand, Serve};
+use super::arguments::{Arguments, Command, Common, Serve};
+use super::arguments_of_rulings::ScriptCommand;
 use super::client::Client;
 use super::complaint::Complaint;
 use super::data_dir::{DataDir, Surroundings};

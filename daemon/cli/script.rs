@@ -11,7 +11,7 @@ use std::path::Path;
 use serde::Serialize;
 use written::{Sources, render};
 
-use super::arguments::{self, Told};
+use super::arguments_of_rulings::{self as arguments, Told};
 use super::client::Client;
 use super::complaint::Complaint;
 use super::format::{self, Cell, Grid};
