@@ -17,6 +17,8 @@ use super::format::{self, Cell, Grid};
 use super::text_files;
 use crate::web::wire::{Certificate, Report, Rule, Ruling};
 
+/// The longest number of a certificate.
+const NUMBER_BYTES_AT_MOST: usize = 64;
 /// The word that is asked for of every criterion.
 const PASS: &str = "pass";
 
@@ -52,6 +54,12 @@ fn certificate(args: &arguments::Rule) -> Result<Option<Certificate>, Complaint>
     let Some(number) = &args.certificate else {
         return Ok(None);
     };
+    if !args.gain.is_finite() || number.trim().is_empty() || number.len() > NUMBER_BYTES_AT_MOST {
+        return Err(Complaint::Option {
+            option: "certificate",
+            reason: "it is a number of at most 64 characters, and its gain a finite one".to_owned(),
+        });
+    }
     let u = args.certificate_u.as_deref().map(Ratio::parse).transpose();
     let u = u.map_err(|why| Complaint::Option {
         option: "certificate-u",
@@ -93,8 +101,10 @@ pub async fn of_run(client: &Client, run: i64) -> Result<Vec<Ruling>, Complaint>
 
 /// A criterion that is not a pass ends the command with a code of its own.
 fn verdict(run: i64, rulings: &[Ruling]) -> Result<(), Complaint> {
-    let criteria = || rulings.iter().filter_map(|ruling| ruling.word.as_deref());
-    let other = criteria().filter(|word| *word != PASS).count();
+    let criteria = || rulings.iter().filter(|ruling| ruling.word.is_some());
+    // A pass from before readings were set aside is none of what is left.
+    let passes = |ruling: &&Ruling| ruling.word.as_deref() == Some(PASS) && !ruling.outdated;
+    let other = criteria().count() - criteria().filter(passes).count();
     if other == 0 {
         return Ok(());
     }
@@ -143,7 +153,9 @@ fn short(rulings: &[Ruling]) -> Grid {
 /// The ruling's word; of a run that was not over, it says so.
 fn word(ruling: &Ruling) -> String {
     let word = ruling.word.as_deref().unwrap_or("(metric)");
-    if ruling.unfinished {
+    if ruling.outdated {
+        format!("{word} (before readings were set aside)")
+    } else if ruling.unfinished {
         format!("{word} (unfinished run)")
     } else {
         word.to_owned()

@@ -156,6 +156,15 @@ fn refusal(run: RunId, error: RoundError) -> Refusal {
     match error {
         RoundError::Store(error) => Refusal::Store(error),
         RoundError::NoRun(run) => Refusal::NoRun(run),
+        RoundError::NoCertificateTerm(_, meter) => wrong(
+            &format!(
+                "was read with meter `{meter}`, whose uncertainty has no term `certificate` to put \
+                 another in the place of"
+            ),
+            Some(
+                "give the gain alone, or name the term `certificate` in the bench file of the next run",
+            ),
+        ),
         RoundError::Nothing(_) => wrong(
             "has a plan without criteria and metrics",
             Some("give a plan that has some: `wakerail rule RUN --plan plan.yaml`"),

@@ -31,9 +31,11 @@ use super::survey::{
 };
 use crate::plan::card::Meter;
 use crate::plan::frozen::Frozen;
+use crate::plan::intent::TestKind;
 use crate::plan::itinerary::{Action, Purpose, TestHead, What};
 use crate::plan::lamp::{Datum, Setting};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event};
+use crate::store::counts::Standing;
 use crate::store::readings::ReadingRow;
 
 /// U lacks a term, and the point says so.
@@ -280,7 +282,8 @@ impl<'a> Gathering<'a> {
             |row, value| self.net(row, value),
         );
         let verdict = self.drift_verdict(setting);
-        let flagged = matches!(verdict, Some(DriftVerdict::Flagged | DriftVerdict::GivenUp));
+        let flagged = matches!(verdict, Some(DriftVerdict::Flagged | DriftVerdict::GivenUp))
+            || self.drifts_without(setting, &reference);
         let mut points: BTreeMap<Length, PointFigure> = BTreeMap::new();
         for action in self.actions {
             let Some(key) = action.key.as_ref() else {
@@ -332,6 +335,7 @@ impl<'a> Gathering<'a> {
         let mut residual: Option<f64> = None;
         let mut background: Option<Subtracted> = None;
         let mut flags: Vec<String> = Vec::new();
+        flags.extend(self.lacks_background().map(str::to_owned));
         for row in rows {
             flags.extend(row.reading.flags.iter().cloned());
             match &row.reading.outcome {
@@ -445,6 +449,41 @@ impl<'a> Gathering<'a> {
             estimate = estimate.with(&source, -u_lx, dof);
         }
         estimate
+    }
+
+    /// Whether a leg drifts by more than its limit once readings of its
+    /// reference were set aside: the run's own verdict rested on them.
+    fn drifts_without(&self, setting: &str, reference: &Reference) -> bool {
+        let touched = self.rows.iter().any(|row| {
+            let here = row.setting == setting && row.purpose == Purpose::Reference;
+            here && row.standing == Standing::SetAside
+        });
+        let mut tests = self.frozen.plan.tests.iter();
+        let Some(test) = tests.find(|test| test.name == self.head.name) else {
+            return false;
+        };
+        let TestKind::Survey(survey) = &test.kind;
+        let limit = survey.reference.drift_limit.share();
+        touched
+            && reference
+                .drift()
+                .is_some_and(|drift| drift.share().abs() > limit)
+    }
+
+    /// Why a figure lacks a background that was measured for it; none when it
+    /// does not.
+    fn lacks_background(&self) -> Option<&'static str> {
+        let was_read = |purpose| self.rows.iter().any(|row| row.purpose == purpose);
+        match self.net_of {
+            NetOf::Ambient => None,
+            _ if was_read(Purpose::Ambient) => {
+                Some("ambient light is not taken off: none of its readings counts")
+            }
+            NetOf::Nothing if was_read(Purpose::Dark) => {
+                Some("the dark reading is not taken off: none of its readings counts")
+            }
+            NetOf::Dark | NetOf::Nothing => None,
+        }
     }
 
     /// The last verdict on a setting's drift.

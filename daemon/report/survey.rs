@@ -87,8 +87,8 @@ impl NetOf {
             NetOf::Ambient => {
                 "net of ambient light (lamp off, before and after, interpolated in time)"
             }
-            NetOf::Dark => "net of the meter's dark reading; ambient light was not measured",
-            NetOf::Nothing => "as read (neither dark nor ambient light was measured)",
+            NetOf::Dark => "net of the meter's dark reading; no ambient reading counts",
+            NetOf::Nothing => "as read (no dark and no ambient reading counts)",
         }
     }
 }

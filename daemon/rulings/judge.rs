@@ -59,10 +59,14 @@ pub fn judge(
         let digest = digest_of(&text);
         judged.scripts.entry(digest.clone()).or_insert(text);
         let ready = library::ready(one, library);
+        let before = judged.ruled.len();
         for (test, view) in &views {
             if one.test.as_deref().is_none_or(|wanted| wanted == *test) {
                 judged.ruled.push(on(one, test, &digest, &ready, view));
             }
+        }
+        if judged.ruled.len() == before {
+            judged.ruled.push(without_a_test(one, &digest, &ready));
         }
     }
     judged
@@ -73,16 +77,26 @@ fn digest_of(text: &str) -> String {
     Link::of_bundle(text.as_bytes()).hex()
 }
 
-/// One use on one survey.
-fn on(
-    one: &Use,
-    test: &str,
-    digest: &str,
-    ready: &Result<Ready, String>,
-    view: &Arc<View>,
-) -> Ruled {
-    let limits = Limits::default();
-    let blank = Ruled {
+/// A use for a test that the run does not have: undecided, not left out.
+fn without_a_test(one: &Use, digest: &str, ready: &Result<Ready, String>) -> Ruled {
+    let test = one.test.as_deref().unwrap_or_default();
+    let why = match test {
+        "" => "the run has no survey".to_owned(),
+        test => format!("the run has no test `{test}`"),
+    };
+    let blank = blank(one, test, digest, ready);
+    match one.purpose {
+        Purpose::Criterion => of_ruling(blank, Ruling::undecided(why)),
+        Purpose::Metric => Ruled {
+            reason: why,
+            ..blank
+        },
+    }
+}
+
+/// A ruling that says nothing yet.
+fn blank(one: &Use, test: &str, digest: &str, ready: &Result<Ready, String>) -> Ruled {
+    Ruled {
         name: one.name.clone(),
         purpose: one.purpose,
         test: test.to_owned(),
@@ -99,7 +113,19 @@ fn on(
         reason: String::new(),
         estimate: None,
         rests_on: Vec::new(),
-    };
+    }
+}
+
+/// One use on one survey.
+fn on(
+    one: &Use,
+    test: &str,
+    digest: &str,
+    ready: &Result<Ready, String>,
+    view: &Arc<View>,
+) -> Ruled {
+    let limits = Limits::default();
+    let blank = blank(one, test, digest, ready);
     match (one.purpose, ready) {
         (Purpose::Criterion, Err(why)) => of_ruling(blank, Ruling::undecided(why.as_str())),
         (Purpose::Criterion, Ok(ready)) => of_ruling(

@@ -59,6 +59,9 @@ pub enum RoundError {
     /// The plan has neither criteria nor metrics.
     #[error("the plan of run {0} has no criteria and no metrics")]
     Nothing(RunId),
+    /// A meter's uncertainty has no term that the certificate's could replace.
+    #[error("the uncertainty of meter `{1}` has no term `certificate`")]
+    NoCertificateTerm(RunId, String),
     /// The task that runs scripts ended badly.
     #[error("a defect ended the ruling")]
     Defect,
@@ -83,7 +86,8 @@ pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, 
     let mut readings = store.readings(run).await?;
     let events = store.events(run, 0, u32::MAX).await?;
     if let Some(certificate) = &ask.certificate {
-        recalibrate(&mut frozen, &mut readings, certificate);
+        recalibrate(&mut frozen, &mut readings, certificate)
+            .map_err(|meter| RoundError::NoCertificateTerm(run, meter))?;
     }
     let round = Round {
         cause: ask.cause,
@@ -119,12 +123,13 @@ fn judge_all(
 }
 
 /// What was read and frozen, as the other certificate would have it. The
-/// stored readings stay as they are.
+/// stored readings stay as they are. Fails with a meter's name when its
+/// uncertainty has no term for a certificate.
 fn recalibrate(
     frozen: &mut Frozen,
     readings: &mut [crate::store::readings::ReadingRow],
     certificate: &Certificate,
-) {
+) -> Result<(), String> {
     use photometry::measured::Outcome;
     for meter in &mut frozen.card.meters {
         meter
@@ -132,10 +137,11 @@ fn recalibrate(
             .certificate
             .clone_from(&certificate.number);
         let Some(u) = certificate.u else { continue };
-        for term in &mut meter.uncertainty {
-            if term.source == CERTIFICATE_TERM {
-                term.share = u;
-            }
+        let mut terms = meter.uncertainty.iter_mut();
+        match terms.find(|term| term.source == CERTIFICATE_TERM) {
+            Some(term) => term.share = u,
+            // An uncertainty that changes nothing must not look applied.
+            None => return Err(meter.name.clone()),
         }
     }
     for row in readings {
@@ -148,4 +154,5 @@ fn recalibrate(
             Outcome::TimedOut | Outcome::Rejected(_) => {}
         }
     }
+    Ok(())
 }

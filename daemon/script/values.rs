@@ -387,10 +387,10 @@ pub(super) const ENTRIES: &[Entry] = entries! {
     "" "smallest" (Some("[x, y, ...]")) -> "a measured value": "the smallest; not known when one is not", |e| {
             e.register_fn("smallest", |list: Array| extreme(&list, -1.0, false));
         };
-    "" "largest_known" (Some("[x, y, ...]")) -> "a measured value": "the largest of those that are known", |e| {
+    "" "largest_known" (Some("[x, y, ...]")) -> "a measured value": "the largest of those that are known: an unknown one may be larger", |e| {
             e.register_fn("largest_known", |list: Array| extreme(&list, 1.0, true));
         };
-    "" "smallest_known" (Some("[x, y, ...]")) -> "a measured value": "the smallest of those that are known", |e| {
+    "" "smallest_known" (Some("[x, y, ...]")) -> "a measured value": "the smallest of those that are known: an unknown one may be smaller", |e| {
             e.register_fn("smallest_known", |list: Array| extreme(&list, -1.0, true));
         };
     "" "counted" (Some("n")) -> "a measured value": "a whole number without doubt, to rule on", |e| {

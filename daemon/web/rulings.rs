@@ -17,6 +17,7 @@ use crate::report::page::{Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
 use crate::run::journal::Link;
+use crate::store::remarks::RemarkKind;
 use crate::store::rulings::{Round, RulingRow};
 
 /// `GET /runs/{run}/rulings`
@@ -28,7 +29,7 @@ pub async fn list(
     Path(run): Path<String>,
 ) -> Result<Json<Vec<Ruling>>, Trouble> {
     let rows = desk.keeper.rulings(number(&run)?).await?;
-    Ok(Json(told(&rows)))
+    Ok(Json(told(&rows, last_aside(&desk, rows.first()).await?)))
 }
 
 /// `POST /runs/{run}/rulings`: a new round; its rulings.
@@ -54,7 +55,8 @@ pub async fn rule(
         }),
     };
     let round = desk.keeper.rule_again(run, order).await?;
-    let mut all = told(&desk.store.rulings(run).await?);
+    let rows = desk.store.rulings(run).await?;
+    let mut all = told(&rows, last_aside(&desk, rows.first()).await?);
     all.retain(|ruling| ruling.round == round);
     Ok(Json(all))
 }
@@ -94,7 +96,7 @@ pub async fn attempt(
         of: of.clone(),
         ruled,
     });
-    let mut all = told(&rows.collect::<Vec<_>>());
+    let mut all = told(&rows.collect::<Vec<_>>(), 0);
     for ruling in &mut all {
         // What is not stored has no number by which it could be asked for.
         ruling.id = "-".to_owned();
@@ -102,8 +104,19 @@ pub async fn attempt(
     Ok(Json(all))
 }
 
-/// All rulings of a run as they cross the wire; the ids count all of them.
-fn told(rows: &[RulingRow]) -> Vec<Ruling> {
+/// The number of the last remark that set readings of these rulings' run aside;
+/// 0 without any.
+async fn last_aside(desk: &Desk, of: Option<&RulingRow>) -> Result<u64, Trouble> {
+    let Some(row) = of else { return Ok(0) };
+    let remarks = desk.store.remarks(row.run).await?;
+    let mut asides = remarks.iter().rev();
+    let last = asides.find(|remark| remark.kind == RemarkKind::SetAside);
+    Ok(last.map_or(0, |remark| remark.no))
+}
+
+/// All rulings of a run as they cross the wire; the ids count all of them. What
+/// was ruled before the last remark that set readings aside is outdated.
+fn told(rows: &[RulingRow], last_aside: u64) -> Vec<Ruling> {
     let latest = rows.iter().map(|row| row.round).max().unwrap_or(0);
     let one = |(at, row): (usize, &RulingRow)| {
         let ruled = &row.ruled;
@@ -130,6 +143,7 @@ fn told(rows: &[RulingRow]) -> Vec<Ruling> {
             given: ruled.given.clone(),
             rests_on: ruled.rests_on.clone(),
             unfinished: row.of.unfinished,
+            outdated: row.of.last_remark < last_aside,
             certificate: row.of.certificate.clone(),
             program: row.of.program.clone(),
             ruled: wire::Instant::at(row.of.at),
@@ -159,7 +173,8 @@ pub async fn report(
     let run = number(&run)?;
     let row = desk.store.run(run).await?;
     let row = row.ok_or_else(|| Trouble::no_run(run))?;
-    let rulings = told(&desk.keeper.rulings(run).await?);
+    let rows = desk.keeper.rulings(run).await?;
+    let rulings = told(&rows, last_aside(&desk, rows.first()).await?);
     let story = runs::story(&desk, run).await?;
     let (frozen, _, events) = story.ok_or_else(|| Trouble::no_run(run))?;
     let readings = desk.store.readings(run).await?;
@@ -206,6 +221,15 @@ fn notes(rulings: &[Ruling]) -> Vec<String> {
             "This run was ruled on {rounds} times; the latest round is shown, the earlier ones are kept."
         ));
     }
+    if rulings
+        .iter()
+        .any(|ruling| ruling.latest && ruling.outdated)
+    {
+        notes.push(
+            "Readings were set aside after these rulings were made: they do not rest on the figures below. Rule again."
+                .to_owned(),
+        );
+    }
     let other = rulings.iter().find(|ruling| ruling.latest);
     if let Some(certificate) = other.and_then(|ruling| ruling.certificate.as_ref()) {
         notes.push(format!(
@@ -218,7 +242,14 @@ fn notes(rulings: &[Ruling]) -> Vec<String> {
 fn on_page(ruling: Ruling) -> Ruled {
     Ruled {
         id: ruling.id,
-        criterion: format!("{} ({})", ruling.name, ruling.test),
+        criterion: if ruling.outdated {
+            format!(
+                "{} ({}), before readings were set aside",
+                ruling.name, ruling.test
+            )
+        } else {
+            format!("{} ({})", ruling.name, ruling.test)
+        },
         word: ruling.word.unwrap_or_default(),
         value: ruling.value,
         expanded: ruling.expanded,

@@ -248,6 +248,9 @@ pub struct Ruling {
     pub rests_on: Vec<String>,
     /// The run was not over.
     pub unfinished: bool,
+    /// Readings were set aside after it was made.
+    #[serde(default)]
+    pub outdated: bool,
     /// Another certificate than the run's, in words.
     pub certificate: Option<String>,
     /// The version of the program.

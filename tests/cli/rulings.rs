@@ -88,6 +88,25 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
         );
     }
     assert_eq!(before, raw(), "raw readings are never touched");
+    let mut all = String::new();
+    let mut say = |words: &[&str]| {
+        let told = daemon.told(words);
+        let (out, err) = (told.out.trim_end(), told.err.trim_end());
+        all += &format!("{out}\n{err}\n[{}]\n\n", told.code);
+    };
+    // What was ruled before readings were set aside says so, and a criterion
+    // for a test that the run does not have is not left out.
+    daemon.ok(&["set-aside", "1.levels.L12@24in", "--because", "door open"]);
+    say(&["rulings", "1"]);
+    let other = plan_with(
+        "criteria:\n  bright:\n    script: reaches-target\n    given: {distance: 24 in}\n    test: others\n",
+    );
+    let other = other.replace("  levels:", "  others:");
+    let other = written(folder.path(), "other.yaml", &other);
+    say(&["rule", "1", "--plan", &other]);
+    say(&["rule", "1"]);
+    say(&["rule", "1", "--certificate", "K", "--gain", "nan"]);
+    insta::assert_snapshot!("after_setting_aside", all);
 }
 
 #[test]

@@ -75,7 +75,7 @@ fn figure(ruled: &Ruled) -> String {
     match ruled.value.filter(|value| value.is_finite()) {
         None => "No value".to_owned(),
         Some(value) => match digits::shown(value, ruled.expanded) {
-            (value, Some(u)) => format!("{value} ± {u}{space}{unit} (U, k = 2)"),
+            (value, Some(u)) => format!("{value} ± {u}{space}{unit} (U for 95 %)"),
             (value, None) => format!("{value}{space}{unit}, its U is not known"),
         },
     }

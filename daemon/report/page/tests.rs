@@ -208,7 +208,7 @@ fn rulings_are_words_with_marks() {
         let head = format!("aria-hidden=\"true\">{mark}</span>\n{word}: bright enough");
         assert!(out.contains(&head), "{head}");
     }
-    assert!(out.contains("258 ± 10 lx (U, k = 2); limit: at least 250 lx."));
+    assert!(out.contains("258 ± 10 lx (U for 95 %); limit: at least 250 lx."));
     assert!(out.contains("No value; limit: at least 250 lx."));
     assert!(out.contains(
         "of 5 criteria: 1 pass, 1 conditional pass, 1 conditional fail, 1 fail, 1 undecided"
