@@ -156,3 +156,36 @@ fn recalibrate(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use photometry::units::Ratio;
+
+    use super::*;
+    use crate::plan::card::WrittenTerm;
+    use crate::plan::samples::survey;
+    use crate::store::samples::frozen;
+
+    /// An uncertainty that would change nothing is refused, not noted.
+    #[test]
+    fn a_certificate_without_a_term_to_replace_is_refused() {
+        let other = Certificate {
+            number: "K-2".to_owned(),
+            gain: 1.0,
+            u: Some(Ratio::new(0.4)),
+        };
+        let with = |source: &str| {
+            let mut frozen = frozen(1, survey(&[6, 12]));
+            frozen.card.meters[0].uncertainty = vec![WrittenTerm {
+                source: source.to_owned(),
+                share: Ratio::new(0.015),
+            }];
+            let done = recalibrate(&mut frozen, &mut [], &other);
+            (done, frozen.card.meters[0].uncertainty[0].share)
+        };
+        assert_eq!(with("certificate"), (Ok(()), Ratio::new(0.4)));
+        let (refused, share) = with("calibration");
+        assert!(refused.is_err());
+        assert_eq!(share, Ratio::new(0.015));
+    }
+}

@@ -140,3 +140,65 @@ fn a_reading_behind_a_correction_leaves_it() {
     assert!(words.starts_with("reference reading"), "{words}");
     assert!(words.ends_with(": a shadow"), "{words}");
 }
+
+fn aside_all(story: &mut Story, purpose: Purpose) {
+    for row in story.rows() {
+        if row.purpose == purpose {
+            story
+                .set_aside
+                .insert(row.seq, "the door was open".to_owned());
+        }
+    }
+}
+
+/// A background that was measured and no longer counts is told at each point,
+/// so that nothing is ruled on figures that hold the light of the room.
+#[test]
+fn a_background_that_was_set_aside_flags_what_lacks_it() {
+    let lacking = |story: &Story| {
+        let figures = only(story);
+        let flags = first(&figures).flags.join("; ");
+        flags.contains("is not taken off: none of its readings counts")
+    };
+    let mut story = whole();
+    assert!(!lacking(&story));
+    aside_all(&mut story, Purpose::Ambient);
+    assert!(lacking(&story));
+    aside_all(&mut story, Purpose::Dark);
+    assert!(lacking(&story));
+    let view = view::view(RunId(1), &story.frozen, &only(&story));
+    assert!(!view.settings[0].points[0].lux.flags.is_empty());
+}
+
+/// The run's own verdict rested on a visit that no longer counts: what is left
+/// is held against the limit again.
+#[test]
+fn a_drift_is_judged_again_without_what_was_set_aside() {
+    let mut survey = samples::survey(&[6, 12]);
+    survey.reference.drift_limit = photometry::units::Ratio::new(0.005);
+    let mut story = Story::begin(frozen(1, survey));
+    let end = story.actions();
+    let mut visit = 0;
+    story.act(0..end, |key, at| {
+        if key.purpose == Purpose::Reference {
+            visit += 1;
+            return Outcome::Value(100.0 + f64::from(visit));
+        }
+        meter(key, at)
+    });
+    assert!(
+        !only(&story).settings[0].drift_flagged,
+        "the run's own verdict"
+    );
+    let rows = story.rows();
+    let mut visits = rows.iter().filter(|row| row.purpose == Purpose::Reference);
+    let one = visits.next().expect("a visit").seq;
+    story.set_aside.insert(one, "a shadow".to_owned());
+    let after = only(&story);
+    assert!(
+        after.settings[0]
+            .drift
+            .is_some_and(|drift| drift.share() > 0.005)
+    );
+    assert!(after.settings[0].drift_flagged);
+}
