@@ -68,6 +68,42 @@ fn each_says_of_its_sample_what_stands_beside_it() {
     }
 }
 
+/// What a script says of its own sample after a change to it.
+fn word_after(name: &str, change: impl Fn(&mut View)) -> String {
+    let script = compiled()
+        .into_iter()
+        .find(|script| script.name == name)
+        .expect("a shipped script");
+    let sample = std::fs::read_to_string(file(&format!("{name}.sample.json"))).expect("a sample");
+    let mut view: View = serde_json::from_str(&sample).expect("a view");
+    change(&mut view);
+    let said = said(&script, &Arc::new(view), &given_for(&script));
+    said["word"].as_str().expect("a word").to_owned()
+}
+
+/// Levels with others between them are no neighbours, and a fit over the points
+/// that happen to have a value says nothing of the others.
+#[test]
+fn what_was_not_measured_leaves_them_undecided() {
+    let top_level_away = |view: &mut View| {
+        let most = view.settings.iter().filter_map(|s| s.level).max();
+        for setting in &mut view.settings {
+            if setting.level == most {
+                setting.level = most.map(|level| level + 5);
+            }
+        }
+    };
+    assert_eq!(word_after("useful-steps", top_level_away), "undecided");
+    let point_lost = |view: &mut View| {
+        for setting in &mut view.settings {
+            setting.points[0].lux = Measured::unknown("over 2000 lx", Unit::Lux);
+        }
+        // One that fails would rule whatever is missing.
+        view.settings.truncate(1);
+    };
+    assert_eq!(word_after("inverse-square", point_lost), "undecided");
+}
+
 #[test]
 fn each_has_a_page_and_few_lines() {
     let names: Vec<&str> = shipped().iter().map(|(name, _)| *name).collect();
