@@ -81,7 +81,10 @@ const IMPORTS: &[(&str, &[&str])] = &[
         ],
     ),
     ("daemon/store", &["store", "run", "plan", "photometry"]),
-    ("daemon/script", &["script", "photometry"]),
+    (
+        "daemon/script",
+        &["script", "written::nearest", "photometry"],
+    ),
     (
         "daemon/rulings",
         &[

@@ -48,13 +48,13 @@ impl Keeper {
     /// # Errors
     /// When there is no such run, or the record cannot be used.
     pub async fn rule_once(&self, run: RunId) -> Result<(), Refusal> {
-        let _turn = self.ruling.lock().await;
-        let row = self.row(run).await?;
-        let due = row.state.is_over() && row.begun.is_some();
-        // A round of the unfinished run does not stand for the whole.
-        let whole = |row: &RulingRow| !row.of.unfinished;
-        if !due || self.store.rulings(run).await?.iter().any(whole) {
+        // Who only reads does not wait for another run's scripts.
+        if !self.is_due(run).await? {
             return Ok(());
+        }
+        let _turn = self.ruling.lock().await;
+        if !self.is_due(run).await? {
+            return Ok(()); // ruled on while this one waited
         }
         let ask = Ask {
             cause: ENDED.to_owned(),
@@ -64,6 +64,17 @@ impl Keeper {
             Ok(_) | Err(RoundError::Nothing(_)) => Ok(()),
             Err(error) => Err(refusal(run, error)),
         }
+    }
+
+    /// Whether a run is over and was not ruled on as a whole.
+    async fn is_due(&self, run: RunId) -> Result<bool, Refusal> {
+        let row = self.row(run).await?;
+        if !row.state.is_over() || row.begun.is_none() {
+            return Ok(false);
+        }
+        // A round of the unfinished run does not stand for the whole.
+        let whole = |row: &RulingRow| !row.of.unfinished;
+        Ok(!self.store.rulings(run).await?.iter().any(whole))
     }
 
     /// Rules on runs that ended while no daemon was there to do it.

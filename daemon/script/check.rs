@@ -8,6 +8,8 @@ use std::collections::BTreeSet;
 
 use rhai::{AST, ASTNode, Expr, FnCallExpr, Position, Stmt};
 
+use written::nearest;
+
 use super::api::{self, Entry};
 use super::fault::Mistake;
 use super::host::Kind;
@@ -309,40 +311,4 @@ pub(super) fn place_of(text: &str, function: &str) -> Position {
         }
     }
     Position::NONE
-}
-
-/// Longer names are not compared: nobody mistypes a known name into one.
-const NAME_LETTERS: usize = 32;
-
-/// The nearest known name, when one slip per three letters explains it.
-pub(super) fn nearest<'k>(name: &str, known: impl Iterator<Item = &'k str>) -> Option<&'k str> {
-    let letters: Vec<char> = name.chars().take(NAME_LETTERS + 1).collect();
-    let slips = |other: &str| {
-        let other: Vec<char> = other.chars().collect();
-        let allowed = (letters.len().max(other.len()) / 3).clamp(1, 3);
-        let slips = distance(&letters, &other);
-        (slips <= allowed && slips < letters.len().min(other.len())).then_some(slips)
-    };
-    if letters.len() > NAME_LETTERS {
-        return None;
-    }
-    let near = known.filter_map(|other| Some((slips(other)?, other)));
-    near.min_by_key(|(slips, _)| *slips).map(|(_, other)| other)
-}
-
-/// Levenshtein's distance.
-fn distance(one: &[char], two: &[char]) -> usize {
-    let mut above: Vec<usize> = (0..=two.len()).collect();
-    for (row, a) in one.iter().enumerate() {
-        let mut before = row + 1;
-        let mut corner = row;
-        for (column, b) in two.iter().enumerate() {
-            let replaced = corner + usize::from(a != b);
-            corner = above[column + 1];
-            above[column] = before;
-            before = replaced.min(corner + 1).min(before + 1);
-        }
-        above[two.len()] = before;
-    }
-    above[two.len()]
 }

@@ -11,8 +11,8 @@ use std::collections::BTreeMap;
 use photometry::units::{Length, Lux, Ratio, Span, UnitError};
 use rhai::{Dynamic, Map};
 use serde::{Deserialize, Serialize};
+use written::nearest;
 
-use super::check::nearest;
 use super::host::Script;
 use super::unit::Unit;
 use super::values::{Amount, number, with_unit};

@@ -9,9 +9,9 @@ use std::sync::{Arc, OnceLock};
 
 use photometry::uncertainty::Estimate;
 use rhai::{Array, Dynamic};
+use written::nearest;
 
 use super::api::{Entry, entries};
-use super::check::nearest;
 use super::columns::{Column, Filling};
 use super::fault::{Raised, raise};
 use super::items::Items;
