@@ -34,6 +34,7 @@ use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
 use crate::queue::keeper::{Keeper, StandIn};
 use crate::rehearsal;
+pub use crate::store::check::Checked;
 use crate::store::open::Store;
 use crate::web::serve::{self, Desk};
 
@@ -457,6 +458,23 @@ fn private_folder(path: &Path) -> std::io::Result<()> {
         .recursive(true)
         .mode(PRIVATE)
         .create(path)
+}
+
+/// Looks the record of a data directory through; changes nothing, and needs no
+/// daemon.
+///
+/// # Errors
+/// When there is no record, or it cannot be opened.
+pub async fn check_record(data: &DataDir) -> Result<Checked, Complaint> {
+    let path = data.database();
+    let unusable = |source| Complaint::Record {
+        path: path.clone(),
+        source: Box::new(source),
+    };
+    let store = Store::open_read_only(&path).await.map_err(unusable)?;
+    let checked = store.check().await.map_err(unusable);
+    store.close().await;
+    checked
 }
 
 /// Today's date where this machine stands, `2026-11-25`.

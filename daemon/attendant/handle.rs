@@ -6,7 +6,7 @@ use drivers::clock::Post;
 use tokio::sync::broadcast;
 
 use crate::plan::frozen::Frozen;
-use crate::run::journal::{End, Event, Link, RunId};
+use crate::run::journal::{End, Event, Link, RunId, SeamCause};
 use crate::run::ledger::Ledger;
 
 /// Orders that may wait in an attendant's mailbox; a person does not give more
@@ -33,6 +33,8 @@ pub struct Assignment {
     /// Why its unit does not stand as it was frozen, when it does not: it may
     /// only be held or ended.
     pub displaced: Option<String>,
+    /// What broke it off, where it was at work when its journal ends.
+    pub broken_off_by: SeamCause,
 }
 
 /// What an attendant is told.
@@ -73,7 +75,14 @@ pub enum Note {
         /// How.
         end: End,
     },
-    /// The attendant has left (after a shutdown, or because the record failed).
+    /// A run's record failed: the bench was made safe, and the run put down.
+    RecordFailed {
+        /// The run.
+        run: RunId,
+        /// Why, in words.
+        why: String,
+    },
+    /// The attendant has left: it was told to, or found a contradiction.
     Left,
 }
 

@@ -90,6 +90,7 @@ impl Current {
             ledger,
             other_boot,
             displaced,
+            broken_off_by: _,
         } = assignment;
         let mut state = State::replay(&frozen.itinerary, &past)?;
         state.sits_anew();

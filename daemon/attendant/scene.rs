@@ -20,7 +20,7 @@ use crate::plan::intent::Survey;
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
 use crate::plan::{layout, samples};
-use crate::run::journal::{End, Event, Link, RunId};
+use crate::run::journal::{End, Event, Link, RunId, SeamCause};
 use crate::run::ledger::{Ledger, LedgerError, Written};
 
 /// 2026-11-02 20:00 UTC.
@@ -83,6 +83,7 @@ impl Paper {
         let mut sheet = self.sheet();
         sheet.dies_on = None;
         sheet.dies_at = None;
+        sheet.breaks_at = None;
     }
     /// The disk refuses the nth write from now.
     pub fn breaks_at(&self, nth: usize) {
@@ -162,6 +163,8 @@ pub enum Sat {
     Ended(End),
     Died,
     Left,
+    /// Its record failed.
+    PutDown,
 }
 
 /// The sample bench, as the simulated devices are.
@@ -295,6 +298,7 @@ impl Scene {
             }),
             other_boot: self.other_boot,
             displaced: self.displaced.clone(),
+            broken_off_by: SeamCause::Died,
         };
         self.paper.sheet().watch = hands.watch().map(|watch| (simulated.person(), watch));
         let mut notes = handle.notes.subscribe();
@@ -323,6 +327,11 @@ impl Scene {
                         hands.note(&event, &handle, &simulated);
                     }
                     Ok(Note::Left) | Err(_) => return Sat::Left,
+                    Ok(Note::RecordFailed { .. }) => {
+                        task.abort();
+                        let _ = task.await;
+                        return Sat::PutDown;
+                    }
                 },
             }
         }

@@ -320,17 +320,20 @@ async fn a_very_short_night_in_real_time() {
     assert_eq!(results(itinerary, &events), promised(itinerary));
 }
 
-/// Law 2: an unrecorded reading does not exist.
+/// Law 2: an unrecorded reading does not exist. The run is put down, and goes
+/// on when it is handed over with its record again.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn when_the_record_fails_the_attendant_leaves() {
+async fn when_the_record_fails_the_run_is_put_down() {
     for nth in [1, 30, 90, 160] {
         let scene = Scene::new(5, By::Memory, 2, short());
         scene.paper.breaks_at(nth);
-        assert_eq!(scene.sit(Nobody).await, Sat::Left, "{nth}");
-        assert_eq!(
-            scene.paper.events().len(),
-            nth - 1,
-            "nothing follows a failed write"
-        );
+        assert_eq!(scene.sit(Nobody).await, Sat::PutDown, "{nth}");
+        let events = scene.paper.events();
+        assert_eq!(events.len(), nth - 1, "nothing follows a failed write");
+        scene.paper.lives();
+        assert_eq!(scene.sit(Nobody).await, Sat::Ended(End::Complete), "{nth}");
+        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+        assert_eq!(results(itinerary, &events), promised(itinerary), "{nth}");
+        assert_eq!(moves_before_homing(itinerary, &events), 0, "{nth}");
     }
 }

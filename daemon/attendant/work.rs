@@ -13,6 +13,7 @@ use super::window::{self, Hours};
 use crate::bench::open::Bench;
 use crate::plan::intent::{AfterPowerLoss, OnFailure};
 use crate::run::journal::{Body, End, HoldCause, ResumeCause, SeamCause};
+use crate::run::ledger::LedgerError;
 use crate::run::progress::{Move, Phase};
 
 /// Evenings in a row that may pass without progress before a person is asked.
@@ -68,22 +69,42 @@ impl Attendant {
         (attendant, handle)
     }
 
-    /// Works until it is told to leave or the record fails.
+    /// Works until it is told to leave. A run whose record fails is put down:
+    /// whoever opens the record anew may hand it over again.
     ///
     /// # Errors
-    /// When the record failed; the bench was made safe as far as it can be.
+    /// When the record contradicts itself; the bench was made safe as far as
+    /// it can be.
     pub async fn work(mut self) -> Result<(), RecordError> {
-        let end = self.work_on().await;
-        if end.is_err() {
-            // What follows is no longer written down, but it is done.
-            let left = self.make_safe().await;
-            tracing::error!(
-                ?left,
-                "the record failed; the bench was made safe, unrecorded"
-            );
-        }
+        let end = loop {
+            match self.work_on().await {
+                Err(RecordError::Ledger(error)) => self.put_down(&error).await,
+                Err(error) => {
+                    self.make_safe_unrecorded().await;
+                    break Err(error);
+                }
+                Ok(()) => break Ok(()),
+            }
+        };
         let _ = self.notes.send(Note::Left);
         end
+    }
+
+    /// What follows a failed write is no longer written down, but it is done.
+    async fn make_safe_unrecorded(&mut self) {
+        let left = self.make_safe().await;
+        tracing::error!(
+            ?left,
+            "the record failed; the bench was made safe, unrecorded"
+        );
+    }
+
+    async fn put_down(&mut self, error: &LedgerError) {
+        self.make_safe_unrecorded().await;
+        if let Some(current) = self.current.take() {
+            let (run, why) = (current.run, error.to_string());
+            let _ = self.notes.send(Note::RecordFailed { run, why });
+        }
     }
 
     async fn work_on(&mut self) -> Result<(), RecordError> {
@@ -118,27 +139,17 @@ impl Attendant {
         self.answer = None;
         self.released = false;
         self.closes = None;
-        let mut current = Current::take_over(*assignment, self.notes.clone())?;
-        let had_begun = current.state.phase != Phase::New;
-        let was = current.state.phase.clone();
-        if had_begun {
-            // Whatever was at work when the daemon last wrote is not there now.
-            let at = self.seat.now();
-            let open = matches!(was, Phase::Measuring | Phase::Held(HoldCause::Question(_)));
-            if open {
-                current
-                    .write(
-                        at,
-                        None,
-                        0,
-                        Body::Seam {
-                            cause: SeamCause::Died,
-                        },
-                    )
-                    .await?;
-            }
-        }
+        let cause = assignment.broken_off_by;
+        let current = Current::take_over(*assignment, self.notes.clone())?;
+        let open = matches!(
+            current.state.phase,
+            Phase::Measuring | Phase::Held(HoldCause::Question(_))
+        );
         self.current = Some(current);
+        if open {
+            // Whatever was at work when the journal ends is not there now.
+            self.note(Body::Seam { cause }).await?;
+        }
         Ok(Stays::Yes)
     }
 
@@ -322,7 +333,9 @@ impl Attendant {
             SeamCause::Hold => self.hold(HoldCause::Person).await,
             SeamCause::MaximumOn => self.hold(HoldCause::MaximumOn).await,
             _ if self.leaving => Ok(Stays::No),
-            SeamCause::Shutdown | SeamCause::Died => self.resume_after_start().await,
+            SeamCause::Shutdown | SeamCause::Died | SeamCause::RecordFailed => {
+                self.resume_after_start().await
+            }
             SeamCause::WindowClosed => self.next_evening().await,
             SeamCause::Failure => {
                 let (policy, words) = self.failure_words();

@@ -272,6 +272,13 @@ pub enum Command {
   wakerail account 12.r3 --format json     a ruling, with its script and all that it rests on")]
     Account(Account),
 
+    /// Look after the record
+    #[command(before_help = "Examples:
+  wakerail store check                 every link, reading and row; also while a daemon measures
+  wakerail store check --format json
+  wakerail store check --data /media/backup/wakerail")]
+    Store(StoreArgs),
+
     /// Check a script, try it on a stored run, see those that are shipped
     #[command(before_help = "Examples:
   wakerail script check mine.rhai                             every mistake, with line and column
@@ -301,6 +308,29 @@ pub enum Command {
   wakerail completion zsh > ~/.zfunc/_wakerail          a folder of your fpath
   wakerail completion fish > ~/.config/fish/completions/wakerail.fish")]
     Completion(Completion),
+}
+
+/// `store`
+#[derive(Debug, Args)]
+pub struct StoreArgs {
+    /// What to do with it.
+    #[command(subcommand)]
+    pub command: StoreCommand,
+}
+
+/// What can be done with the record.
+#[derive(Debug, Subcommand)]
+pub enum StoreCommand {
+    /// Is everything still what was written? Names the first that is not
+    Check(StoreCheck),
+}
+
+/// `store check`
+#[derive(Debug, Args)]
+pub struct StoreCheck {
+    /// How to print.
+    #[command(flatten)]
+    pub printed: Printed,
 }
 
 /// Kinds of file that a person writes.

@@ -176,6 +176,14 @@ pub enum Complaint {
         #[source]
         source: Box<dyn Error + Send + Sync>,
     },
+    /// The record is not what was written.
+    #[error("the record {} is damaged: {found}", path.display())]
+    RecordDamaged {
+        /// The database.
+        path: PathBuf,
+        /// The first thing that is not.
+        found: String,
+    },
     /// A bench cannot be opened.
     #[error("bench `{bench}` cannot be opened")]
     Bench {
@@ -303,6 +311,7 @@ impl Complaint {
             Complaint::AlreadyServed { .. } | Complaint::Forced | Complaint::DaemonLeft { .. } => {
                 ExitCode::Retry
             }
+            Complaint::RecordDamaged { .. } => ExitCode::Data,
             Complaint::NoScript { .. } => ExitCode::NoInput,
             Complaint::NoDaemon { .. } => ExitCode::Unavailable,
             Complaint::Answer { .. } => ExitCode::Bug,
@@ -367,6 +376,9 @@ impl Complaint {
             Complaint::Record { .. } => {
                 one("nothing was changed; keep the file, and name other data with --data DIR")
             }
+            Complaint::RecordDamaged { .. } => one(
+                "keep this file as it is and restore a back-up beside it; what is listed as whole can still be used and exported",
+            ),
             Complaint::Bench { .. } => {
                 one("look at the ports in the bench file, or rehearse with --rehearse 1")
             }
@@ -390,7 +402,7 @@ impl Complaint {
         let one = |text: &str| vec![text.to_owned()];
         match self {
             Complaint::BenchOut { .. } => one(
-                "look at the bench and at the daemon's log; when the cause is gone (a full disk?), start the daemon again: the run goes on",
+                "look at the bench and at the daemon's log; a record that failed is tried again while the daemon runs; otherwise, when the cause is gone, start it again: the run goes on",
             ),
             Complaint::DaemonLeft { .. } => {
                 one("start it again with the same data; what was measured is kept")
@@ -511,6 +523,7 @@ mod tests {
             Complaint::Exists { .. } => 30,
             Complaint::NoScript { .. } => 31,
             Complaint::NotStopped { .. } => 32,
+            Complaint::RecordDamaged { .. } => 33,
         }
     }
 
@@ -641,8 +654,14 @@ mod tests {
             near: Some("reaches-target".to_owned()),
         });
         all.push(Complaint::NotStopped { run: 7 });
+        all.push(Complaint::RecordDamaged {
+            path: "/home/ada/.local/state/wakerail/wakerail.db".into(),
+            found:
+                "run 7, event 31 (reading levels/L07/24 in/read/1): its line does not fit its link"
+                    .to_owned(),
+        });
         let places: Vec<usize> = all.iter().map(place).collect();
-        assert_eq!(places, (0..33).collect::<Vec<_>>());
+        assert_eq!(places, (0..34).collect::<Vec<_>>());
         let shown: Vec<String> = all
             .iter()
             .map(|complaint| {

@@ -28,6 +28,7 @@ pub mod help;
 pub mod new;
 pub mod place;
 pub mod readings;
+pub mod record;
 pub mod remarks;
 pub mod rulings;
 pub mod run;

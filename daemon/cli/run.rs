@@ -7,7 +7,7 @@ use std::ffi::OsString;
 use clap::error::ErrorKind;
 use clap::{CommandFactory, FromArgMatches};
 
-use super::arguments::{Arguments, Command, Common, Serve};
+use super::arguments::{Arguments, Command, Common, Serve, StoreCommand};
 use super::arguments_of_rulings::ScriptCommand;
 use super::client::Client;
 use super::complaint::Complaint;
@@ -16,8 +16,8 @@ use super::exit_codes::ExitCode;
 use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
-    account, book, check, compute, demo, format, help, new, place, readings, remarks, rulings,
-    runs, script, show, survey, text_files, verbs, watch,
+    account, book, check, compute, demo, format, help, new, place, readings, record, remarks,
+    rulings, runs, script, show, survey, text_files, verbs, watch,
 };
 use crate::service;
 
@@ -74,6 +74,10 @@ pub async fn dispatch(arguments: Arguments, terminal: Terminal) -> Result<(), Co
         Command::Help(args) => format::say(out, &help::text(args.topic.as_deref())?),
         Command::Completion(args) => format::say(out, &help::completion(args.shell)),
         Command::Serve(args) => serve(args, common, terminal).await,
+        Command::Store(args) => {
+            let StoreCommand::Check(args) = args.command;
+            record::check(&data_dir(common)?, &args, out).await
+        }
         Command::Demo(args) => {
             service::log_to_stderr(Default::default(), terminal.bold, LOGGED_BY_DEMO);
             demo::run(common.data, &args, terminal, out).await
@@ -126,6 +130,7 @@ async fn ask_daemon(
         | Command::Help(_)
         | Command::Completion(_)
         | Command::Serve(_)
+        | Command::Store(_)
         | Command::Demo(_) => Ok(()),
     }
 }

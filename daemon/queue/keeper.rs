@@ -19,7 +19,8 @@ use crate::attendant::handle::{Assignment, Handle, Note, Order};
 use crate::plan::card::Card;
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
-use crate::run::journal::RunId;
+use crate::run::journal::{RunId, SeamCause};
+use crate::store::error::StoreError;
 use crate::store::open::Store;
 use crate::store::runs::RunRow;
 
@@ -44,6 +45,8 @@ pub struct Stand {
     pub leaving: bool,
     /// The question that was answered last: its run and event.
     pub answered: Option<(RunId, u64)>,
+    /// The run that was put down when its record failed, to be taken up again.
+    pub mended: Option<RunId>,
 }
 
 /// Plays the person at a rehearsed bench: does to the simulated lamp what a
@@ -153,7 +156,7 @@ impl Keeper {
         else {
             return;
         };
-        self.hand_on_or_say(&bench).await;
+        self.hand_on_or_mend(&bench).await;
         loop {
             match notes.recv().await {
                 Ok(Note::Ended { run, .. }) => {
@@ -161,10 +164,13 @@ impl Keeper {
                     if let Some(desk) = self.desks.get(&bench) {
                         desk.stand().at_hand = None;
                     }
-                    self.hand_on_or_say(&bench).await;
+                    self.hand_on_or_mend(&bench).await;
                     // A script may take its time; the bench does not wait.
                     let keeper = Arc::clone(&self);
                     tokio::spawn(async move { keeper.rule_or_say(run).await });
+                }
+                Ok(Note::RecordFailed { run, why }) => {
+                    self.record_failed(&bench, Some(run), &why);
                 }
                 Ok(Note::Left) | Err(broadcast::error::RecvError::Closed) => {
                     // Why it left is told by whoever let it work.
@@ -196,7 +202,39 @@ impl Keeper {
         self.stir();
     }
 
-    async fn recover(&self, bench: &str) {
+    /// Takes a bench out of service until its record can be used again.
+    fn record_failed(self: &Arc<Keeper>, bench: &str, run: Option<RunId>, why: &str) {
+        let why = format!("its record failed: {why}; it goes on as soon as the record can be used");
+        tracing::error!(%bench, "{why}");
+        self.out_of_service(bench, &why);
+        tokio::spawn(Arc::clone(self).mend(bench.to_owned(), run));
+    }
+
+    /// Tells anew why a bench takes no runs.
+    pub(super) fn still_out_of_service(&self, bench: &str, why: &str) {
+        if let Some(desk) = self.desks.get(bench) {
+            desk.stand().out_of_service = Some(why.to_owned());
+        }
+        self.stir();
+    }
+
+    /// Takes a bench into service again; `run` was put down when its record
+    /// failed.
+    pub(super) fn in_service(&self, bench: &str, run: Option<RunId>) {
+        if let Some(desk) = self.desks.get(bench) {
+            let mut stand = desk.stand();
+            stand.out_of_service = None;
+            stand.mended = run;
+        }
+        self.stir();
+    }
+
+    pub(super) fn is_leaving(&self, bench: &str) -> bool {
+        let desk = self.desks.get(bench);
+        desk.is_none_or(|desk| desk.stand().leaving)
+    }
+
+    async fn recover(self: &Arc<Keeper>, bench: &str) {
         let at_hand = self.desks.get(bench).and_then(|desk| desk.stand().at_hand);
         let Some(run) = at_hand else { return };
         if let Ok(Some(row)) = self.store.run(run).await
@@ -205,22 +243,35 @@ impl Keeper {
             if let Some(desk) = self.desks.get(bench) {
                 desk.stand().at_hand = None;
             }
-            self.hand_on_or_say(bench).await;
+            self.hand_on_or_mend(bench).await;
         }
     }
 
-    async fn hand_on_or_say(&self, bench: &str) {
+    async fn hand_on_or_mend(self: &Arc<Keeper>, bench: &str) {
+        if let Err(error) = self.hand_on_or_say(bench).await {
+            self.record_failed(bench, None, &error.to_string());
+        }
+    }
+
+    /// Hands the next run on if the bench is free; other refusals than that
+    /// the record cannot be used are told in the log.
+    pub(super) async fn hand_on_or_say(&self, bench: &str) -> Result<(), StoreError> {
         let _turn = self.gate.lock().await;
         let free = self.desks.get(bench).is_some_and(|desk| {
             let stand = desk.stand();
             stand.takes_runs()
         });
         if !free {
-            return;
+            return Ok(());
         }
-        if let Err(refusal) = self.hand_on(bench).await {
-            tracing::error!(%bench, %refusal, "the next run could not be handed over");
+        match self.hand_on(bench).await {
+            Err(Refusal::Store(error)) => return Err(error),
+            Err(refusal) => {
+                tracing::error!(%bench, %refusal, "the next run could not be handed over");
+            }
+            Ok(()) => {}
         }
+        Ok(())
     }
 
     /// Hands the next run to the attendant, if it is free.
@@ -269,6 +320,7 @@ impl Keeper {
         let past = self.store.events(run, 0, u32::MAX).await?;
         let last_boot = self.store.last_boot(run).await?;
         let other_boot = adopt::other_boot(last_boot.as_deref(), &self.boot);
+        let mended = desk.stand().mended.take() == Some(run);
         let assignment = Assignment {
             run,
             frozen: Arc::new(frozen),
@@ -277,6 +329,10 @@ impl Keeper {
             ledger: Box::new(self.store.ledger(run, &self.boot)),
             other_boot,
             displaced,
+            broken_off_by: match mended {
+                true => SeamCause::RecordFailed,
+                false => SeamCause::Died,
+            },
         };
         desk.stand().at_hand = Some(run);
         if desk

@@ -4,6 +4,7 @@
 //!  web ──► booking (place, book) · verbs (hold, release, stop, answer) · remarks
 //!             │
 //!          keeper ── next run ──► attendant's handle
+//!             │  mend (a record that failed is opened anew)
 //!             │  line (who is next) · adopt (may it be handed over): pure
 //!             └─ store: placements, runs        refusal: why an order is not taken
 //! ```
@@ -15,6 +16,7 @@ pub mod adopt;
 pub mod booking;
 pub mod keeper;
 pub mod line;
+mod mend;
 pub mod orders;
 pub mod redo;
 pub mod refusal;

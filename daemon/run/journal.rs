@@ -309,6 +309,8 @@ pub enum SeamCause {
     Shutdown,
     /// The daemon died without a word.
     Died,
+    /// The record could not be written, and was opened anew.
+    RecordFailed,
     /// The window closed.
     WindowClosed,
     /// A failure.

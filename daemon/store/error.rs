@@ -84,6 +84,19 @@ pub enum StoreError {
         /// The file.
         file: PathBuf,
     },
+    /// No room for more.
+    #[error(
+        "{} has no room to grow: {bytes} bytes could not be written beside it ({source}). Free some \
+         room on that disk", file.display()
+    )]
+    NoRoom {
+        /// The file.
+        file: PathBuf,
+        /// How much was tried.
+        bytes: usize,
+        /// The system's reason.
+        source: std::io::Error,
+    },
     /// The file cannot be reached.
     #[error("{} could not be opened: {source}", file.display())]
     Unreachable {

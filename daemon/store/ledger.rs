@@ -20,7 +20,7 @@ use sqlx::{Arguments, Row, SqlitePool};
 use super::counts::{LegsAgain, says_something};
 use super::error::StoreError;
 use super::journal::link_of;
-use super::open::Store;
+use super::open::{Store, naming};
 use super::readings::{ReadingRow, row_for};
 use super::runs::state_of;
 use crate::plan::frozen::Frozen;
@@ -173,7 +173,9 @@ impl StoreLedger {
         let stand = stand.after(event, link);
         let reading = row_for(self.run, &stand.frozen, event);
         let arguments = self.arguments(&stand, event, line, reading.as_ref())?;
-        commit(writer, reading.is_some(), arguments).await?;
+        commit(writer, reading.is_some(), arguments)
+            .await
+            .map_err(|source| naming(self.store.file(), "writing an event", source))?;
         self.stand = Some(stand);
         Ok(())
     }
@@ -266,8 +268,7 @@ async fn commit(
     writer: SqlitePool,
     with_reading: bool,
     arguments: SqliteArguments,
-) -> Result<(), StoreError> {
-    let doing = StoreError::sql("writing an event");
+) -> Result<(), sqlx::Error> {
     let sql = if with_reading {
         WITH_READING
     } else {
@@ -285,8 +286,8 @@ async fn commit(
         done
     });
     match task.await {
-        Ok(done) => done.map(|_| ()).map_err(doing),
-        Err(_) => Err(doing(sqlx::Error::WorkerCrashed)),
+        Ok(done) => done.map(|_| ()),
+        Err(_) => Err(sqlx::Error::WorkerCrashed),
     }
 }
 

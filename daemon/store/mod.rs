@@ -12,12 +12,14 @@
 //! per noun ([`lamps`], [`placements`], [`runs`], [`journal`], [`readings`],
 //! [`rulings`], [`remarks`]),
 //! [`ledger`] (the only writer of a journal), [`verify`] (is it still what was
-//! written?).
+//! written?), [`check`] (the whole record), `reopen`
+//! (after a failure).
 //!
 //! Called by: service (opens it), attendant (through the ledger trait), queue,
 //! report, web. Not here: what an event means for what comes next (run), any
 //! computation on readings (report, photometry).
 
+pub mod check;
 pub mod counts;
 pub mod error;
 pub mod journal;
@@ -27,12 +29,15 @@ pub mod open;
 pub mod placements;
 pub mod readings;
 pub mod remarks;
+mod reopen;
 pub mod rulings;
 pub mod runs;
 #[cfg(test)]
 pub mod samples;
 #[cfg(test)]
 mod tests_file;
+#[cfg(test)]
+mod tests_flips;
 #[cfg(test)]
 mod tests_journal;
 #[cfg(test)]

@@ -30,7 +30,7 @@ const SQLITE_AT_LEAST: (&str, [u32; 3]) = ("3.51.3", [3, 51, 3]);
 const BUSY_TIMEOUT_S: u64 = 5;
 
 /// Readers at the same time.
-const READERS_AT_MOST: u32 = 4;
+pub(super) const READERS_AT_MOST: u32 = 4;
 
 /// Waits for a free connection, in seconds: longer than the busy time-out, so
 /// that the lock is named and not the pool.
@@ -184,7 +184,7 @@ async fn readers(file: &Path) -> Result<SqlitePool, StoreError> {
 
 /// Reads the first 100 bytes (SQLite's file format, "The database header").
 /// False when there is no content yet.
-fn look_at_header(file: &Path) -> Result<bool, StoreError> {
+pub(super) fn look_at_header(file: &Path) -> Result<bool, StoreError> {
     let unreachable = |source| StoreError::Unreachable {
         file: file.to_owned(),
         source,
@@ -354,8 +354,12 @@ fn new_enough(version: &str) -> bool {
     parts.as_slice() >= SQLITE_AT_LEAST.1.as_slice()
 }
 
-/// Names what SQLite's result code means for the file.
 fn opening(file: &Path, source: sqlx::Error) -> StoreError {
+    naming(file, "opening the file", source)
+}
+
+/// Names what SQLite's result code means for the file.
+pub(super) fn naming(file: &Path, doing: &'static str, source: sqlx::Error) -> StoreError {
     let code = source
         .as_database_error()
         .and_then(|error| error.code())
@@ -372,9 +376,6 @@ fn opening(file: &Path, source: sqlx::Error) -> StoreError {
             file,
             why: "SQLite cannot read it",
         },
-        _ => StoreError::Sql {
-            doing: "opening the file",
-            source,
-        },
+        _ => StoreError::Sql { doing, source },
     }
 }

@@ -214,6 +214,7 @@ const fn seam_words(cause: SeamCause) -> &'static str {
         SeamCause::Stop => "a person asked to stop",
         SeamCause::Shutdown => "the daemon was told to leave",
         SeamCause::Died => "the daemon died without a word",
+        SeamCause::RecordFailed => "the record failed and was opened anew",
         SeamCause::WindowClosed => "the window closed",
         SeamCause::Failure => "a failure",
         SeamCause::MaximumOn => "the lamp has been on as long as it may",

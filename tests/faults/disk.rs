@@ -1,0 +1,237 @@
+//! The disk fails: a write or a sync is refused once, there is no room for a
+//! while, every sync is slow, another program holds the record. Nights are
+//! rehearsed, so that one takes a second.
+
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use super::night::{Heard, Life, Start, Wrong, book, place, state, wrong};
+use super::tally;
+use crate::cli::daemon::example;
+
+/// A failed write or sync (errno.h).
+const EIO: i32 = 5;
+/// The record is tried again after some seconds; a night takes one.
+const PATIENCE: Duration = Duration::from_secs(60);
+const LOOK: Duration = Duration::from_millis(5);
+
+struct Night {
+    folder: tempfile::TempDir,
+    life: Life,
+    heard: Heard,
+}
+
+impl Night {
+    /// A daemon with the shim, a lamp placed, nothing booked.
+    fn with(shim: impl Fn(&Path) -> Vec<(&'static str, String)>) -> Night {
+        let folder = tempfile::tempdir().expect("a folder");
+        let shim = shim(folder.path());
+        let start = Start::rehearsing(1).shimmed(&shim);
+        let life = Life::ready(&folder.path().join("data"), &start);
+        place(&life, &example("lamp-dunlin.yaml"));
+        Night {
+            folder,
+            life,
+            heard: Heard::default(),
+        }
+    }
+
+    fn data(&self) -> std::path::PathBuf {
+        self.folder.path().join("data")
+    }
+
+    fn book(&self) {
+        book(&self.life, &example("plan-short.yaml"));
+        self.heard.listen(&self.data(), 1);
+    }
+
+    /// Waits until the run is over; it must be complete.
+    fn over(&mut self) {
+        let begun = Instant::now();
+        loop {
+            match state(&self.data(), 1).as_str() {
+                "complete" => return,
+                "measuring" | "waiting" | "unknown" => {}
+                other => panic!("{other}: {}", self.life.log()),
+            }
+            assert!(begun.elapsed() < PATIENCE, "{}", self.life.log());
+            assert!(self.life.runs(), "{}", self.life.log());
+            std::thread::sleep(LOOK);
+        }
+    }
+}
+
+fn text(path: &Path) -> String {
+    path.to_string_lossy().into_owned()
+}
+
+/// The k-th write or sync of the daemon's whole life fails once, for every k:
+/// the run is put down, the record opened anew, and the night goes on to its
+/// end without a restart and without a reading less.
+#[test]
+fn a_write_or_sync_that_fails_once_costs_nothing() {
+    for kind in ["write", "sync"] {
+        let every = match (tally::long(), kind) {
+            (true, _) => 1,
+            (false, "write") => 97,
+            (false, _) => 41,
+        };
+        let (mut tried, mut refused_to_start, mut reopened) = (0, 0, 0);
+        let mut found = Wrong::default();
+        for k in (1..).step_by(every) {
+            let mut struck = std::path::PathBuf::new();
+            let folder = tempfile::tempdir().expect("a folder");
+            let data = folder.path().join("data");
+            struck.push(folder.path().join("struck"));
+            let shim = [
+                ("SHIM_FAIL", format!("{kind}:{k}:{EIO}")),
+                ("SHIM_STRUCK", text(&struck)),
+            ];
+            let start = Start::rehearsing(1).shimmed(&shim);
+            let mut life = Life::start(&data, &start);
+            // A failure while the record is made: it says so, and the next
+            // start finds nothing half-made in its way.
+            if !life.answers_or_ends() {
+                refused_to_start += 1;
+                life = Life::ready(&data, &Start::rehearsing(1));
+            }
+            let struck_early = struck.exists();
+            let placed = life.told_place(&example("lamp-dunlin.yaml"));
+            if placed.code != 0 {
+                assert!(struck.exists() && !struck_early, "{placed:?}");
+                place(&life, &example("lamp-dunlin.yaml"));
+            }
+            let booked = life.told_book(&example("plan-short.yaml"));
+            if booked.code != 0 {
+                assert!(struck.exists() && !struck_early, "{booked:?}");
+                book(&life, &example("plan-short.yaml"));
+            }
+            let heard = Heard::default();
+            heard.listen(&data, 1);
+            let mut night = Night {
+                folder,
+                life,
+                heard,
+            };
+            night.over();
+            let log = night.life.log();
+            reopened += usize::from(log.contains("the record was opened anew"));
+            tried += 1;
+            let heard = night.heard.seq();
+            assert_eq!(night.life.leave().0, Some(0), "{kind} {k}: {log}");
+            found.add(wrong(&data, 1, heard));
+            if !struck.exists() {
+                break; // the night has fewer calls than this
+            }
+        }
+        tally::line(
+            &format!("EIO at the k-th {kind}"),
+            &[
+                ("nights", &tried),
+                ("refused to start", &refused_to_start),
+                ("record opened anew", &reopened),
+                ("lost", &found.lost),
+                ("doubled", &found.doubled),
+                ("told and missing", &found.told_and_missing),
+                ("damaged", &found.damaged),
+            ],
+        );
+        assert_eq!(found, Wrong::default());
+        assert!(
+            tried > 3 && reopened > 0,
+            "{tried} nights, {reopened} reopened"
+        );
+    }
+}
+
+/// No room from the middle of a night on, for some seconds: the bench is out of
+/// service and says why; with room again the night goes on by itself.
+#[test]
+fn a_full_disk_that_gets_room_again_goes_on_by_itself() {
+    let mut night = Night::with(|folder| vec![("SHIM_FULL", text(&folder.join("full")))]);
+    let full = night.folder.path().join("full");
+    night.book();
+    night.heard.beyond(40, &mut night.life);
+    std::fs::write(&full, "").expect("full now");
+    let begun = Instant::now();
+    let why = loop {
+        let why = night.life.ok(&["show", "1"]);
+        if why.contains("out of service") {
+            break why;
+        }
+        assert!(begun.elapsed() < PATIENCE, "{why}\n{}", night.life.log());
+        std::thread::sleep(LOOK);
+    };
+    assert!(why.contains("its record failed"), "{why}");
+    assert!(why.contains("as soon as the record can be used"), "{why}");
+    // It is tried while there is no room, and does not spin.
+    std::thread::sleep(Duration::from_secs(4));
+    let log = night.life.log();
+    assert!(log.contains("no room to grow"), "{log}");
+    assert!(log.matches("cannot be used yet").count() <= 3, "{log}");
+    std::fs::remove_file(&full).expect("room again");
+    let room = Instant::now();
+    night.over();
+    let took = room.elapsed();
+    let heard = night.heard.seq();
+    let data = night.data();
+    assert_eq!(night.life.leave().0, Some(0));
+    let found = wrong(&data, 1, heard);
+    tally::line(
+        "disk full in the night, then room again",
+        &[
+            ("lost", &found.lost),
+            ("told and missing", &found.told_and_missing),
+            ("without a restart", &"yes"),
+            ("from room to the end ms", &took.as_millis()),
+        ],
+    );
+    assert_eq!(found, Wrong::default());
+}
+
+/// Another program writes in the record and does not let go for a while.
+#[test]
+fn a_record_that_another_program_holds_is_waited_for() {
+    let mut night = Night::with(|_| Vec::new());
+    night.book();
+    night.heard.beyond(40, &mut night.life);
+    let file = night.data().join("wakerail.db");
+    let held = super::other_program::hold(&file);
+    let begun = Instant::now();
+    loop {
+        let log = night.life.log();
+        if log.contains("locked by another program") {
+            break;
+        }
+        assert!(begun.elapsed() < PATIENCE, "{log}");
+        std::thread::sleep(LOOK);
+    }
+    drop(held);
+    night.over();
+    let heard = night.heard.seq();
+    let data = night.data();
+    assert_eq!(night.life.leave().0, Some(0));
+    let found = wrong(&data, 1, heard);
+    tally::line(
+        "record locked by another program",
+        &[
+            ("lost", &found.lost),
+            ("told and missing", &found.told_and_missing),
+        ],
+    );
+    assert_eq!(found, Wrong::default());
+}
+
+/// Every sync takes 50 ms more: the night takes longer and loses nothing.
+#[test]
+fn slow_syncs_cost_time_and_nothing_else() {
+    let mut night = Night::with(|_| vec![("SHIM_SLOW", "20".to_owned())]);
+    night.book();
+    night.over();
+    let heard = night.heard.seq();
+    let data = night.data();
+    assert_eq!(night.life.leave().0, Some(0));
+    let found = wrong(&data, 1, heard);
+    tally::line("every sync 20 ms slower", &[("lost", &found.lost)]);
+    assert_eq!(found, Wrong::default());
+}
