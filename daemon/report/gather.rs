@@ -13,8 +13,9 @@
 //! Terms of uncertainty: the meter's written ones (shares of the value); the
 //! datum, -2 u(d)/d, the law of a point source, and so the most that a face
 //! could do; repeatability s/sqrt(n), n - 1 degrees of freedom; the drift that a
-//! straight line may have missed, change/sqrt(12); the background's own. Equal
-//! names correlate fully: one datum and one certificate lie behind them all.
+//! straight line may have missed, change/sqrt(12); the background's own, and a
+//! flag where it has a single reading and no others to judge it by. Equal names
+//! correlate fully: one datum and one certificate lie behind them all.
 
 use std::collections::BTreeMap;
 
@@ -23,7 +24,7 @@ use photometry::statistics;
 use photometry::uncertainty::Estimate;
 use photometry::units::Length;
 
-use super::background::{Background, Subtracted, ambient_at, dark_as};
+use super::background::{Background, Subtracted, ambient_at, dark_as, pool};
 use super::reference::{Corrected, Reference};
 use super::survey::{
     AmbientFigure, Heading, K, NetOf, Part, PointFigure, SettingFigures, SurveyFigures,
@@ -39,6 +40,9 @@ use crate::store::counts::Standing;
 use crate::store::readings::ReadingRow;
 
 /// U lacks a term, and the point says so.
+const BACKGROUND_UNKNOWN: &str =
+    "one background reading: how far others would lie from it is not known";
+/// The same of the drift.
 const DRIFT_UNKNOWN: &str =
     "no term for the drift: no two reference visits without a break between them";
 
@@ -84,7 +88,8 @@ impl<'a> Gathering<'a> {
             rows.iter().filter(fits).copied().collect()
         };
         let dark = Background::of(&counting(Purpose::Dark));
-        let ambient = ambient_figures(&counting(Purpose::Ambient), actions);
+        let mut ambient = ambient_figures(&counting(Purpose::Ambient), actions);
+        pool(&mut ambient);
         let known = ambient
             .iter()
             .any(|a| a.before.is_some() || a.after.is_some());
@@ -336,6 +341,7 @@ impl<'a> Gathering<'a> {
         let mut background: Option<Subtracted> = None;
         let mut flags: Vec<String> = Vec::new();
         flags.extend(self.lacks_background().map(str::to_owned));
+        flags.extend(self.lost_side(point.position));
         for row in rows {
             flags.extend(row.reading.flags.iter().cloned());
             match &row.reading.outcome {
@@ -354,7 +360,10 @@ impl<'a> Gathering<'a> {
                             flags.push("not corrected for drift: no reference visit".to_owned());
                         }
                     }
-                    background = part.subtracted.clone().or(background);
+                    if part.subtracted.as_ref().is_some_and(|taken| !taken.known) {
+                        flags.push(BACKGROUND_UNKNOWN.to_owned());
+                    }
+                    background = surer_last(background, part.subtracted.clone());
                     point.parts.push(part);
                 }
                 Outcome::Over(limit) => {
@@ -486,6 +495,39 @@ impl<'a> Gathering<'a> {
         }
     }
 
+    /// Says that ambient light was read at a position before or after the lit
+    /// readings and none of that counts: the other side, or another position,
+    /// stands in for it, and how far the room differs there is no term.
+    fn lost_side(&self, position: Length) -> Option<String> {
+        if self.net_of != NetOf::Ambient {
+            return None;
+        }
+        let lit = first_lit(self.actions);
+        let here = |row: &&&ReadingRow| row.purpose == Purpose::Ambient && row.position == position;
+        let known = self.ambient.iter().find(|a| a.position == position);
+        let lost = |after: bool| {
+            let mut rows = self.rows.iter().filter(here);
+            let was_read = rows.any(|row| (row.no >= lit) == after);
+            let side = known.and_then(|a| {
+                if after {
+                    a.after.as_ref()
+                } else {
+                    a.before.as_ref()
+                }
+            });
+            was_read && side.is_none()
+        };
+        let which = match (lost(false), lost(true)) {
+            (false, false) => return None,
+            (true, false) => "before",
+            (false, true) => "after",
+            (true, true) => "before and after",
+        };
+        Some(format!(
+            "ambient light: none of its readings here {which} the lit ones counts"
+        ))
+    }
+
     /// The last verdict on a setting's drift.
     fn drift_verdict(&self, setting: &str) -> Option<DriftVerdict> {
         self.events.iter().rev().find_map(|event| {
@@ -576,6 +618,14 @@ impl<'a> Gathering<'a> {
     }
 }
 
+/// Of what is taken off several readings, that with the larger doubt.
+fn surer_last(one: Option<Subtracted>, two: Option<Subtracted>) -> Option<Subtracted> {
+    match (one, two) {
+        (Some(one), Some(two)) => Some(if two.u_lx < one.u_lx { one } else { two }),
+        (one, two) => one.or(two),
+    }
+}
+
 /// The larger of two; what is not known does not count.
 fn larger(a: Option<f64>, b: Option<f64>) -> Option<f64> {
     match (a, b) {
@@ -584,13 +634,18 @@ fn larger(a: Option<f64>, b: Option<f64>) -> Option<f64> {
     }
 }
 
+/// Number of the first action that lights the lamp.
+fn first_lit(actions: &[Action]) -> i64 {
+    actions
+        .iter()
+        .find(|a| matches!(a.what, What::SetLevel { .. } | What::FindHalfLight { .. }))
+        .map_or(i64::MAX, |action| i64::from(action.no))
+}
+
 /// Ambient readings by position; a point before the first lit action is
 /// *before*, any other *after*.
 fn ambient_figures(rows: &[&ReadingRow], actions: &[Action]) -> Vec<AmbientFigure> {
-    let lit = actions
-        .iter()
-        .find(|a| matches!(a.what, What::SetLevel { .. } | What::FindHalfLight { .. }))
-        .map_or(i64::MAX, |action| i64::from(action.no));
+    let lit = first_lit(actions);
     type Sides<'r> = (Vec<&'r ReadingRow>, Vec<&'r ReadingRow>);
     let mut groups: BTreeMap<Length, Sides<'_>> = BTreeMap::new();
     for row in rows {

@@ -132,7 +132,7 @@ fn a_straight_drift_and_a_straight_ambient_are_taken_out_exactly() {
 /// a reading of 200.0 lx midway becomes 200.501 lx (closed form, ours).
 #[test]
 fn published_corrections_are_met() {
-    use super::background::{Background, ambient_at};
+    use super::background::{Background, Scatter, ambient_at};
     use super::survey::AmbientFigure;
     use photometry::units::Wall;
     let background = |lux: f64, seconds: i64| {
@@ -140,6 +140,7 @@ fn published_corrections_are_met() {
             lux,
             u_lx: 0.01,
             dof: Some(2.0),
+            scatter: Scatter::Own,
             n: 3,
             below_lx: None,
             at: Wall::from_us(seconds * 1_000_000),

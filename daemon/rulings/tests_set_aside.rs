@@ -202,3 +202,146 @@ fn a_drift_is_judged_again_without_what_was_set_aside() {
     );
     assert!(after.settings[0].drift_flagged);
 }
+
+mod taking_readings_away {
+    use std::collections::BTreeSet;
+
+    use proptest::prelude::*;
+
+    use super::*;
+
+    /// The kinds of sources behind a figure: the first word of each name.
+    fn kinds(point: &PointFigure) -> BTreeSet<String> {
+        let terms = point.estimate.iter().flat_map(|e| &e.terms);
+        let first = |source: &str| source.split(' ').next().unwrap_or_default().to_owned();
+        terms.map(|term| first(&term.source)).collect()
+    }
+
+    /// Readings that scatter, of every kind, with so many of each background.
+    fn story(dark: u16, ambient: u16, scatter: &[u8]) -> Story {
+        let mut survey = samples::survey(&[6, 12]);
+        (survey.readings, survey.dark, survey.ambient) = (3, dark, ambient);
+        let mut story = Story::begin(frozen(1, survey));
+        let end = story.actions();
+        let mut next = scatter.iter().cycle();
+        story.act(0..end, |key, _| {
+            let more = 0.001 * (1.0 + f64::from(*next.next().unwrap_or(&0)));
+            Outcome::Value(match key.purpose {
+                Purpose::Read | Purpose::Reference => 100.0 + more,
+                _ => 0.1 + more,
+            })
+        });
+        story
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        /// Whatever is set aside: a figure that nothing flags has every kind of
+        /// term that it had before, none of them zero by a single reading.
+        #[test]
+        fn no_term_vanishes_without_a_flag(
+            (dark, ambient) in (0_u16..3, 0_u16..4),
+            scatter in proptest::collection::vec(0_u8..200, 40..60),
+            aside in proptest::collection::vec(proptest::bool::weighted(0.3), 64),
+        ) {
+            let mut story = story(dark, ambient, &scatter);
+            let before = only(&story);
+            let rows = story.rows();
+            for (row, aside) in rows.iter().zip(aside.iter().cycle()) {
+                if *aside {
+                    story.set_aside.insert(row.seq, "a shadow".to_owned());
+                }
+            }
+            let after = only(&story);
+            let points = before.settings[0].points.iter().zip(&after.settings[0].points);
+            for (whole, left) in points {
+                if left.estimate.is_none() || !left.flags.is_empty() {
+                    continue;
+                }
+                prop_assert!(kinds(left).is_superset(&kinds(whole)), "{whole:?}\n{left:?}");
+                for side in after.ambient.iter().flat_map(|a| [&a.before, &a.after]).flatten() {
+                    prop_assert!(side.n > 1 || side.u_lx > 0.0 || side.dof.is_some(), "{side:?}");
+                }
+                let dark = after.dark.iter().filter(|_| after.ambient.is_empty());
+                for dark in dark {
+                    prop_assert!(dark.n > 1, "{dark:?}");
+                }
+            }
+        }
+    }
+
+    /// One of two dark readings set aside: no smaller U, but no ruling.
+    #[test]
+    fn one_dark_reading_is_not_exact() {
+        let mut story = story(2, 0, &[3, 90, 7, 41]);
+        let whole = only(&story);
+        assert!(first(&whole).flags.is_empty(), "{:?}", first(&whole).flags);
+        let rows = story.rows();
+        let dark = rows.iter().find(|row| row.purpose == Purpose::Dark);
+        story.set_aside.insert(
+            dark.expect("a dark reading").seq,
+            "the cap slipped".to_owned(),
+        );
+        let left = only(&story);
+        let flags = &first(&left).flags;
+        assert_eq!(flags.len(), 1, "{flags:?}");
+        assert!(
+            flags[0].starts_with("one background reading: "),
+            "{flags:?}"
+        );
+        let view = view::view(RunId(1), &story.frozen, &left);
+        assert_eq!(&view.settings[0].points[0].lux.flags, flags);
+    }
+
+    /// Single ambient readings before and after: the pairs tell the scatter,
+    /// s^2 = sum of (b - a)^2/2 over the positions (the closed form of
+    /// duplicates), one degree of freedom each; without a pair it is flagged.
+    #[test]
+    fn single_ambient_readings_are_judged_by_their_pairs() {
+        let mut survey = samples::survey(&[6, 12]);
+        (survey.readings, survey.dark, survey.ambient) = (3, 0, 1);
+        let mut story = Story::begin(frozen(1, survey));
+        let end = story.actions();
+        let mut level = 0.0;
+        story.act(0..end, |key, _| {
+            level += 0.01;
+            Outcome::Value(if key.purpose == Purpose::Ambient {
+                level
+            } else {
+                100.0
+            })
+        });
+        let figures = only(&story);
+        let pair = |at: usize| {
+            let lux = |side: &Option<crate::report::background::Background>| {
+                side.as_ref().expect("a side").lux
+            };
+            let one = &figures.ambient[at];
+            lux(&one.after) - lux(&one.before)
+        };
+        let variance = (pair(0).powi(2) + pair(1).powi(2)) / 4.0;
+        let side = figures.ambient[0].before.as_ref().expect("a side");
+        assert!((side.u_lx - variance.sqrt()).abs() < 1e-12);
+        assert_eq!(side.dof, Some(2.0));
+        assert!(
+            first(&figures).flags.is_empty(),
+            "{:?}",
+            first(&figures).flags
+        );
+        let rows = story.rows();
+        for row in rows
+            .iter()
+            .filter(|row| row.purpose == Purpose::Ambient)
+            .skip(2)
+        {
+            story.set_aside.insert(row.seq, "a door".to_owned());
+        }
+        let flags = first(&only(&story)).flags.join("; ");
+        assert!(flags.contains("one background reading: "), "{flags}");
+        assert!(
+            flags.contains("none of its readings here after the lit ones counts"),
+            "{flags}"
+        );
+    }
+}

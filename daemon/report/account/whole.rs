@@ -4,7 +4,7 @@ use super::data::{Account, BudgetLine, Stated};
 use super::point::find;
 use super::sources::{self, Sources, ten_digits};
 use crate::plan::itinerary::What;
-use crate::report::background::Background;
+use crate::report::background::{Background, Scatter};
 use crate::report::ids::Place;
 use crate::report::survey::{K, SurveyFigures};
 use crate::run::journal::Body;
@@ -94,11 +94,20 @@ fn how(light: &Background, when: &str) -> String {
             ten_digits(*lux),
             ten_digits(*u_lx)
         ),
-        None => format!(
-            "{when}Mean of {n} readings as they came: {} lx, u = s over the root of n = {} lx.",
-            ten_digits(*lux),
-            ten_digits(*u_lx)
-        ),
+        None => {
+            let (lux, u) = (ten_digits(*lux), ten_digits(*u_lx));
+            match light.scatter {
+                Scatter::Own => format!(
+                    "{when}Mean of {n} readings as they came: {lux} lx, u = s over the root of n = {u} lx."
+                ),
+                Scatter::Pooled => format!(
+                    "{when}One reading as it came: {lux} lx, u = s of the survey's other ambient readings, pooled = {u} lx."
+                ),
+                Scatter::Unknown => format!(
+                    "{when}One reading as it came: {lux} lx; how far others would lie from it is not known."
+                ),
+            }
+        }
     }
 }
 
@@ -112,11 +121,15 @@ fn sentence(word: &str) -> String {
 fn line(light: &Background, when: &str) -> BudgetLine {
     let source = match light.below_lx {
         Some(_) => "the meter's least reading",
-        None => "repeatability of the readings",
+        None => match light.scatter {
+            Scatter::Own => "repeatability of the readings",
+            Scatter::Pooled => "repeatability of the survey's ambient readings",
+            Scatter::Unknown => "repeatability, not known",
+        },
     };
     BudgetLine {
         source: format!("{source} {when}").trim_end().to_owned(),
-        u: sources::finite(light.u_lx),
+        u: sources::finite(light.u_lx).filter(|_| light.scatter != Scatter::Unknown),
         share_percent: Some(100.0),
         dof: light.dof,
     }

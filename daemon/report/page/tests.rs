@@ -3,7 +3,7 @@
 use photometry::units::{Length, Wall};
 
 use super::{Page, Ruled, RunFacts, html};
-use crate::report::background::Background;
+use crate::report::background::{Background, Scatter};
 use crate::report::survey::AmbientFigure;
 use crate::report::tests_table::figures;
 
@@ -14,6 +14,7 @@ pub fn page() -> Page {
         lux,
         u_lx: 0.004,
         dof: Some(4.0),
+        scatter: Scatter::Own,
         n: 5,
         below_lx: None,
         at: Wall::from_us(minutes * 60_000_000),
