@@ -14,6 +14,7 @@ use crate::report::ids::{FigureId, Place, SettingFigure};
 use crate::report::reference;
 use crate::report::survey::{PointFigure, SettingFigures, SurveyFigures};
 use crate::run::journal::RunId;
+use crate::script::reach::Reach;
 use crate::script::unit::Unit;
 use crate::script::view::{Measured, PointView, SettingView, View};
 
@@ -124,8 +125,8 @@ fn setting_view(
 fn lux_of(point: &PointFigure, drifted: bool, key: &str) -> Measured {
     let mut measured = match (&point.estimate, point.over_lx, point.under_lx) {
         (Some(estimate), ..) => Measured::known(estimate.clone(), Unit::Lux, key),
-        (None, Some(limit), _) => Measured::unknown(&format!("over {limit} lx"), Unit::Lux),
-        (None, None, Some(limit)) => Measured::unknown(&format!("under {limit} lx"), Unit::Lux),
+        (None, Some(limit), _) => Measured::unknown(&over(limit), Unit::Lux),
+        (None, None, Some(limit)) => Measured::unknown(&under(limit), Unit::Lux),
         // With one reading left the flag "one reading: ..." forbids a ruling, with
         // more U is honest about the smaller n, and the mean may be ruled on.
         (None, None, None) if !point.set_aside.is_empty() => {
@@ -133,10 +134,37 @@ fn lux_of(point: &PointFigure, drifted: bool, key: &str) -> Measured {
         }
         (None, None, None) => Measured::unknown("not measured", Unit::Lux),
     };
+    measured.reach = reach_of(point);
     measured.rests_on = vec![key.to_owned()];
     measured.flags.clone_from(&point.flags);
     if drifted {
         measured.flags.push(DRIFTED.to_owned());
     }
     measured
+}
+
+fn over(limit: f64) -> String {
+    format!("over {limit} lx")
+}
+
+fn under(limit: f64) -> String {
+    format!("under {limit} lx")
+}
+
+/// Where a point beyond the meter's range lies. Of readings on both sides of a
+/// range nothing is told; one beside those with a value may be a stray, so that
+/// the mean lies on the readings' own side of the two.
+fn reach_of(point: &PointFigure) -> Option<Reach> {
+    let raw = point.mean_raw_lx;
+    match (&point.estimate, point.over_lx, point.under_lx) {
+        (None, Some(limit), None) => {
+            let least = raw.map_or(limit, |raw| raw.min(limit));
+            Some(Reach::over(least, &over(limit)))
+        }
+        (None, None, Some(limit)) => {
+            let most = raw.map_or(limit, |raw| raw.max(limit));
+            Some(Reach::under(most, &under(limit)))
+        }
+        _ => None,
+    }
 }

@@ -12,6 +12,7 @@ use photometry::{robust, statistics};
 use super::api::{Entry, entries};
 use super::columns::{Column, Filling};
 use super::fault::{Raised, raise};
+use super::reach::{self, Extreme};
 use super::sandbox::charge;
 use super::unit::Unit;
 use super::values::{Amount, number, shown};
@@ -67,6 +68,23 @@ fn quantile(column: &Column, share: f64) -> Amount {
     column.figure(Some(value), unit, by)
 }
 
+/// The largest or smallest row; rows without a value may lie beyond it.
+fn extreme(column: &Column, which: Extreme) -> Amount {
+    let found = match which {
+        Extreme::Largest => quantile(column, 1.0),
+        Extreme::Smallest => quantile(column, 0.0),
+    };
+    charge(8 * column.0.passed_over.len());
+    match &found.0.what {
+        Ok(estimate) => {
+            let others = column.0.passed_over.iter();
+            let reach = reach::of_extreme(which, estimate.value, others);
+            found.reaching(reach)
+        }
+        Err(_) => found,
+    }
+}
+
 fn percentile(column: &Column, percent: f64) -> Raised<Amount> {
     if !(0.0..=100.0).contains(&percent) {
         return raise(format!(
@@ -74,7 +92,11 @@ fn percentile(column: &Column, percent: f64) -> Raised<Amount> {
             shown(percent)
         ));
     }
-    Ok(quantile(column, percent / 100.0))
+    Ok(match percent {
+        0.0 => extreme(column, Extreme::Smallest),
+        100.0 => extreme(column, Extreme::Largest),
+        _ => quantile(column, percent / 100.0),
+    })
 }
 
 /// Huber's location; the rows beyond its reach do not move it.
@@ -197,11 +219,11 @@ pub(super) const ENTRIES: &[Entry] = entries! {
     "column" "median" (Some("")) -> "a measured value": "the middle value", |e| {
             e.register_fn("median", |c: &mut Column| quantile(c, 0.5));
         };
-    "column" "min" (Some("")) -> "a measured value": "the smallest value", |e| {
-            e.register_fn("min", |c: &mut Column| quantile(c, 0.0));
+    "column" "min" (Some("")) -> "a measured value": "the smallest value; ruled on as smallest_known", |e| {
+            e.register_fn("min", |c: &mut Column| extreme(c, Extreme::Smallest));
         };
-    "column" "max" (Some("")) -> "a measured value": "the largest value", |e| {
-            e.register_fn("max", |c: &mut Column| quantile(c, 1.0));
+    "column" "max" (Some("")) -> "a measured value": "the largest value; ruled on as largest_known", |e| {
+            e.register_fn("max", |c: &mut Column| extreme(c, Extreme::Largest));
         };
     "column" "percentile" (Some("percent")) -> "a measured value": "below which this share lies, 0 to 100", |e| {
             e.register_fn("percentile", |c: &mut Column, percent: rhai::Dynamic| {

@@ -15,6 +15,7 @@ use rhai::Array;
 use super::api::{Entry, entries};
 use super::fault::{Raised, raise};
 use super::items::Items;
+use super::reach::Reach;
 use super::sandbox::charge;
 use super::unit::Unit;
 use super::values::{Amount, Parts, kind_of};
@@ -41,6 +42,8 @@ pub(super) struct Rows {
     pub(super) items: Items,
     /// Rows that had no value.
     pub(super) left_out: usize,
+    /// Where their values may lie.
+    pub(super) passed_over: Vec<Reach>,
 }
 
 /// What one source does to the rows that it touches.
@@ -71,6 +74,7 @@ impl<'a> Filling<'a> {
                 flags: Vec::new(),
                 items: Items::default(),
                 left_out: 0,
+                passed_over: Vec::new(),
             },
             places: HashMap::new(),
             before: Vec::new(),
@@ -104,6 +108,11 @@ impl<'a> Filling<'a> {
 
     pub(super) fn left_out(&mut self, rows: usize) {
         self.rows.left_out = rows;
+    }
+
+    /// A row that has no value lies here.
+    pub(super) fn passed_over(&mut self, reach: Reach) {
+        self.rows.passed_over.push(reach);
     }
 
     fn place(&mut self, at: usize, term: &'a Term) -> usize {
@@ -161,6 +170,7 @@ impl Column {
             unit,
             flags: self.0.flags.clone(),
             items: self.0.items.clone(),
+            reach: None,
             given: false,
         })
     }
@@ -250,9 +260,10 @@ fn column_of(list: &Array) -> Raised<Column> {
         converted.push(same);
     }
     let mut filling = Filling::new("a column".to_owned(), unit, converted.len());
-    for amount in &converted {
+    let remarks: Vec<Vec<String>> = converted.iter().map(Amount::remarks).collect();
+    for (amount, remarks) in converted.iter().zip(&remarks) {
         if let Ok(estimate) = &amount.0.what {
-            filling.push(estimate, &amount.0.flags);
+            filling.push(estimate, remarks);
             filling.items(&amount.0.items);
         }
     }

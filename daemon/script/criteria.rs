@@ -15,6 +15,7 @@ use super::api::{Entry, entries};
 use super::fault::{Fault, Raised, raise};
 use super::items::Items;
 use super::limits::ITEMS_PER_VALUE;
+use super::reach;
 use super::sandbox::charge;
 use super::seen::Run;
 use super::unit::Unit;
@@ -239,6 +240,15 @@ fn ruled(value: &Amount, bounds: Bounds, said: &str) -> Ruled {
         limit.rule(Some(estimate), DecisionRule::Guarded).into()
     });
     let found_shown = with_u(found.value, found.expanded, &unit);
+    if let (Some(reach), Some(limit)) = (&value.0.reach, rule_of(bounds))
+        && reach::overturns(reach, limit, found.value, found.expanded)
+    {
+        let why = &reach.why;
+        let reason = format!(
+            "{found_shown} against {said}, but one that is not known ({why}) may lie beyond"
+        );
+        return undecided(about, reason);
+    }
     Ruled {
         ruling: Ruling {
             word,

@@ -19,6 +19,7 @@ use super::sandbox::charge;
 use super::seen::Setting;
 use super::unit::Unit;
 use super::values::{Amount, amount_or_number, kind_of, shown};
+use super::view::PointView;
 
 /// Two positions nearer than this in m are one: a hundredth of what a rail resolves.
 const SAME_POSITION_M: f64 = 1e-6;
@@ -244,6 +245,16 @@ fn distance_to(setting: &Setting, target: &Dynamic) -> Raised<Amount> {
     };
     let (near, far) = (order[at], order[at + 1]);
     let (from, to) = (&points[near], &points[far]);
+    let hidden = |point: &PointView| {
+        let between = from.distance_m < point.position_m && point.position_m < to.distance_m;
+        between.then_some(point.position_m)
+    };
+    if let Some(at) = setting.view().points.iter().find_map(hidden) {
+        return none(&format!(
+            "it would be reached across {} m, where there is no value above zero",
+            shown(at)
+        ));
+    }
     let steepness = (to.e_lx / from.e_lx).ln() / (to.distance_m / from.distance_m).ln();
     if steepness == 0.0 || !steepness.is_finite() {
         return none("the light does not change there: the points do not tell");
@@ -265,7 +276,7 @@ pub(super) const ENTRIES: &[Entry] = entries! {
     "setting" "lux_at" (Some("distance")) -> "a measured value": "light at a distance: a point, or between two of them", |e| {
             e.register_fn("lux_at", |s: &mut Setting, at: Dynamic| lux_at(s, &at));
         };
-    "setting" "distance_for" (Some("lux")) -> "a measured value": "where this light is reached, m", |e| {
+    "setting" "distance_for" (Some("lux")) -> "a measured value": "where this light is reached, m; not known across a point without a value", |e| {
             e.register_fn("distance_for", |s: &mut Setting, target: Dynamic| {
                 distance_to(s, &target)
             });

@@ -143,8 +143,9 @@ pub fn measure(
     Ok(Measured {
         what: amount.0.what.clone(),
         unit: amount.0.unit.clone(),
-        flags: amount.0.flags.clone(),
+        flags: amount.remarks(),
         rests_on: run.keys(&amount.0.items),
+        reach: None,
     })
 }
 

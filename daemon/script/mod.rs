@@ -30,6 +30,7 @@ mod items;
 mod language;
 pub mod limits;
 pub mod parameters;
+pub mod reach;
 mod sandbox;
 mod seen;
 pub mod shipped;

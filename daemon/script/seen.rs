@@ -179,11 +179,14 @@ impl Setting {
         let label = format!("lux of {}", self.view().name);
         let mut filling = Filling::new(label, Unit::Lux, points);
         let mut rows = 0;
-        for (at, point) in self.known_points() {
-            if let Ok(estimate) = &point.lux.what {
-                filling.push(estimate, &point.lux.flags);
-                filling.item(self.point_item(at));
-                rows += 1;
+        for (at, point) in self.view().points.iter().enumerate() {
+            match &point.lux.what {
+                Ok(estimate) if is_usable(point) => {
+                    filling.push(estimate, &point.lux.flags);
+                    filling.item(self.point_item(at));
+                    rows += 1;
+                }
+                _ => filling.passed_over(self.lux_of(at).lies()),
             }
         }
         filling.left_out(points - rows);
@@ -211,6 +214,7 @@ fn amount(measured: &Measured, item: usize) -> Amount {
         unit: measured.unit.clone(),
         flags: measured.flags.clone(),
         items: Items::one(item),
+        reach: measured.reach.clone(),
         given: false,
     })
 }

@@ -6,6 +6,7 @@ use photometry::uncertainty::Estimate;
 use super::criteria::{Ruling, Word};
 use super::fault::FaultKind;
 use super::limits::Limits;
+use super::reach::Reach;
 use super::samples::{error, fault, ruled, ruled_with, view};
 use super::unit::Unit;
 use super::view::{Measured, View};
@@ -222,4 +223,94 @@ fn equal_sources_cancel_in_a_comparison() {
         "{about:?}"
     );
     assert!((about.k - 2.366).abs() < 0.01, "{about:?}");
+}
+
+/// Largest and smallest of what is known, as functions of values and as figures
+/// of a column: what is passed over can forbid a ruling, and still does when the
+/// figure was computed with.
+#[test]
+fn what_was_passed_over_forbids_a_ruling() {
+    let with = |unknown: Measured| {
+        let mut view = view_of_hundred();
+        view.settings[0].points.truncate(3);
+        for (point, value) in view.settings[0].points.iter_mut().zip([100.0, 50.0]) {
+            let estimate = Estimate::exact(value).with("meter", 0.01 * value, None);
+            point.lux = Measured::known(estimate, Unit::Lux, &point.key);
+        }
+        view.settings[0].points[2].lux = unknown;
+        view
+    };
+    let over = Measured {
+        reach: Some(Reach::over(20_000.0, "over 20000 lx")),
+        ..Measured::unknown("over 20000 lx", Unit::Lux)
+    };
+    let flagged = Measured {
+        flags: vec!["drift".to_owned()],
+        ..over.clone()
+    };
+    let silent = Measured::unknown("timed out", Unit::Lux);
+    let mut told = String::new();
+    for (name, unknown) in [("over", over), ("flagged", flagged), ("timed out", silent)] {
+        let view = with(unknown);
+        for x in [
+            "largest_known(l)",
+            "smallest_known(l)",
+            "s.lux.max()",
+            "s.lux.min()",
+            "s.lux.percentile(100)",
+            "s.lux.mean()",
+            "largest_known([largest_known(l), s.points[0].lux])",
+            "smallest_known(l) * 2",
+            "column([smallest_known(l)]).mean()",
+        ] {
+            let of = |limit: &str| {
+                let body = format!(
+                    "let s = run.levels[0]; let l = []; for p in s.points {{ l.push(p.lux); }}
+                     let x = {x}; {limit}"
+                );
+                let ruling = ruled_with(&body, &view, &Limits::default());
+                assert_eq!(ruling.fault, None, "{body}");
+                ruling
+            };
+            told.push_str(&format!("{name}: {x}\n"));
+            for limit in ["at_least(x, 10)", "at_least(x, 200)", "at_most(x, 200)"] {
+                told.push_str(&format!(
+                    "    {limit:17} {}\n",
+                    super::tests_rulings::told(&of(limit))
+                ));
+            }
+        }
+    }
+    insta::assert_snapshot!("passed over", told);
+}
+
+/// A distance is found between neighbours only: a point without a value between
+/// them, as one without light, leaves none; elsewhere it does no harm.
+#[test]
+fn no_distance_across_a_point_without_a_value() {
+    let hole = |at: usize, lux: Measured| {
+        let mut view = view();
+        view.settings[0].points[at].lux = lux;
+        view
+    };
+    let silent = Measured::unknown("timed out", Unit::Lux);
+    let dark = Measured::known(Estimate::exact(0.0), Unit::Lux, "k");
+    // 5 cd: 23.9 lx at 18 in (the third point), 13.5 lx at 24 in, 8.6 lx at 30 in.
+    let body = "at_least(run.levels[0].distance_for(12), 0.1 * 1)";
+    let mut told = String::new();
+    for (name, view) in [
+        ("whole", view()),
+        ("timed out beyond the crossing", hole(4, silent.clone())),
+        ("timed out before it", hole(3, silent.clone())),
+        ("without light", hole(4, dark)),
+        ("timed out elsewhere", hole(7, silent)),
+    ] {
+        let ruling = ruled_with(body, &view, &Limits::default());
+        assert_eq!(ruling.fault, None, "{name}");
+        told.push_str(&format!(
+            "{name}: {}\n",
+            super::tests_rulings::told(&ruling)
+        ));
+    }
+    insta::assert_snapshot!("across a hole", told);
 }

@@ -175,6 +175,7 @@ fn any_measured() -> impl Strategy<Value = Measured> {
             unit,
             flags: if missing > 200 { flags } else { Vec::new() },
             rests_on: vec![format!("k{missing}")],
+            reach: None,
         }
     })
 }

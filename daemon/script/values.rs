@@ -16,6 +16,7 @@ use super::api::{Entry, entries};
 use super::fault::{Raised, raise};
 use super::items::Items;
 use super::limits::ITEMS_PER_VALUE;
+use super::reach::{self, Extreme, Reach};
 use super::sandbox::charge;
 use super::unit::Unit;
 
@@ -32,6 +33,9 @@ pub(super) struct Parts {
     /// Sorted, each once.
     pub(super) flags: Vec<String>,
     pub(super) items: Items,
+    /// Where the true value may lie: of one that is not known, or of the largest
+    /// or smallest of some that are not all known.
+    pub(super) reach: Option<Reach>,
     /// A parameter, not measured.
     pub(super) given: bool,
 }
@@ -63,6 +67,7 @@ impl Amount {
             unit,
             flags: Vec::new(),
             items: Items::default(),
+            reach: None,
             given: true,
         })
     }
@@ -74,6 +79,7 @@ impl Amount {
             unit,
             flags: Vec::new(),
             items: Items::default(),
+            reach: None,
             given: false,
         })
     }
@@ -83,13 +89,38 @@ impl Amount {
         Amount::of(Parts {
             what,
             unit,
+            flags: self.remarks(),
+            reach: None,
             ..(*self.0).clone()
         })
     }
 
+    /// Its flags; that values were passed over on the way to it is one.
+    pub(super) fn remarks(&self) -> Vec<String> {
+        let passed = self.0.reach.iter().filter(|_| self.0.what.is_ok());
+        let flags = self.0.flags.iter().cloned();
+        flags.chain(passed.map(Reach::flag)).collect()
+    }
+
+    /// Where it lies.
+    pub(super) fn lies(&self) -> Reach {
+        let anywhere = |why: &str| Reach::anywhere(why);
+        match (&self.0.what, &self.0.reach) {
+            // A flagged reading may lie anywhere, whatever its range says.
+            (Err(why), Some(_)) if !self.0.flags.is_empty() => anywhere(why),
+            (_, Some(reach)) => reach.clone(),
+            (Err(why), None) => anywhere(why),
+            (Ok(estimate), None) => Reach {
+                from: Some(estimate.value),
+                to: Some(estimate.value),
+                why: String::new(),
+            },
+        }
+    }
+
     /// Whether it is known and without remarks.
     pub(super) fn is_sound(&self) -> bool {
-        self.0.what.is_ok() && self.0.flags.is_empty()
+        self.0.what.is_ok() && self.remarks().is_empty()
     }
 
     /// Of two values: flags and items of both, a value where both have one.
@@ -108,8 +139,9 @@ impl Amount {
         Amount::of(Parts {
             what,
             unit,
-            flags: [&self.0.flags[..], &other.0.flags[..]].concat(),
+            flags: [self.remarks(), other.remarks()].concat(),
             items: self.0.items.union(&other.0.items),
+            reach: None,
             given: self.0.given && other.0.given,
         })
     }
@@ -117,8 +149,27 @@ impl Amount {
     /// The number in another unit of its kind.
     pub(super) fn in_unit(&self, unit: &Unit) -> Option<Amount> {
         let factor = self.0.unit.factor_to(unit)?;
-        let what = self.0.what.clone().map(|estimate| estimate.scaled(factor));
-        Some(self.with(what, unit.clone()))
+        Some(Amount::of(Parts {
+            what: self.0.what.clone().map(|estimate| estimate.scaled(factor)),
+            unit: unit.clone(),
+            reach: self.0.reach.as_ref().map(|reach| reach.scaled(factor)),
+            ..(*self.0).clone()
+        }))
+    }
+
+    /// The same, with another place where it may lie.
+    pub(super) fn reaching(&self, reach: Option<Reach>) -> Amount {
+        Amount::of(Parts {
+            reach,
+            ..(*self.0).clone()
+        })
+    }
+
+    fn without_reach(&self) -> Amount {
+        match self.0.reach {
+            None => self.clone(),
+            Some(_) => self.reaching(None),
+        }
     }
 
     fn plain(&self) -> Amount {
@@ -276,9 +327,11 @@ fn operator(
         .register_fn(name, move |a: i64, b: Amount| of(&beside(a as f64, &b), &b));
 }
 
-/// The largest or smallest of some; not known when one is not, unless asked.
-fn extreme(list: &Array, sign: f64, skip_unknown: bool) -> Raised<Amount> {
+/// The largest or smallest of some; not known when one is not, unless asked:
+/// then it knows where the others may lie.
+fn extreme(list: &Array, which: Extreme, skip_unknown: bool) -> Raised<Amount> {
     let mut best: Option<Amount> = None;
+    let mut others: Vec<Amount> = Vec::new();
     for item in list {
         let Some(amount) = item.read_lock::<Amount>() else {
             return raise(format!(
@@ -286,11 +339,18 @@ fn extreme(list: &Array, sign: f64, skip_unknown: bool) -> Raised<Amount> {
                 kind_of(item)
             ));
         };
+        if skip_unknown && (amount.0.what.is_err() || amount.0.reach.is_some()) {
+            others.push((*amount).clone());
+        }
         if skip_unknown && amount.0.what.is_err() {
             continue;
         }
+        let amount = match skip_unknown {
+            true => amount.without_reach(),
+            false => (*amount).clone(),
+        };
         let Some(so_far) = best else {
-            best = Some((*amount).clone());
+            best = Some(amount);
             continue;
         };
         let Some(same) = amount.in_unit(&so_far.0.unit) else {
@@ -298,13 +358,29 @@ fn extreme(list: &Array, sign: f64, skip_unknown: bool) -> Raised<Amount> {
             return raise(format!("{a} and {b} cannot be compared"));
         };
         best = Some(so_far.joined(&same, so_far.0.unit.clone(), |a, b| {
-            let second = (b.value - a.value) * sign > 0.0;
+            let second = match which {
+                Extreme::Largest => b.value > a.value,
+                Extreme::Smallest => b.value < a.value,
+            };
             Ok(if second { b.clone() } else { a.clone() })
         }));
     }
-    match best {
-        Some(amount) => Ok(amount),
-        None => Ok(Amount::unknown("there are no values", Unit::One)),
+    let Some(best) = best else {
+        return Ok(Amount::unknown("there are no values", Unit::One));
+    };
+    match &best.0.what {
+        Ok(estimate) if !others.is_empty() => {
+            let value = estimate.value;
+            // What is of another kind tells nothing of where it lies.
+            let lies = |other: &Amount| match other.in_unit(&best.0.unit) {
+                Some(same) => same.lies(),
+                None => Reach::anywhere("a value of another unit"),
+            };
+            let lies: Vec<Reach> = others.iter().map(lies).collect();
+            let reach = reach::of_extreme(which, value, lies.iter());
+            Ok(best.reaching(reach))
+        }
+        _ => Ok(best),
     }
 }
 
@@ -372,7 +448,7 @@ pub(super) const ENTRIES: &[Entry] = entries! {
         };
     "measured" "flags" (None) -> "an array of texts": "remarks for which no ruling is made on it", |e| {
             e.register_get("flags", |a: &mut Amount| -> Array {
-                a.0.flags.iter().cloned().map(Dynamic::from).collect()
+                a.remarks().into_iter().map(Dynamic::from).collect()
             });
         };
     "" "is_known" (Some("x")) -> "true or false": "whether there is a value", |e| {
@@ -382,16 +458,16 @@ pub(super) const ENTRIES: &[Entry] = entries! {
             e.register_fn("is_sound", |a: Amount| a.is_sound());
         };
     "" "largest" (Some("[x, y, ...]")) -> "a measured value": "the largest; not known when one is not", |e| {
-            e.register_fn("largest", |list: Array| extreme(&list, 1.0, false));
+            e.register_fn("largest", |list: Array| extreme(&list, Extreme::Largest, false));
         };
     "" "smallest" (Some("[x, y, ...]")) -> "a measured value": "the smallest; not known when one is not", |e| {
-            e.register_fn("smallest", |list: Array| extreme(&list, -1.0, false));
+            e.register_fn("smallest", |list: Array| extreme(&list, Extreme::Smallest, false));
         };
-    "" "largest_known" (Some("[x, y, ...]")) -> "a measured value": "the largest of those that are known: an unknown one may be larger", |e| {
-            e.register_fn("largest_known", |list: Array| extreme(&list, 1.0, true));
+    "" "largest_known" (Some("[x, y, ...]")) -> "a measured value": "the largest of those that are known; a ruling on it is undecided where an unknown one (over range is above, under range below) could make it another", |e| {
+            e.register_fn("largest_known", |list: Array| extreme(&list, Extreme::Largest, true));
         };
-    "" "smallest_known" (Some("[x, y, ...]")) -> "a measured value": "the smallest of those that are known: an unknown one may be smaller", |e| {
-            e.register_fn("smallest_known", |list: Array| extreme(&list, -1.0, true));
+    "" "smallest_known" (Some("[x, y, ...]")) -> "a measured value": "the smallest of those that are known; a ruling on it is undecided likewise", |e| {
+            e.register_fn("smallest_known", |list: Array| extreme(&list, Extreme::Smallest, true));
         };
     "" "counted" (Some("n")) -> "a measured value": "a whole number without doubt, to rule on", |e| {
             e.register_fn("counted", |n: i64| counted(n as f64))

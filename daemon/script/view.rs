@@ -9,6 +9,7 @@
 use photometry::uncertainty::Estimate;
 use serde::{Deserialize, Serialize};
 
+use super::reach::Reach;
 use super::unit::Unit;
 
 /// A measured value with its unit, or why there is none.
@@ -24,6 +25,9 @@ pub struct Measured {
     /// Keys of the readings or points behind it.
     #[serde(default)]
     pub rests_on: Vec<String>,
+    /// Where the value may lie, where it is not known and something tells.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reach: Option<Reach>,
 }
 
 impl Measured {
@@ -34,6 +38,7 @@ impl Measured {
             unit,
             flags: Vec::new(),
             rests_on: vec![key.to_owned()],
+            reach: None,
         }
     }
 
@@ -44,6 +49,7 @@ impl Measured {
             unit,
             flags: Vec::new(),
             rests_on: Vec::new(),
+            reach: None,
         }
     }
 }
