@@ -28,6 +28,9 @@ const RULE: &str = "guard band of U (95.45 %); words of ILAC-G8:09/2019";
 /// does not count what a ruling holds.
 const REASON_BYTES: usize = 1_000;
 
+/// Letters of a ruling's name: a setting and a few words, in a table's column.
+const NAME_LETTERS: usize = 80;
+
 /// The five words, worst first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Word {
@@ -375,6 +378,9 @@ fn undecided(why: &str) -> Raised<Ruled> {
     if why.len() > REASON_BYTES {
         return raise(format!("a reason is at most {REASON_BYTES} bytes long"));
     }
+    if why.chars().any(char::is_control) {
+        return raise("a reason is one line: no line breaks, tabs or control characters");
+    }
     Ok(Ruled {
         ruling: Ruling::undecided(why),
         items: Items::default(),
@@ -384,6 +390,14 @@ fn undecided(why: &str) -> Raised<Ruled> {
 
 /// The same ruling with a name before its reason.
 fn named(ruled: &Ruled, name: &str) -> Raised<Ruled> {
+    if name.chars().count() > NAME_LETTERS {
+        return raise(format!(
+            "a ruling's name has at most {NAME_LETTERS} letters"
+        ));
+    }
+    if name.chars().any(char::is_control) {
+        return raise("a ruling's name is one line: no line breaks, tabs or control characters");
+    }
     if ruled.ruling.reason.len() + name.len() > REASON_BYTES {
         return raise(format!("a reason is at most {REASON_BYTES} bytes long"));
     }

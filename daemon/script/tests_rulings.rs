@@ -314,3 +314,39 @@ fn no_distance_across_a_point_without_a_value() {
     }
     insta::assert_snapshot!("across a hole", told);
 }
+
+/// Names and reasons stand in tables: one line, and names are short.
+#[test]
+fn names_are_one_short_line() {
+    let named = |name: &str| format!("undecided(\"x\").named(\"{name}\")");
+    assert_eq!(ruled(&named(&"é".repeat(80))).fault, None);
+    let long = error(&named(&"x".repeat(81)));
+    assert!(long.contains("at most 80 letters"), "{long}");
+    for bad in ["a\\nb", "a\\tb", "a\\rb"] {
+        let told = error(&named(bad));
+        assert!(told.contains("name is one line"), "{told}");
+        let told = error(&format!("undecided(\"{bad}\")"));
+        assert!(told.contains("reason is one line"), "{told}");
+    }
+}
+
+/// A limit of 309 digits is told in a few.
+#[test]
+fn extreme_numbers_are_told_in_few_digits() {
+    for limit in ["1.7e308", "-1.7e308", "1e-300", "123456789012345.0"] {
+        let ruling = ruled(&format!("at_most(run.levels[0].reference, {limit})"));
+        assert_eq!(ruling.fault, None);
+        assert!(ruling.reason.len() < 60, "{}", ruling.reason);
+    }
+    let mut large = view_of_hundred();
+    let estimate = Estimate::exact(1e300).with("meter", 1.0, None);
+    large.settings[0].reference = Measured::known(estimate, Unit::Lux, "here");
+    let ruling = ruled_with(
+        "at_most(run.levels[0].reference, 5)",
+        &large,
+        &Limits::default(),
+    );
+    assert!(ruling.reason.len() < 60, "{}", ruling.reason);
+    let fault = error("at_least(17e307, 1)");
+    assert!(fault.len() < 160, "{fault}");
+}

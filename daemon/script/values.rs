@@ -203,7 +203,8 @@ pub(super) fn with_u(value: f64, expanded: f64, unit: &Unit) -> String {
         return with_unit(value, unit);
     }
     let last = 1 - expanded.log10().floor() as i32;
-    if !(-6..=12).contains(&last) {
+    // A large value with a small U would be told in hundreds of digits.
+    if !(-6..=12).contains(&last) || value.abs() >= 1e15 {
         return format!("{} ± {}{space}{symbol}", shown(value), shown(expanded));
     }
     let places = last.max(0) as usize;
@@ -253,7 +254,10 @@ pub(super) fn kind_of(value: &Dynamic) -> String {
     match value.type_name() {
         "()" => "nothing".to_owned(),
         "bool" => format!("a bare `{value}`"),
-        "i64" | "f64" => format!("the plain number {value}"),
+        "i64" | "f64" => match number(value) {
+            Some(number) => format!("the plain number {}", shown(number)),
+            None => format!("the plain number {value}"),
+        },
         "string" => "a text".to_owned(),
         "array" => "an array".to_owned(),
         "map" => "a map".to_owned(),
