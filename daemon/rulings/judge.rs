@@ -15,7 +15,7 @@ use crate::report::survey::SurveyFigures;
 use crate::run::journal::{Link, RunId};
 use crate::script::criteria::{Ruling, Word};
 use crate::script::host;
-use crate::script::limits::Limits;
+use crate::script::limits::{Limits, ROUND_OPERATIONS};
 use crate::script::unit::Unit;
 use crate::script::view::{Measured, View};
 use crate::store::rulings::Ruled;
@@ -24,6 +24,10 @@ use crate::store::rulings::Ruled;
 const K: f64 = 2.0;
 /// What a metric says of its uncertainty.
 const METRIC_RULE: &str = "U = k u, k = 2";
+
+/// Why a script was not run.
+const USED_UP: &str = "not run: the plan's scripts before it used up the 40 million operations \
+     that one round may take; make their loops shorter, or put this one first";
 
 /// What a round found, with the texts of its scripts by their digests.
 pub struct Judged {
@@ -34,7 +38,8 @@ pub struct Judged {
 }
 
 /// Rules on the surveys of a run. A script that is missing or does not fit is
-/// told as an undecided ruling, never left out.
+/// told as an undecided ruling, never left out; so is what stands behind scripts
+/// that used up the round's operations.
 pub fn judge(
     run: RunId,
     frozen: &Frozen,
@@ -53,16 +58,23 @@ pub fn judge(
             (figures.test.as_str(), Arc::new(view))
         })
         .collect();
+    let mut used: u64 = 0;
     for one in uses {
         let text = library.text(&one.script).map(|text| text.text);
         let text = text.unwrap_or_default();
         let digest = digest_of(&text);
         judged.scripts.entry(digest.clone()).or_insert(text);
-        let ready = library::ready(one, library);
+        let mut ready = library::ready(one, library);
         let before = judged.ruled.len();
         for (test, view) in &views {
             if one.test.as_deref().is_none_or(|wanted| wanted == *test) {
+                if used >= ROUND_OPERATIONS {
+                    ready = Err(USED_UP.to_owned());
+                }
                 judged.ruled.push(on(one, test, &digest, &ready, view));
+                if ready.is_ok() {
+                    used = used.saturating_add(host::operations_used());
+                }
             }
         }
         if judged.ruled.len() == before {
@@ -211,4 +223,53 @@ pub fn all_pass(ruled: &[Ruled]) -> bool {
         .iter()
         .filter_map(|one| one.word.as_deref())
         .all(|word| word == Word::Pass.words())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::frozen::SentText;
+    use crate::plan::intent::PlanLine;
+    use crate::plan::samples::survey;
+    use crate::report::gather::surveys;
+    use crate::store::samples::{Story, frozen};
+
+    /// Endless scripts before a sound one: each is ended by its own limit, and
+    /// when the round's is used up the rest is undecided and says so.
+    #[test]
+    fn a_round_has_a_limit_over_all_its_scripts() {
+        let story = Story::begin(frozen(1, survey(&[6])));
+        let figures = surveys(&story.frozen, &story.rows(), &story.events);
+        let text = |name: &str, body: &str| SentText {
+            name: name.to_owned(),
+            text: format!("// Nothing but a test.\nfn criterion(run, given) {{ {body} }}"),
+        };
+        let library = Library::of(vec![
+            text("endless.rhai", "loop {}"),
+            text("sound.rhai", "undecided(\"it ran\")"),
+        ]);
+        let one = |script: &str| Use {
+            name: script.to_owned(),
+            line: PlanLine::default(),
+            purpose: Purpose::Criterion,
+            script: script.to_owned(),
+            given: BTreeMap::new(),
+            test: None,
+        };
+        let reasons = |endless: usize| -> Vec<String> {
+            let mut uses = vec![one("endless.rhai"); endless];
+            uses.push(one("sound.rhai"));
+            let judged = judge(RunId(1), &story.frozen, &uses, &library, &figures);
+            judged.ruled.into_iter().map(|one| one.reason).collect()
+        };
+        assert_eq!(reasons(3).last().map(String::as_str), Some("it ran"));
+        let all = reasons(22);
+        assert_eq!(all.len(), 23, "none is left out");
+        let ran = all
+            .iter()
+            .filter(|why| why.contains("used up its operations"));
+        assert_eq!(ran.count(), 20, "{all:?}");
+        assert!(all[20..].iter().all(|why| why == USED_UP), "{all:?}");
+        assert!(USED_UP.contains(&format!("{} million", ROUND_OPERATIONS / 1_000_000)));
+    }
 }

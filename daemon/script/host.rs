@@ -122,6 +122,11 @@ pub fn rule(script: &Script, view: &Arc<View>, given: &Given, limits: &Limits) -
     }
 }
 
+/// Operations that the last ruling or metric of this thread used up.
+pub fn operations_used() -> u64 {
+    sandbox::used()
+}
+
 /// Computes a metric over a view.
 ///
 /// # Errors

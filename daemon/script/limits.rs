@@ -10,6 +10,11 @@ use std::time::Duration;
 /// Operations at most. A shipped criterion takes some hundred; an endless loop
 /// is ended after about a quarter of a second.
 const OPERATIONS: u64 = 2_000_000;
+/// Operations of all scripts of one round together: twenty that use up their own,
+/// some five seconds; a plan of shipped criteria takes a few thousand. Looked at
+/// before each script, so that the last one to begin may go beyond by its own
+/// limit; the same everywhere, because it is counted.
+pub const ROUND_OPERATIONS: u64 = 40_000_000;
 /// Wall time at most: ten times what the operations take on a slow machine, so
 /// that they decide and the deadline does not.
 const DEADLINE: Duration = Duration::from_secs(5);

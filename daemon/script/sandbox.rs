@@ -61,6 +61,8 @@ thread_local! {
     static WATCH: Cell<Watch> = const {
         Cell::new(Watch { operations: 0, ends: None, charged: 0, look: false })
     };
+    /// Operations of the engine as it last told them.
+    static TOLD: Cell<u64> = const { Cell::new(0) };
     static ENGINE: RefCell<Option<(Limits, Engine)>> = const { RefCell::new(None) };
 }
 
@@ -75,8 +77,15 @@ pub(super) fn charge(items: usize) {
     }
 }
 
+/// Operations that the last script of this thread used up, those that native
+/// functions charged among them.
+pub(super) fn used() -> u64 {
+    TOLD.get().saturating_add(WATCH.get().charged)
+}
+
 /// Whether the script must end, asked at every operation.
 fn must_end(operations: u64) -> Option<Dynamic> {
+    TOLD.set(operations);
     let mut watch = WATCH.get();
     if operations.saturating_add(watch.charged) > watch.operations {
         return Some("operations".into());
@@ -151,6 +160,7 @@ pub(super) fn call(
     function: &str,
     arguments: impl FuncArgs,
 ) -> Result<Dynamic, Fault> {
+    TOLD.set(0);
     WATCH.set(Watch {
         operations: limits.operations,
         ends: Instant::now().checked_add(limits.deadline),
