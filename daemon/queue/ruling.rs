@@ -11,7 +11,7 @@ use crate::plan::check;
 use crate::plan::frozen::SentText;
 use crate::rulings::attempt::{self, Attempt, AttemptError, Tried};
 use crate::rulings::library::Library;
-use crate::rulings::round::{self, Ask, Certificate, RoundError};
+use crate::rulings::round::{self, Ask, Certificate, OtherPlan, RoundError};
 use crate::run::journal::RunId;
 use crate::store::rulings::RulingRow;
 
@@ -114,7 +114,7 @@ impl Keeper {
     pub async fn rule_again(&self, run: RunId, order: RuleOrder) -> Result<i64, Refusal> {
         self.rule_once(run).await?;
         let _turn = self.ruling.lock().await;
-        let uses = match &order.plan {
+        let other = match &order.plan {
             Some(plan) => {
                 let library = Library::of(order.scripts.clone());
                 let texts: Vec<SentText> = std::iter::once(plan)
@@ -124,9 +124,11 @@ impl Keeper {
                 let found = check::check(&texts, &self.today(), &library);
                 let shown = found.shown(false);
                 match found.checked.plan {
-                    Some(ref plan) if !found.refuses() => {
-                        Some((plan.uses.clone(), library.used(&plan.uses)))
-                    }
+                    Some(ref plan) if !found.refuses() => Some(OtherPlan {
+                        texts,
+                        uses: plan.uses.clone(),
+                        scripts: library.used(&plan.uses),
+                    }),
                     _ if shown.is_empty() => {
                         let shown = format!("{} is no plan file", plan.name);
                         return Err(Refusal::Mistakes { shown });
@@ -139,7 +141,7 @@ impl Keeper {
         let certificate = order.certificate.map(certificate).transpose()?;
         let ask = Ask {
             cause: ASKED.to_owned(),
-            uses,
+            other,
             certificate,
         };
         let made = round::rule(&self.store, run, ask, self.now().wall).await;

@@ -7,6 +7,8 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use photometry::uncertainty::Estimate;
+
 use super::library::{self, Library, Ready};
 use super::view;
 use crate::plan::frozen::Frozen;
@@ -98,7 +100,7 @@ fn without_a_test(one: &Use, digest: &str, ready: &Result<Ready, String>) -> Rul
     };
     let blank = blank(one, test, digest, ready);
     match one.purpose {
-        Purpose::Criterion => of_ruling(blank, Ruling::undecided(why)),
+        Purpose::Criterion => of_ruling(blank, (Ruling::undecided(why), None)),
         Purpose::Metric => Ruled {
             reason: why,
             ..blank
@@ -112,6 +114,7 @@ fn blank(one: &Use, test: &str, digest: &str, ready: &Result<Ready, String>) -> 
         name: one.name.clone(),
         purpose: one.purpose,
         test: test.to_owned(),
+        line: Some(one.line.clone()).filter(|line| !line.file.is_empty()),
         script: one.script.clone(),
         script_digest: digest.to_owned(),
         given: given_shown(one, ready),
@@ -119,6 +122,7 @@ fn blank(one: &Use, test: &str, digest: &str, ready: &Result<Ready, String>) -> 
         value: None,
         unit: String::new(),
         expanded: None,
+        k: None,
         at_least: None,
         at_most: None,
         rule: String::new(),
@@ -139,10 +143,10 @@ fn on(
     let limits = Limits::default();
     let blank = blank(one, test, digest, ready);
     match (one.purpose, ready) {
-        (Purpose::Criterion, Err(why)) => of_ruling(blank, Ruling::undecided(why.as_str())),
+        (Purpose::Criterion, Err(why)) => of_ruling(blank, (Ruling::undecided(why.as_str()), None)),
         (Purpose::Criterion, Ok(ready)) => of_ruling(
             blank,
-            host::rule(&ready.script, view, &ready.given, &limits),
+            host::rule_with_terms(&ready.script, view, &ready.given, &limits),
         ),
         (Purpose::Metric, Err(why)) => Ruled {
             reason: why.clone(),
@@ -173,18 +177,20 @@ fn given_shown(one: &Use, ready: &Result<Ready, String>) -> BTreeMap<String, Str
     }
 }
 
-fn of_ruling(blank: Ruled, ruling: Ruling) -> Ruled {
+fn of_ruling(blank: Ruled, (ruling, estimate): (Ruling, Option<Estimate>)) -> Ruled {
     let (at_least, at_most) = ruling.limit.unwrap_or((None, None));
     let unit = ruling.unit.as_ref().map_or("", Unit::symbol).to_owned();
     Ruled {
         word: Some(ruling.word.words().to_owned()),
         value: ruling.about.map(|about| about.value),
         expanded: ruling.about.map(|about| about.expanded),
+        k: ruling.about.map(|about| about.k),
         unit,
         at_least,
         at_most,
         rule: ruling.rule,
         reason: ruling.reason,
+        estimate,
         rests_on: ruling.rests_on,
         ..blank
     }
@@ -197,6 +203,7 @@ fn of_metric(blank: Ruled, measured: Measured) -> Ruled {
         Ok(estimate) => Ruled {
             value: Some(estimate.value),
             expanded: Some(estimate.expanded(K)).filter(|u| u.is_finite()),
+            k: Some(K),
             unit,
             rule: METRIC_RULE.to_owned(),
             reason: flags,

@@ -2,17 +2,21 @@
 //!
 //! Called by: queue (when a run is over), web (when someone asks).
 
-use photometry::units::{Ratio, Wall};
+use std::collections::BTreeMap;
+
+use photometry::units::Wall;
 
 use super::judge::{self, Judged};
 use super::library::Library;
 use crate::plan::frozen::{Frozen, SentText};
 use crate::plan::uses::Use;
 use crate::report::gather;
-use crate::run::journal::RunId;
+use crate::run::journal::{Event, Link, RunId};
 use crate::store::error::StoreError;
 use crate::store::open::Store;
-use crate::store::rulings::Round;
+use crate::store::readings::ReadingRow;
+pub use crate::store::rulings::Certificate;
+use crate::store::rulings::{PlanFile, Round, RuledBy, Texts};
 
 /// The source of uncertainty that stands for a meter's certificate.
 const CERTIFICATE_TERM: &str = "certificate";
@@ -22,29 +26,21 @@ const CERTIFICATE_TERM: &str = "certificate";
 pub struct Ask {
     /// Why: `the run ended`, `asked for`.
     pub cause: String,
-    /// Criteria and metrics in place of the run's own, with their scripts.
-    pub uses: Option<(Vec<Use>, Vec<SentText>)>,
+    /// Criteria and metrics in place of the run's own.
+    pub other: Option<OtherPlan>,
     /// Another certificate.
     pub certificate: Option<Certificate>,
 }
 
-/// A certificate in place of the one that a run froze.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Certificate {
-    /// Its number.
-    pub number: String,
-    /// What readings are multiplied by to agree with it, over the old one.
-    pub gain: f64,
-    /// Its standard uncertainty (k = 1), as a share; the old one's, if none.
-    pub u: Option<Ratio>,
-}
-
-impl Certificate {
-    /// In words.
-    pub fn words(&self) -> String {
-        let u = self.u.map_or(String::new(), |u| format!(", u {u}"));
-        format!("{}, gain {}{u}", self.number, self.gain)
-    }
+/// A plan in place of the run's own.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct OtherPlan {
+    /// Its text, and that of the plan that it is based on.
+    pub texts: Vec<SentText>,
+    /// Its criteria and metrics.
+    pub uses: Vec<Use>,
+    /// The scripts that they name.
+    pub scripts: Vec<SentText>,
 }
 
 /// Why there is no round.
@@ -73,9 +69,17 @@ pub enum RoundError {
 /// When there is nothing to rule on, or the record cannot be used.
 pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, RoundError> {
     let (mut frozen, link) = store.frozen(run).await?.ok_or(RoundError::NoRun(run))?;
-    let (uses, scripts) = match ask.uses {
-        Some(other) => other,
-        None => (frozen.plan.uses.clone(), frozen.scripts.clone()),
+    let mut texts = Texts::default();
+    let (uses, scripts, by) = match ask.other {
+        Some(other) => {
+            let files = files_of(&other.texts, Some(&mut texts.plans));
+            (other.uses, other.scripts, RuledBy::OtherPlan(files))
+        }
+        None => (
+            frozen.plan.uses.clone(),
+            frozen.scripts.clone(),
+            RuledBy::OwnPlan(files_of(&frozen.plan_texts, None)),
+        ),
     };
     if uses.is_empty() {
         return Err(RoundError::Nothing(run));
@@ -98,6 +102,8 @@ pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, 
         },
         unfinished: !row.state.is_over(),
         certificate: ask.certificate.as_ref().map(Certificate::words),
+        certified: ask.certificate,
+        by,
         program: env!("CARGO_PKG_VERSION").to_owned(),
         at,
         last_remark: remarks.last().map_or(0, |remark| remark.no),
@@ -108,7 +114,55 @@ pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, 
         judge_all(run, &frozen, &uses, scripts, &surveys)
     });
     let Judged { ruled, scripts } = judged.await.map_err(|_| RoundError::Defect)?;
-    Ok(store.add_round(run, &round, &ruled, &scripts).await?)
+    texts.scripts = scripts;
+    Ok(store.add_round(run, &round, &ruled, &texts).await?)
+}
+
+/// The files of a plan by name and digest; their texts too, where they are to
+/// be kept.
+fn files_of(texts: &[SentText], mut kept: Option<&mut BTreeMap<String, String>>) -> Vec<PlanFile> {
+    let mut files = Vec::new();
+    for text in texts {
+        let digest = Link::of_bundle(text.text.as_bytes()).hex();
+        if let Some(kept) = &mut kept {
+            kept.insert(digest.clone(), text.text.clone());
+        }
+        let name = text.name.clone();
+        files.push(PlanFile { name, digest });
+    }
+    files
+}
+
+/// What a round looked at, made again by what made it: a run as its record
+/// stood then, under the certificate that it was ruled as with.
+#[derive(Clone, Debug)]
+pub struct LookedAt {
+    /// What the run froze, with the certificate in its meters.
+    pub frozen: Frozen,
+    /// Its readings, times the certificate's gain.
+    pub readings: Vec<ReadingRow>,
+    /// Its events up to the last that the round knew.
+    pub events: Vec<Event>,
+}
+
+/// Looks at a run again as a round did.
+///
+/// # Errors
+/// When there is no such run, or the record cannot be read.
+pub async fn look_again(store: &Store, run: RunId, round: &Round) -> Result<LookedAt, RoundError> {
+    let (mut frozen, _) = store.frozen(run).await?.ok_or(RoundError::NoRun(run))?;
+    let mut readings = store.readings_as_ruled(run, round).await?;
+    let mut events = store.events(run, 0, u32::MAX).await?;
+    events.retain(|event| event.seq <= round.last_seq);
+    if let Some(certificate) = &round.certified {
+        recalibrate(&mut frozen, &mut readings, certificate)
+            .map_err(|meter| RoundError::NoCertificateTerm(run, meter))?;
+    }
+    Ok(LookedAt {
+        frozen,
+        readings,
+        events,
+    })
 }
 
 fn judge_all(
@@ -127,7 +181,7 @@ fn judge_all(
 /// uncertainty has no term for a certificate.
 fn recalibrate(
     frozen: &mut Frozen,
-    readings: &mut [crate::store::readings::ReadingRow],
+    readings: &mut [ReadingRow],
     certificate: &Certificate,
 ) -> Result<(), String> {
     use photometry::measured::Outcome;

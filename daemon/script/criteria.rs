@@ -8,6 +8,7 @@
 //! Called by: scripts, `host`. Not here: the rule itself (photometry's decision).
 
 use photometry::decision::{self, DecisionRule, guard_factor};
+use photometry::uncertainty::Estimate;
 use rhai::{Array, Dynamic};
 use serde::{Deserialize, Serialize};
 
@@ -137,18 +138,22 @@ impl Ruling {
 pub(super) struct Ruled {
     ruling: Ruling,
     items: Items,
+    /// What was ruled on.
+    value: Option<Amount>,
     /// How many U it lies inside of its limit; negative outside, zero where
     /// nothing is known. Between equal words it tells the worse.
     margin: (f64, f64),
 }
 
 impl Ruled {
-    /// With its keys.
-    pub(super) fn told(self, run: &Run) -> Ruling {
-        Ruling {
+    /// With its keys, and the figure that was ruled on with its terms.
+    pub(super) fn told(self, run: &Run) -> (Ruling, Option<Estimate>) {
+        let value = self.value.filter(|_| self.ruling.about.is_some());
+        let ruling = Ruling {
             rests_on: run.keys(&self.items),
             ..self.ruling
-        }
+        };
+        (ruling, value.and_then(|value| value.0.what.clone().ok()))
     }
 }
 
@@ -218,6 +223,7 @@ fn ruled(value: &Amount, bounds: Bounds, said: &str) -> Ruled {
             ..blank.clone()
         },
         items: items.clone(),
+        value: Some(value.clone()),
         margin: (0.0, 0.0),
     };
     let estimate = match &value.0.what {
@@ -260,6 +266,7 @@ fn ruled(value: &Amount, bounds: Bounds, said: &str) -> Ruled {
             ..blank
         },
         items: value.0.items.clone(),
+        value: Some(value.clone()),
         margin: margin(&found, bounds),
     }
 }
@@ -361,6 +368,7 @@ fn decided(list: &Array, best: bool) -> Raised<Ruled> {
     let margin = deciding
         .as_ref()
         .map_or((0.0, 0.0), |deciding| deciding.margin);
+    let value = deciding.as_ref().and_then(|so_far| so_far.value.clone());
     let mut ruling = deciding.map_or_else(nothing, |deciding| deciding.ruling);
     if list.len() > 1 && ruling.reason.len() < REASON_BYTES {
         let which = if best { "best" } else { "worst" };
@@ -369,6 +377,7 @@ fn decided(list: &Array, best: bool) -> Raised<Ruled> {
     Ok(Ruled {
         ruling,
         items,
+        value,
         margin,
     })
 }
@@ -384,6 +393,7 @@ fn undecided(why: &str) -> Raised<Ruled> {
     Ok(Ruled {
         ruling: Ruling::undecided(why),
         items: Items::default(),
+        value: None,
         margin: (0.0, 0.0),
     })
 }

@@ -10,6 +10,7 @@
 
 use std::sync::Arc;
 
+use photometry::uncertainty::Estimate;
 use rhai::{AST, Dynamic, Position};
 
 use super::check;
@@ -105,6 +106,17 @@ fn summary(text: &str) -> String {
 
 /// Rules on a view. A fault of the script is an undecided ruling that tells it.
 pub fn rule(script: &Script, view: &Arc<View>, given: &Given, limits: &Limits) -> Ruling {
+    rule_with_terms(script, view, given, limits).0
+}
+
+/// The same, and beside it the figure that was ruled on with its terms of
+/// uncertainty: what an account of the ruling has to show.
+pub fn rule_with_terms(
+    script: &Script,
+    view: &Arc<View>,
+    given: &Given,
+    limits: &Limits,
+) -> (Ruling, Option<Estimate>) {
     let run = Run::new(view);
     let ruled = called(script, Kind::Criterion, &run, given, limits);
     let ruled = ruled.and_then(|value| {
@@ -118,7 +130,7 @@ pub fn rule(script: &Script, view: &Arc<View>, given: &Given, limits: &Limits) -
     });
     match ruled {
         Ok(ruled) => ruled.told(&run),
-        Err(fault) => Ruling::of_fault(fault),
+        Err(fault) => (Ruling::of_fault(fault), None),
     }
 }
 

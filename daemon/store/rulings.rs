@@ -1,5 +1,6 @@
 //! Rulings and the figures of metrics: rounds that stand beside each other,
-//! none of them ever edited. The text of each script is kept with its digest.
+//! none of them ever edited. The text of each script and of each plan that was
+//! sent along is kept once, by its digest.
 //!
 //! Called by: rulings (writes), web and report through it. Not here: what a
 //! script is, or what a word means.
@@ -7,12 +8,17 @@
 use std::collections::BTreeMap;
 
 use photometry::uncertainty::Estimate;
-use photometry::units::Wall;
+use photometry::units::{Ratio, Wall};
+use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
 
+use super::counts;
 use super::error::StoreError;
 use super::open::Store;
+use super::readings::{ReadingRow, reading_of};
+use super::remarks::set_aside;
+use crate::plan::intent::PlanLine;
 use crate::plan::uses::Purpose;
 use crate::run::journal::{Link, RunId};
 
@@ -25,6 +31,8 @@ pub struct Ruled {
     pub purpose: Purpose,
     /// The test that it looked at.
     pub test: String,
+    /// Where it stands in the plan that ruled; none where that was not kept.
+    pub line: Option<PlanLine>,
     /// The script's name.
     pub script: String,
     /// SHA-256 of its text, as hexadecimal digits.
@@ -37,8 +45,11 @@ pub struct Ruled {
     pub value: Option<f64>,
     /// Its unit's symbol.
     pub unit: String,
-    /// Its expanded uncertainty.
+    /// Its expanded uncertainty U = k u.
     pub expanded: Option<f64>,
+    /// The coverage factor k; none without U, and where it was not kept (rounds
+    /// from before layout 6).
+    pub k: Option<f64>,
     /// The lower limit.
     pub at_least: Option<f64>,
     /// The upper limit.
@@ -51,6 +62,77 @@ pub struct Ruled {
     pub estimate: Option<Estimate>,
     /// Ids of the figures that it rests on.
     pub rests_on: Vec<String>,
+}
+
+/// A certificate in place of the one that a run froze.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Certificate {
+    /// Its number.
+    pub number: String,
+    /// What readings are multiplied by to agree with it, over the old one.
+    pub gain: f64,
+    /// Its standard uncertainty (k = 1), as a share; the old one's, if none.
+    pub u: Option<Ratio>,
+}
+
+impl Certificate {
+    /// In words.
+    pub fn words(&self) -> String {
+        let u = self.u.map_or(String::new(), |u| format!(", u {u}"));
+        format!("{}, gain {}{u}", self.number, self.gain)
+    }
+}
+
+/// A file of a plan that ruled.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlanFile {
+    /// Its name, without folders.
+    pub name: String,
+    /// SHA-256 of its text, as hexadecimal digits.
+    pub digest: String,
+}
+
+/// The plan whose criteria and metrics ruled: its file, and the one that it is
+/// based on.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum RuledBy {
+    /// Rounds from before layout 6 do not say.
+    #[default]
+    NotKept,
+    /// The plan that the run froze; a redo's has no file.
+    OwnPlan(Vec<PlanFile>),
+    /// One that was sent along.
+    OtherPlan(Vec<PlanFile>),
+}
+
+impl RuledBy {
+    /// Its files.
+    pub fn files(&self) -> &[PlanFile] {
+        match self {
+            RuledBy::NotKept => &[],
+            RuledBy::OwnPlan(files) | RuledBy::OtherPlan(files) => files,
+        }
+    }
+
+    const fn word(&self) -> Option<&'static str> {
+        match self {
+            RuledBy::NotKept => None,
+            RuledBy::OwnPlan(_) => Some(OWN_PLAN),
+            RuledBy::OtherPlan(_) => Some(OTHER_PLAN),
+        }
+    }
+}
+
+const OWN_PLAN: &str = "own plan";
+const OTHER_PLAN: &str = "other plan";
+
+/// Texts that a round rests on, each by its digest.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Texts {
+    /// Of scripts.
+    pub scripts: BTreeMap<String, String>,
+    /// Of a plan that was sent along.
+    pub plans: BTreeMap<String, String>,
 }
 
 /// What a round rests on.
@@ -66,6 +148,11 @@ pub struct Round {
     pub unfinished: bool,
     /// Another certificate than the run's, in words.
     pub certificate: Option<String>,
+    /// The same as numbers; none where they were not kept (rounds from before
+    /// layout 6).
+    pub certified: Option<Certificate>,
+    /// Whose criteria ruled.
+    pub by: RuledBy,
     /// The version of the program.
     pub program: String,
     /// When.
@@ -91,11 +178,13 @@ pub struct RulingRow {
 
 const SELECT: &str = "SELECT id, run, round, cause, name, purpose, test, script, script_digest, \
      given, word, value, unit, expanded, at_least, at_most, rule, reason, estimate, rests_on, \
-     last_seq, last_link, unfinished, certificate, program, ruled_wall_us, last_remark FROM rulings ";
+     last_seq, last_link, unfinished, certificate, program, ruled_wall_us, last_remark, ruled_by, \
+     plan_files, plan_file, plan_line, certificate_number, certificate_gain, certificate_u, \
+     coverage_factor FROM rulings ";
 
 impl Store {
-    /// Adds a round of a run: all of it or none. `scripts`: each text under its
-    /// digest. Gives the round's number.
+    /// Adds a round of a run: all of it or none, with the texts that it rests
+    /// on. Gives the round's number.
     ///
     /// # Errors
     /// When the record cannot be written.
@@ -104,7 +193,7 @@ impl Store {
         run: RunId,
         round: &Round,
         ruled: &[Ruled],
-        scripts: &BTreeMap<String, String>,
+        texts: &Texts,
     ) -> Result<i64, StoreError> {
         let doing = StoreError::sql("recording rulings");
         let mut change = self
@@ -112,13 +201,16 @@ impl Store {
             .begin_with("BEGIN IMMEDIATE")
             .await
             .map_err(&doing)?;
-        for (digest, text) in scripts {
-            sqlx::query("INSERT INTO scripts (digest, text) VALUES (?, ?) ON CONFLICT DO NOTHING")
-                .bind(digest)
-                .bind(text)
-                .execute(&mut *change)
-                .await
-                .map_err(&doing)?;
+        let into = [(KEEP_SCRIPT, &texts.scripts), (KEEP_PLAN, &texts.plans)];
+        for (sql, kept) in into {
+            for (digest, text) in kept {
+                sqlx::query(sql)
+                    .bind(digest)
+                    .bind(text)
+                    .execute(&mut *change)
+                    .await
+                    .map_err(&doing)?;
+            }
         }
         let sql = "SELECT coalesce(max(round), 0) + 1 FROM rulings WHERE run = ?";
         let number: i64 = sqlx::query_scalar(sql)
@@ -159,6 +251,47 @@ impl Store {
             .map_err(StoreError::sql("reading a script"))
     }
 
+    /// The text of a plan that was sent along to rule by, by its digest.
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub async fn plan_text(&self, digest: &str) -> Result<Option<String>, StoreError> {
+        sqlx::query_scalar("SELECT text FROM plans WHERE digest = ?")
+            .bind(digest)
+            .fetch_optional(self.readers())
+            .await
+            .map_err(StoreError::sql("reading a plan's text"))
+    }
+
+    /// The readings of a run as a round had them: none from after its last
+    /// event, none set aside by a remark from after its last one.
+    ///
+    /// # Errors
+    /// When there is no such run, or the record cannot be read.
+    pub async fn readings_as_ruled(
+        &self,
+        run: RunId,
+        round: &Round,
+    ) -> Result<Vec<ReadingRow>, StoreError> {
+        let (frozen, _) = self.frozen(run).await?.ok_or(StoreError::NoRun(run))?;
+        let mut events = self.events(run, 0, u32::MAX).await?;
+        events.retain(|event| event.seq <= round.last_seq);
+        let mut remarks = self.remarks(run).await?;
+        remarks.retain(|remark| remark.no <= round.last_remark);
+        let standings = counts::standings(&frozen.itinerary, &events);
+        let asides = set_aside(&remarks);
+        let mut rows = Vec::new();
+        for row in self.reading_rows(run).await? {
+            let mut row = reading_of(run, &row)?;
+            if row.seq <= round.last_seq {
+                let standing = standings.get(&row.seq).copied().unwrap_or_default();
+                row.stand(standing, asides.get(&row.seq));
+                rows.push(row);
+            }
+        }
+        Ok(rows)
+    }
+
     /// Runs that are over and were never ruled on as a whole.
     ///
     /// # Errors
@@ -176,10 +309,15 @@ impl Store {
     }
 }
 
+const KEEP_SCRIPT: &str = "INSERT INTO scripts (digest, text) VALUES (?, ?) ON CONFLICT DO NOTHING";
+const KEEP_PLAN: &str = "INSERT INTO plans (digest, text) VALUES (?, ?) ON CONFLICT DO NOTHING";
+
 const INSERT: &str = "INSERT INTO rulings (run, round, cause, name, purpose, test, script, \
      script_digest, given, word, value, unit, expanded, at_least, at_most, rule, reason, estimate, \
-     rests_on, last_seq, last_link, unfinished, certificate, program, ruled_wall_us, last_remark) VALUES \
-     (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+     rests_on, last_seq, last_link, unfinished, certificate, program, ruled_wall_us, last_remark, \
+     ruled_by, plan_files, plan_file, plan_line, certificate_number, certificate_gain, \
+     certificate_u, coverage_factor) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, \
+     ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
 
 async fn insert(
     change: &mut sqlx::SqliteConnection,
@@ -190,6 +328,11 @@ async fn insert(
 ) -> Result<(), StoreError> {
     let json = StoreError::json("a ruling");
     let estimate = one.estimate.as_ref().map(serde_json::to_string);
+    let files = round
+        .by
+        .word()
+        .map(|_| serde_json::to_string(round.by.files()));
+    let (line, other) = (one.line.as_ref(), round.certified.as_ref());
     sqlx::query(INSERT)
         .bind(run.0)
         .bind(number)
@@ -217,6 +360,14 @@ async fn insert(
         .bind(&round.program)
         .bind(round.at.us())
         .bind(i64::try_from(round.last_remark).unwrap_or(i64::MAX))
+        .bind(round.by.word())
+        .bind(files.transpose().map_err(&json)?)
+        .bind(line.map(|line| &line.file))
+        .bind(line.map(|line| line.line))
+        .bind(other.map(|other| &other.number))
+        .bind(other.map(|other| other.gain))
+        .bind(other.and_then(|other| other.u).map(Ratio::share))
+        .bind(one.k)
         .execute(change)
         .await
         .map_err(StoreError::sql("recording a ruling"))?;
@@ -228,6 +379,50 @@ const fn word_of(purpose: Purpose) -> &'static str {
         Purpose::Criterion => "criterion",
         Purpose::Metric => "metric",
     }
+}
+
+/// Whose criteria ruled.
+fn ruled_by(row: &SqliteRow) -> Result<RuledBy, StoreError> {
+    let doing = StoreError::sql("reading a ruling");
+    let word: Option<String> = row.try_get(27).map_err(&doing)?;
+    let Some(word) = word else {
+        return Ok(RuledBy::NotKept);
+    };
+    let files: Option<String> = row.try_get(28).map_err(&doing)?;
+    let files = files.map(|text| serde_json::from_str::<Vec<PlanFile>>(&text));
+    let files = files
+        .transpose()
+        .map_err(StoreError::json("a plan's files"))?;
+    let files = files.unwrap_or_default();
+    match word.as_str() {
+        OWN_PLAN => Ok(RuledBy::OwnPlan(files)),
+        OTHER_PLAN => Ok(RuledBy::OtherPlan(files)),
+        _ => Err(StoreError::BadRow {
+            what: "a ruling's plan",
+            found: word,
+        }),
+    }
+}
+
+/// Another certificate as numbers.
+fn certified(row: &SqliteRow) -> Result<Option<Certificate>, StoreError> {
+    let doing = StoreError::sql("reading a ruling");
+    let number: Option<String> = row.try_get(31).map_err(&doing)?;
+    let gain: Option<f64> = row.try_get(32).map_err(&doing)?;
+    let u: Option<f64> = row.try_get(33).map_err(&doing)?;
+    Ok(number.zip(gain).map(|(number, gain)| Certificate {
+        number,
+        gain,
+        u: u.map(Ratio::new),
+    }))
+}
+
+/// Where a criterion stands.
+fn line_of(row: &SqliteRow) -> Result<Option<PlanLine>, StoreError> {
+    let doing = StoreError::sql("reading a ruling");
+    let file: Option<String> = row.try_get(29).map_err(&doing)?;
+    let line: Option<u32> = row.try_get(30).map_err(&doing)?;
+    Ok(file.zip(line).map(|(file, line)| PlanLine { file, line }))
 }
 
 fn ruling_of(row: &SqliteRow) -> Result<RulingRow, StoreError> {
@@ -252,6 +447,8 @@ fn ruling_of(row: &SqliteRow) -> Result<RulingRow, StoreError> {
             last_link: Link(link.try_into().unwrap_or_default()),
             unfinished: row.try_get(22).map_err(&doing)?,
             certificate: row.try_get(23).map_err(&doing)?,
+            certified: certified(row)?,
+            by: ruled_by(row)?,
             program: words(24)?,
             at: Wall::from_us(row.try_get(25).map_err(&doing)?),
             last_remark: row.try_get::<i64, _>(26).map_err(&doing)?.unsigned_abs(),
@@ -260,6 +457,7 @@ fn ruling_of(row: &SqliteRow) -> Result<RulingRow, StoreError> {
             name: words(4)?,
             purpose,
             test: words(6)?,
+            line: line_of(row)?,
             script: words(7)?,
             script_digest: words(8)?,
             given: serde_json::from_str(&words(9)?).map_err(&json)?,
@@ -267,6 +465,7 @@ fn ruling_of(row: &SqliteRow) -> Result<RulingRow, StoreError> {
             value: maybe(11)?,
             unit: words(12)?,
             expanded: maybe(13)?,
+            k: maybe(34)?,
             at_least: maybe(14)?,
             at_most: maybe(15)?,
             rule: words(16)?,
@@ -288,6 +487,10 @@ mod tests {
             name: name.to_owned(),
             purpose: word.map_or(Purpose::Metric, |_| Purpose::Criterion),
             test: "levels".to_owned(),
+            line: Some(PlanLine {
+                file: "plan.yaml".to_owned(),
+                line: 12,
+            }),
             script: "reaches-target".to_owned(),
             script_digest: "a".repeat(64),
             given: BTreeMap::from([("target".to_owned(), "250 lx".to_owned())]),
@@ -295,6 +498,7 @@ mod tests {
             value: Some(251.5),
             unit: "lx".to_owned(),
             expanded: Some(8.0),
+            k: Some(2.43),
             at_least: Some(250.0),
             at_most: None,
             rule: "guarded".to_owned(),
@@ -310,7 +514,16 @@ mod tests {
             last_seq: 7,
             last_link: Link([3; 32]),
             unfinished: false,
-            certificate: None,
+            certificate: Some("K-2, gain 1.1, u 3 %".to_owned()),
+            certified: Some(Certificate {
+                number: "K-2".to_owned(),
+                gain: 1.1,
+                u: Some(Ratio::new(0.03)),
+            }),
+            by: RuledBy::OtherPlan(vec![PlanFile {
+                name: "strict.yaml".to_owned(),
+                digest: "b".repeat(64),
+            }]),
             program: "0.1.0".to_owned(),
             at: Wall::from_us(1_772_395_200_000_000),
             last_remark: 2,
@@ -332,7 +545,10 @@ mod tests {
             .execute(store.writer().expect("a writer"))
             .await
             .expect("updated");
-        let scripts = BTreeMap::from([("a".repeat(64), String::new())]);
+        let scripts = Texts {
+            scripts: BTreeMap::from([("a".repeat(64), String::new())]),
+            ..Texts::default()
+        };
         let early = Round {
             unfinished: true,
             ..round("asked for")
@@ -361,7 +577,10 @@ mod tests {
             .book_run(None, &frozen(3, survey(&[6, 12])), None, at)
             .await
             .expect("booked");
-        let scripts = BTreeMap::from([("a".repeat(64), "fn criterion(run, given) {}".to_owned())]);
+        let scripts = Texts {
+            scripts: BTreeMap::from([("a".repeat(64), "fn criterion(run, given) {}".to_owned())]),
+            plans: BTreeMap::from([("b".repeat(64), "plan: strict\n".to_owned())]),
+        };
         let first = [
             ruled("bright", Some("conditional pass")),
             ruled("directed", None),
@@ -384,12 +603,16 @@ mod tests {
         );
         let text = store.script(&"a".repeat(64)).await.expect("read");
         assert_eq!(text.as_deref(), Some("fn criterion(run, given) {}"));
+        let text = store.plan_text(&"b".repeat(64)).await.expect("read");
+        assert_eq!(text.as_deref(), Some("plan: strict\n"));
         let before = store.rulings(run).await.expect("rulings");
         for sql in [
             "UPDATE rulings SET word = 'pass'",
             "DELETE FROM rulings",
             "UPDATE scripts SET text = ''",
             "DELETE FROM scripts",
+            "UPDATE plans SET text = ''",
+            "DELETE FROM plans",
             "INSERT OR REPLACE INTO rulings SELECT * FROM rulings WHERE id = 1",
         ] {
             let done = sqlx::query(sql)

@@ -18,7 +18,7 @@ use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
 use crate::run::journal::Link;
 use crate::store::remarks::RemarkKind;
-use crate::store::rulings::{Round, RulingRow};
+use crate::store::rulings::{Round, RuledBy, RulingRow};
 
 /// `GET /runs/{run}/rulings`
 ///
@@ -86,6 +86,8 @@ pub async fn attempt(
         last_link: Link([0; 32]),
         unfinished: tried.unfinished,
         certificate: None,
+        certified: None,
+        by: RuledBy::NotKept,
         program: env!("CARGO_PKG_VERSION").to_owned(),
         at: desk.keeper.now().wall,
     };

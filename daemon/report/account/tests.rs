@@ -15,7 +15,7 @@ use crate::report::ids::{self, FigureId, SettingFigure};
 use crate::report::page::{Page, RunFacts, html};
 use crate::run::journal::{Body, Decision, Facts, Link, RunId};
 use crate::store::readings::ReadingRow;
-use crate::store::rulings::{Round, Ruled, RulingRow};
+use crate::store::rulings::{Round, Ruled, RuledBy, RulingRow};
 use crate::store::samples::{Story, frozen};
 use photometry::units::{Length, Ratio, Span, Wall};
 
@@ -136,6 +136,8 @@ fn ruling(digest: &str, id: String, last_link: Link) -> RulingRow {
             last_link,
             unfinished: false,
             certificate: None,
+            certified: None,
+            by: RuledBy::NotKept,
             program: "0.1.0".to_owned(),
             at: Wall::from_us(1_772_399_000_000_000),
         },
@@ -143,6 +145,7 @@ fn ruling(digest: &str, id: String, last_link: Link) -> RulingRow {
             name: "bright enough".to_owned(),
             purpose: uses::Purpose::Criterion,
             test: "survey".to_owned(),
+            line: None,
             script: "mine.rhai".to_owned(),
             script_digest: digest.to_owned(),
             given: BTreeMap::from([("target".to_owned(), "250 lx".to_owned())]),
@@ -150,6 +153,7 @@ fn ruling(digest: &str, id: String, last_link: Link) -> RulingRow {
             value: Some(241.2),
             unit: "lx".to_owned(),
             expanded: Some(3.1),
+            k: None,
             at_least: Some(250.0),
             at_most: None,
             rule: "guard band of U".to_owned(),
