@@ -160,7 +160,8 @@ fn certificate((number, gain, u): (String, f64, Option<Ratio>)) -> Result<Certif
     Ok(Certificate { number, gain, u })
 }
 
-fn refusal(run: RunId, error: RoundError) -> Refusal {
+/// Why there is no round, as a refusal.
+pub fn refusal(run: RunId, error: RoundError) -> Refusal {
     let wrong = |why: &str, hint: Option<&str>| Refusal::WrongState {
         run,
         why: why.to_owned(),

@@ -10,8 +10,10 @@ use super::problem::Trouble;
 use super::runs;
 use super::serve::Desk;
 use super::wire::{self, Account, problems};
-use crate::report::account::{Sources, Unknown, account};
+use crate::queue::ruling::refusal;
+use crate::report::account::{AsRuled, Sources, Unknown, account};
 use crate::report::ids::{self, FigureId};
+use crate::rulings::round;
 use crate::run::journal::RunId;
 
 /// `GET /accounts/{id}`
@@ -44,7 +46,28 @@ pub async fn show(
             }
         }
     }
+    let mut plans = BTreeMap::new();
+    let mut looked_at = None;
+    if let FigureId::Ruling { no, .. } = id
+        && let Some(row) = (no as usize).checked_sub(1).and_then(|at| rulings.get(at))
+    {
+        for file in row.of.by.files() {
+            if let Some(text) = desk.store.plan_text(&file.digest).await? {
+                plans.insert(file.digest.clone(), text);
+            }
+        }
+        let again = round::look_again(&desk.store, run, &row.of).await;
+        looked_at = Some(again.map_err(|error| refusal(run, error))?);
+    }
+    let remarks = desk.store.remarks(run).await?;
     let sources = Sources {
+        plans: &plans,
+        remarks: &remarks,
+        as_ruled: looked_at.as_ref().map(|seen| AsRuled {
+            frozen: &seen.frozen,
+            rows: &seen.readings,
+            surveys: Sources::surveys_of(&seen.frozen, &seen.readings, &seen.events),
+        }),
         run: run.0,
         frozen: &frozen,
         rows: &rows,

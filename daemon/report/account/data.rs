@@ -22,6 +22,10 @@ pub struct Account {
     pub steps: Vec<String>,
     /// One row for each reading in the mean.
     pub corrections: Vec<Correction>,
+    /// Readings that a person set aside, which would be in it or behind a
+    /// correction.
+    #[serde(default)]
+    pub set_aside: Vec<AsideTold>,
     /// Visits to the reference position that the drift was judged by.
     pub visits: Vec<VisitTold>,
     /// Where its uncertainty comes from.
@@ -59,13 +63,31 @@ pub struct Stated {
     pub unit: String,
 }
 
-/// A place in a file that the run froze.
+/// Readings that a person set aside.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AsideTold {
+    /// The number of the remark.
+    pub remark: u64,
+    /// Who set them aside.
+    pub who: String,
+    /// Why.
+    pub because: String,
+    /// When, UTC.
+    pub at_utc: String,
+    /// The readings, by event and key.
+    pub readings: Vec<String>,
+}
+
+/// A place in a file that the run froze, or that was sent along to rule by.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PlanPlace {
     /// The file's name.
     pub file: String,
     /// The line, from 1.
     pub line: u32,
+    /// SHA-256 of the file's text.
+    #[serde(default)]
+    pub digest: String,
     /// That line and what stands below it, as frozen.
     pub text: String,
 }
@@ -73,6 +95,12 @@ pub struct PlanPlace {
 /// One reading's way into the mean.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Correction {
+    /// Whose: the id of the figure, in the account of a ruling.
+    #[serde(default)]
+    pub figure: String,
+    /// What it was multiplied by before all else: another certificate's gain.
+    #[serde(default)]
+    pub gain: Option<f64>,
     /// The event that holds it.
     pub seq: u64,
     /// As it came, in lux.

@@ -21,13 +21,15 @@ mod ruled;
 mod sources;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_ruled;
 mod text;
 mod unknown;
 mod whole;
 
 pub use data::Account;
 pub use ruled::limit_words;
-pub use sources::Sources;
+pub use sources::{AsRuled, Sources};
 pub use unknown::{Unknown, ids};
 
 use super::ids::{FigureId, SettingFigure, TestFigure};

@@ -2,12 +2,13 @@
 
 use photometry::statistics;
 
-use super::data::{Account, Correction, Group, Stated, VisitTold};
+use super::data::{Account, AsideTold, Correction, EventTold, Group, Stated, VisitTold};
 use super::sources::{self, Sources, ten_digits};
-use crate::plan::itinerary::Purpose;
+use crate::plan::itinerary::{Action, Purpose};
 use crate::report::ids::{FigureId, Place, TestFigure};
 use crate::report::reference::Visit;
 use crate::report::survey::{K, NetOf, Part, PointFigure, SettingFigures, SurveyFigures};
+use crate::run::journal::Body;
 use crate::store::readings::ReadingRow;
 
 /// A survey, a setting of it and a point of that, by their names.
@@ -58,8 +59,59 @@ pub(super) fn point(
         visits: setting.reference.iter().map(visit).collect(),
         budget: point.estimate.iter().flat_map(sources::budget).collect(),
         readings,
+        set_aside: asides(sources, survey, setting, point),
+        events: failures(sources, survey, setting, point),
         ..Account::default()
     })
+}
+
+/// What was set aside of its own readings, and behind its corrections.
+fn asides(
+    sources: &Sources<'_>,
+    survey: &SurveyFigures,
+    setting: &SettingFigures,
+    point: &PointFigure,
+) -> Vec<AsideTold> {
+    let behind = |row: &&ReadingRow| match row.purpose {
+        Purpose::Read => row.setting == setting.setting && row.position == point.position,
+        Purpose::Reference => row.setting == setting.setting,
+        Purpose::Dark | Purpose::Ambient => true,
+        _ => false,
+    };
+    let rows = sources.rows.iter().filter(|row| row.test == survey.test);
+    sources.asides(rows.filter(behind))
+}
+
+/// What failed on the way to it, in order: moves and reads of its own point.
+/// Time-outs and rejected answers stand among its readings, with their bytes.
+fn failures(
+    sources: &Sources<'_>,
+    survey: &SurveyFigures,
+    setting: &SettingFigures,
+    point: &PointFigure,
+) -> Vec<EventTold> {
+    let actions = &sources.frozen.itinerary.actions;
+    let of_it = |action: &&Action| {
+        action.key.as_ref().is_some_and(|key| {
+            key.purpose == Purpose::Read
+                && (&key.test, &key.setting) == (&survey.test, &setting.setting)
+                && key.position == point.position
+        })
+    };
+    let points: Vec<Option<u32>> = actions.iter().filter(of_it).map(|a| a.point).collect();
+    let own = |no: i64| {
+        let action = usize::try_from(no).ok().and_then(|at| actions.get(at));
+        action.is_some_and(|action| {
+            of_it(&action) || action.point.is_some() && points.contains(&action.point)
+        })
+    };
+    let failed = sources
+        .events
+        .iter()
+        .filter(|event| matches!(event.body, Body::Failed { .. }) && event.no.is_some_and(own));
+    failed
+        .filter_map(|event| sources.event(event.seq))
+        .collect()
 }
 
 /// What must be known of a point.
@@ -80,7 +132,7 @@ pub(super) fn value(point: &PointFigure) -> Stated {
         (Some(estimate), ..) => sources::stated(estimate.value, point.expanded_lx, "lx"),
         (None, Some(limit), _) => sources::no_value(format!("over {limit} lx"), "lx"),
         (None, None, Some(limit)) => sources::no_value(format!("under {limit} lx"), "lx"),
-        (None, None, None) => sources::no_value("not measured", "lx"),
+        (None, None, None) => sources::no_value(point.status(), "lx"),
     }
 }
 
@@ -138,8 +190,10 @@ fn background_id(sources: &Sources<'_>, survey: &SurveyFigures, part: &Part) -> 
     Some(id.to_string())
 }
 
-fn correction(sources: &Sources<'_>, survey: &SurveyFigures, part: &Part) -> Correction {
+pub(super) fn correction(sources: &Sources<'_>, survey: &SurveyFigures, part: &Part) -> Correction {
     Correction {
+        figure: String::new(),
+        gain: None,
         seq: part.seq,
         raw_lx: part.raw_lx,
         subtracted_lx: part.subtracted.as_ref().map_or(0.0, |s| s.lux),
@@ -170,7 +224,11 @@ fn steps(
     n: usize,
 ) -> Vec<String> {
     let Some(first) = point.parts.first() else {
-        return vec!["No reading has a value, so nothing was corrected.".to_owned()];
+        let why = match point.set_aside.is_empty() {
+            true => "No reading has a value, so nothing was corrected.",
+            false => "No reading with a value is left: readings were set aside, as told below.",
+        };
+        return vec![why.to_owned()];
     };
     let mut steps = Vec::new();
     if let Some(raw) = point.mean_raw_lx {

@@ -6,8 +6,8 @@ use photometry::measured::Outcome;
 use photometry::uncertainty::Estimate;
 
 use super::data::{
-    Account, BudgetLine, EventTold, Group, JournalTold, MeterTold, PlacementTold, PlanPlace,
-    RawTold, RestsOn, Stated,
+    Account, AsideTold, BudgetLine, EventTold, Group, JournalTold, MeterTold, PlacementTold,
+    PlanPlace, RawTold, RestsOn, Stated,
 };
 use crate::plan::frozen::Frozen;
 use crate::plan::intent::PlanLine;
@@ -16,6 +16,7 @@ use crate::report::{digits, gather};
 use crate::run::journal::{Event, Link};
 use crate::store::counts::Standing;
 use crate::store::readings::ReadingRow;
+use crate::store::remarks::{Remark, RemarkKind};
 use crate::store::rulings::RulingRow;
 
 /// Lines below a plan's line that are shown with it: a test has some dozen.
@@ -37,6 +38,12 @@ pub struct Sources<'a> {
     pub rulings: &'a [RulingRow],
     /// The scripts' texts by their digests.
     pub scripts: &'a BTreeMap<String, String>,
+    /// The texts of plans that were sent along to rule by, by their digests.
+    pub plans: &'a BTreeMap<String, String>,
+    /// What people said of it, in order.
+    pub remarks: &'a [Remark],
+    /// For the account of a ruling: the run as its round looked at it.
+    pub as_ruled: Option<AsRuled<'a>>,
     /// The program that computes, with its version.
     pub program: &'a str,
     /// How an instant is written.
@@ -45,7 +52,55 @@ pub struct Sources<'a> {
     pub surveys: Vec<SurveyFigures>,
 }
 
+/// A run as a round of rulings looked at it: no later readings, nothing that was
+/// set aside later, under the certificate that it was ruled as with.
+pub struct AsRuled<'a> {
+    /// What the run froze, with that certificate in its meters.
+    pub frozen: &'a Frozen,
+    /// Its readings, times that certificate's gain.
+    pub rows: &'a [ReadingRow],
+    /// Its surveys.
+    pub surveys: Vec<SurveyFigures>,
+}
+
 impl<'a> Sources<'a> {
+    /// The sources as the round of the ruling looked at them.
+    pub(super) fn looked_at(&self) -> Option<Sources<'a>> {
+        let ruled = self.as_ruled.as_ref()?;
+        Some(Sources {
+            frozen: ruled.frozen,
+            rows: ruled.rows,
+            surveys: ruled.surveys.clone(),
+            as_ruled: None,
+            ..*self
+        })
+    }
+
+    /// Who set these readings aside, when and why.
+    pub(super) fn asides<'r>(&self, rows: impl Iterator<Item = &'r ReadingRow>) -> Vec<AsideTold> {
+        let seqs: Vec<u64> = rows
+            .filter(|row| row.set_aside.is_some())
+            .map(|row| row.seq)
+            .collect();
+        let asides = self.remarks.iter();
+        let asides = asides.filter(|remark| remark.kind == RemarkKind::SetAside);
+        asides
+            .filter_map(|remark| {
+                let about = remark.readings.iter().filter(|r| seqs.contains(&r.seq));
+                let readings: Vec<String> = about
+                    .map(|r| format!("event {}, {}", r.seq, r.key))
+                    .collect();
+                (!readings.is_empty()).then(|| AsideTold {
+                    remark: remark.no,
+                    who: remark.who.clone(),
+                    because: remark.text.clone(),
+                    at_utc: (self.utc)(remark.at()),
+                    readings,
+                })
+            })
+            .collect()
+    }
+
     /// The surveys of a run, gathered once.
     pub fn surveys_of(
         frozen: &Frozen,
@@ -111,18 +166,7 @@ impl<'a> Sources<'a> {
         let texts = self.frozen.plan_texts.iter();
         let text = texts.filter(|text| text.name == line.file);
         let text = text.map(|text| text.text.as_str()).next().unwrap_or("");
-        let mut lines = text.lines().skip((line.line as usize).saturating_sub(1));
-        let indent = |line: &str| line.len() - line.trim_start().len();
-        let first = lines.next().unwrap_or("");
-        let below = lines.take_while(|l| l.trim().is_empty() || indent(l) > indent(first));
-        let block: Vec<&str> = std::iter::once(first)
-            .chain(below.take(PLAN_LINES_AT_MOST))
-            .collect();
-        PlanPlace {
-            file: line.file.clone(),
-            line: line.line,
-            text: block.join("\n").trim_end().to_owned(),
-        }
+        place_in(text, line)
     }
 
     /// The plan's entry of a test.
@@ -217,6 +261,26 @@ impl<'a> Sources<'a> {
             last_seq,
             last_link: link_after(last_seq).unwrap_or_default(),
         }
+    }
+}
+
+/// A line of a file's text, with what is indented below it.
+pub(super) fn place_in(text: &str, line: &PlanLine) -> PlanPlace {
+    let mut lines = text.lines().skip((line.line as usize).saturating_sub(1));
+    let indent = |line: &str| line.len() - line.trim_start().len();
+    let first = lines.next().unwrap_or("");
+    let below = lines.take_while(|l| l.trim().is_empty() || indent(l) > indent(first));
+    let block: Vec<&str> = std::iter::once(first)
+        .chain(below.take(PLAN_LINES_AT_MOST))
+        .collect();
+    PlanPlace {
+        digest: match text {
+            "" => String::new(),
+            text => Link::of_bundle(text.as_bytes()).hex(),
+        },
+        file: line.file.clone(),
+        line: line.line,
+        text: block.join("\n").trim_end().to_owned(),
     }
 }
 

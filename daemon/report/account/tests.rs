@@ -42,15 +42,17 @@ fn meter(key: &Key, at: i64) -> Outcome {
 }
 
 /// A whole run with a warm-up decision, a proof of home and a ruling.
-struct Run {
-    story: Story,
-    rows: Vec<ReadingRow>,
-    lines: Vec<(String, Link)>,
-    rulings: Vec<RulingRow>,
-    scripts: BTreeMap<String, String>,
+pub(super) struct Run {
+    pub(super) story: Story,
+    pub(super) rows: Vec<ReadingRow>,
+    pub(super) lines: Vec<(String, Link)>,
+    pub(super) rulings: Vec<RulingRow>,
+    pub(super) scripts: BTreeMap<String, String>,
+    pub(super) plans: BTreeMap<String, String>,
+    pub(super) remarks: Vec<crate::store::remarks::Remark>,
 }
 
-fn run() -> Run {
+pub(super) fn run() -> Run {
     let mut frozen = frozen(3, samples::survey(&[6, 12, 24, 72]));
     frozen.plan_texts = vec![SentText {
         name: "plan.yaml".to_owned(),
@@ -118,6 +120,8 @@ fn run() -> Run {
     Run {
         rulings: vec![ruling(&digest, id, lines[19].1)],
         scripts: BTreeMap::from([(digest, SCRIPT.to_owned())]),
+        plans: BTreeMap::new(),
+        remarks: Vec::new(),
         story,
         rows,
         lines,
@@ -165,7 +169,7 @@ fn ruling(digest: &str, id: String, last_link: Link) -> RulingRow {
 }
 
 impl Run {
-    fn sources(&self) -> Sources<'_> {
+    pub(super) fn sources(&self) -> Sources<'_> {
         Sources {
             run: 1,
             frozen: &self.story.frozen,
@@ -174,6 +178,9 @@ impl Run {
             lines: &self.lines,
             rulings: &self.rulings,
             scripts: &self.scripts,
+            plans: &self.plans,
+            remarks: &self.remarks,
+            as_ruled: None,
             program: "wakerail 0.0.0",
             utc: |wall| format!("{} us", wall.us()),
             surveys: Sources::surveys_of(&self.story.frozen, &self.rows, &self.story.events),
@@ -205,7 +212,7 @@ fn ids_of_page(sources: &Sources<'_>) -> BTreeSet<String> {
         .collect()
 }
 
-fn of(sources: &Sources<'_>, id: &str) -> Account {
+pub(super) fn of(sources: &Sources<'_>, id: &str) -> Account {
     let id = ids::parse(id).expect("an id");
     account(sources, &id).unwrap_or_else(|unknown| panic!("{id}: {unknown:?}"))
 }

@@ -25,6 +25,7 @@ impl Account {
         self.how(&mut out);
         self.doubt(&mut out);
         self.figures(&mut out);
+        self.asides(&mut out);
         self.raw(&mut out);
         self.stands_on(&mut out);
         out
@@ -36,7 +37,9 @@ impl Account {
             line(out, &format!("{}. {step}", at + 1));
         }
         if !self.corrections.is_empty() {
-            let heads = [
+            let of_others = self.corrections.iter().any(|c| !c.figure.is_empty());
+            let gained = self.corrections.iter().any(|c| c.gain.is_some());
+            let mut heads = vec![
                 "event",
                 "as it came",
                 "- background",
@@ -45,8 +48,14 @@ impl Account {
                 "/ reference now",
                 "= corrected, lx",
             ];
+            if gained {
+                heads.insert(2, "x gain");
+            }
+            if of_others {
+                heads.insert(0, "figure");
+            }
             let rows = self.corrections.iter().map(|c| {
-                vec![
+                let mut row = vec![
                     c.seq.to_string(),
                     ten_digits(c.raw_lx),
                     number(Some(c.subtracted_lx)),
@@ -54,7 +63,14 @@ impl Account {
                     number(c.reference_first_lx),
                     number(c.reference_now_lx),
                     number(Some(c.corrected_lx)),
-                ]
+                ];
+                if gained {
+                    row.insert(2, number(c.gain));
+                }
+                if of_others {
+                    row.insert(0, c.figure.clone());
+                }
+                row
             });
             table(out, &heads, rows.collect());
         }
@@ -109,6 +125,22 @@ impl Account {
         table(out, &["id", "value"], rows.collect());
     }
 
+    fn asides(&self, out: &mut String) {
+        if !self.set_aside.is_empty() {
+            head(out, "Readings set aside");
+        }
+        for aside in &self.set_aside {
+            let (no, who, at) = (aside.remark, &aside.who, &aside.at_utc);
+            line(
+                out,
+                &format!("remark {no}, {at}, by {who}: {}", aside.because),
+            );
+            for reading in &aside.readings {
+                line(out, &format!("  {reading}"));
+            }
+        }
+    }
+
     fn raw(&self, out: &mut String) {
         for group in &self.readings {
             head(out, &format!("Raw readings: {}", group.title));
@@ -126,6 +158,7 @@ impl Account {
     fn stands_on(&self, out: &mut String) {
         if let Some(plan) = &self.plan {
             head(out, &format!("Plan: {}:{}", plan.file, plan.line));
+            line(out, &format!("SHA-256 {}", plan.digest));
             for text in plan.text.lines() {
                 line(out, &format!("  {text}"));
             }
@@ -137,6 +170,7 @@ impl Account {
                 &format!("Meter: {}{}", meter.name, serial.unwrap_or_default()),
             );
             let (certificate, due) = (&meter.certificate, &meter.due);
+            let due = if due.is_empty() { "not known" } else { due };
             line(out, &format!("certificate {certificate}, due {due}"));
             for term in &meter.terms {
                 line(out, &format!("stated u: {term}"));

@@ -1,0 +1,185 @@
+//! Accounts of rulings that another plan or certificate made, of what was set
+//! aside, and of what failed.
+
+use std::collections::BTreeMap;
+
+use photometry::units::{Ratio, Wall};
+
+use super::tests::{of, run};
+use super::{AsRuled, Sources};
+use crate::plan::intent::PlanLine;
+use crate::run::journal::{Body, Fault, Link};
+use crate::store::remarks::{About, Remark, RemarkKind};
+use crate::store::rulings::{Certificate, PlanFile, RuledBy};
+
+/// The plan that ruled is told by its own text, and no word of the run's.
+#[test]
+fn a_ruling_by_another_plan_leads_to_that_plans_line() {
+    let mut run = run();
+    let text = "plan: strict\ncriteria:\n  very bright:\n    script: mine.rhai\n";
+    let digest = Link::of_bundle(text.as_bytes()).hex();
+    run.plans.insert(digest.clone(), text.to_owned());
+    let row = &mut run.rulings[0];
+    row.of.by = RuledBy::OtherPlan(vec![PlanFile {
+        name: "strict.yaml".to_owned(),
+        digest: digest.clone(),
+    }]);
+    row.ruled.line = Some(PlanLine {
+        file: "strict.yaml".to_owned(),
+        line: 3,
+    });
+    let account = of(&run.sources(), "1.r1");
+    let plan = account.plan.as_ref().expect("a plan line");
+    assert_eq!((plan.file.as_str(), plan.line), ("strict.yaml", 3));
+    assert_eq!(plan.text, "  very bright:\n    script: mine.rhai");
+    assert_eq!(plan.digest, digest);
+    assert!(account.flags[0].contains(&digest), "{:?}", account.flags);
+    assert!(account.text().contains("Plan: strict.yaml:3"));
+}
+
+/// Under another certificate the account's own numbers make the figure that was
+/// ruled on: raw times gain, less background, times the reference's factor.
+#[test]
+fn a_ruling_under_another_certificate_shows_what_it_was_made_from() {
+    const GAIN: f64 = 1.1;
+    let mut run = run();
+    let row = &mut run.rulings[0];
+    row.of.certificate = Some("K-2, gain 1.1, u 3 %".to_owned());
+    row.of.certified = Some(Certificate {
+        number: "K-2".to_owned(),
+        gain: GAIN,
+        u: Some(Ratio::new(0.03)),
+    });
+    row.ruled.k = Some(2.1);
+    let id = row.ruled.rests_on[0].clone();
+    let mut frozen = run.story.frozen.clone();
+    frozen.card.meters[0].calibration.certificate = "K-2".to_owned();
+    let mut rows = run.rows.clone();
+    for row in &mut rows {
+        row.certificate = Some("K-2".to_owned());
+        if let photometry::measured::Outcome::Value(value) = &mut row.reading.outcome {
+            *value *= GAIN;
+        }
+    }
+    let surveys = Sources::surveys_of(&frozen, &rows, &run.story.events);
+    let own = of(&run.sources(), &id).values[0].value.expect("a value");
+    let sources = Sources {
+        as_ruled: Some(AsRuled {
+            frozen: &frozen,
+            rows: &rows,
+            surveys,
+        }),
+        ..run.sources()
+    };
+    let account = of(&sources, "1.r1");
+    assert!(!account.corrections.is_empty());
+    let mut sum = 0.0;
+    for c in &account.corrections {
+        assert_eq!((c.figure.as_str(), c.gain), (id.as_str(), Some(GAIN)));
+        let net = c.raw_lx * GAIN - c.subtracted_lx;
+        assert_eq!(net, c.net_lx);
+        sum += c.corrected_lx;
+    }
+    let mean = sum / account.corrections.len() as f64;
+    assert!((mean / own - GAIN).abs() < 1e-9, "{mean} {own}");
+    assert_eq!(account.meters[0].certificate, "K-2");
+    assert_eq!(account.values[0].coverage_factor, Some(2.1));
+    let told = account.text();
+    for wanted in [
+        "x gain",
+        "As with certificate K-2",
+        "due not known",
+        "k = 2.1",
+    ] {
+        assert!(told.contains(wanted), "{wanted}: {told}");
+    }
+}
+
+/// Rounds of an older layout prove their plan by their parameters, in whatever
+/// unit those were written.
+#[test]
+fn a_parameter_in_another_unit_is_the_same() {
+    for (written, own) in [
+        ("12 in", true),
+        ("304.8 mm", true),
+        ("0.3048 m", true),
+        ("305 mm", false),
+        ("12 lx", false),
+    ] {
+        let mut run = run();
+        run.rulings[0].of.cause = "asked for".to_owned();
+        let kept = ("distance".to_owned(), "0.3048 m".to_owned());
+        run.rulings[0].ruled.given = BTreeMap::from([kept]);
+        let uses = &mut run.story.frozen.plan.uses;
+        uses[0].given = BTreeMap::from([("distance".to_owned(), written.to_owned())]);
+        uses[0].script = "mine.rhai".to_owned();
+        let text = run.scripts.values().next().expect("a script").clone();
+        run.story.frozen.scripts = vec![crate::plan::frozen::SentText {
+            name: "mine.rhai".to_owned(),
+            text,
+        }];
+        assert_eq!(of(&run.sources(), "1.r1").plan.is_some(), own, "{written}");
+    }
+}
+
+/// A point without a reading left says who set them aside, when and why.
+#[test]
+fn what_was_set_aside_is_told() {
+    let mut run = run();
+    let id = run.rulings[0].ruled.rests_on[0].clone();
+    let own = of(&run.sources(), &id);
+    let mut about = Vec::new();
+    for reading in &own.readings[0].readings {
+        let because = "the door was open".to_owned();
+        run.story.set_aside.insert(reading.seq, because);
+        about.push(About {
+            seq: reading.seq,
+            key: reading.key.clone(),
+            attempt: reading.attempt,
+        });
+    }
+    run.remarks.push(Remark {
+        no: 3,
+        kind: RemarkKind::SetAside,
+        text: "the door was open".to_owned(),
+        readings: about.clone(),
+        who: "ada".to_owned(),
+        wall_us: Wall::from_us(77).us(),
+    });
+    run.rows = run.story.rows();
+    let account = of(&run.sources(), &id);
+    assert_eq!(account.values[0].shown, "set aside");
+    let told = &account.set_aside[0];
+    assert_eq!((told.remark, told.who.as_str()), (3, "ada"));
+    assert_eq!(told.readings.len(), about.len());
+    let text = account.text();
+    assert!(
+        text.contains("remark 3, 77 us, by ada: the door was open"),
+        "{text}"
+    );
+}
+
+/// A failure on the way to a point stands in its account, with its journal line.
+#[test]
+fn what_failed_at_a_point_is_told() {
+    let mut run = run();
+    let id = run.rulings[0].ruled.rests_on[0].clone();
+    let own = of(&run.sources(), &id);
+    assert!(own.events.is_empty());
+    let no = run
+        .rows
+        .iter()
+        .find(|row| row.seq == own.readings[0].readings[0].seq);
+    let no = no.expect("a reading").no;
+    let fault = Fault {
+        code: "silent".to_owned(),
+        instrument: Some("lux-head".to_owned()),
+        message: "the meter did not answer".to_owned(),
+    };
+    run.story.tell(Some(no), Body::Failed { fault });
+    let linked = run.story.linked().into_iter();
+    run.lines = linked.map(|(_, line, link)| (line, link)).collect();
+    let account = of(&run.sources(), &id);
+    assert_eq!(account.events.len(), 1);
+    assert!(account.text().contains("the meter did not answer"));
+}
