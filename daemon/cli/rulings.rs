@@ -72,10 +72,12 @@ fn certificate(args: &arguments::Rule) -> Result<Option<Certificate>, Complaint>
     }))
 }
 
-/// Prints the rulings of a run: its latest round, or every one.
+/// Prints the rulings of a run: the newest round of its own plan, then of each
+/// other plan and certificate; or every round.
 ///
 /// # Errors
-/// No daemon, no such run; a criterion of the latest round that is not a pass.
+/// No daemon, no such run; a criterion of the run's own plan that is not a pass
+/// (where it ruled on none: of the newest round).
 pub async fn list(
     client: &Client,
     args: &arguments::Rulings,
@@ -86,8 +88,15 @@ pub async fn list(
     if !args.all {
         rulings.retain(|ruling| ruling.latest);
     }
+    if !args.all {
+        // The run's own rulings come first, trials beside them.
+        rulings.sort_by_key(|ruling| (!ruling.own, std::cmp::Reverse(ruling.round)));
+    }
     print(&rulings, args.printed.format, out)?;
     rulings.retain(|ruling| ruling.latest);
+    rulings.sort_by_key(|ruling| (!ruling.own, std::cmp::Reverse(ruling.round)));
+    let official = rulings.first().map(|ruling| ruling.by.clone());
+    rulings.retain(|ruling| Some(&ruling.by) == official.as_ref());
     verdict(run, &rulings)
 }
 
@@ -129,8 +138,24 @@ pub fn print(rulings: &[Ruling], form: Format, out: &mut impl Write) -> Result<(
             eprintln!("nothing was ruled on: the plan has no criteria and no metrics");
             Ok(())
         }
-        Format::Table => format::say(out, &short(rulings).table()),
+        Format::Table => format::say(out, &tables(rulings)),
     }
+}
+
+/// One table for each round, named by what ruled where there are several.
+fn tables(rulings: &[Ruling]) -> String {
+    let rounds: Vec<&[Ruling]> = rulings.chunk_by(|a, b| a.round == b.round).collect();
+    if let [only] = rounds.as_slice() {
+        return short(only).table();
+    }
+    let one = |round: &&[Ruling]| {
+        let head = round.first().map_or(String::new(), |first| {
+            let (by, utc, no) = (&first.by, &first.ruled.utc, first.round);
+            format!("by {by}, round {no}, {utc}\n")
+        });
+        format!("{head}{}", short(round).table())
+    };
+    rounds.iter().map(one).collect::<Vec<_>>().join("\n")
 }
 
 /// As a person reads them.
@@ -188,6 +213,8 @@ fn full(rulings: &[Ruling]) -> Grid {
         "program",
         "ruled_utc",
         "ruled_us",
+        "own",
+        "by",
     ]);
     for ruling in rulings {
         let given = ruling
@@ -218,6 +245,8 @@ fn full(rulings: &[Ruling]) -> Grid {
             Cell::text(&ruling.program),
             Cell::text(&ruling.ruled.utc),
             Cell::number(ruling.ruled.us),
+            Cell::text(ruling.own.to_string()),
+            Cell::text(&ruling.by),
         ]);
     }
     grid

@@ -15,8 +15,9 @@ use crate::rulings::round::{self, Ask, Certificate, OtherPlan, RoundError};
 use crate::run::journal::RunId;
 use crate::store::rulings::RulingRow;
 
-/// Why a round was made.
-const ENDED: &str = "the run ended";
+/// The cause of the round that is made of the run's own plan.
+pub const ENDED: &str = "the run ended";
+/// The cause of every other round.
 const ASKED: &str = "asked for";
 
 /// A run is to be ruled on again.

@@ -10,10 +10,10 @@ use super::runs::{self, number, sent, understood};
 use super::serve::Desk;
 use super::wire::{self, Report, Rule, Ruling, Try};
 use crate::plan::uses::Purpose;
-use crate::queue::ruling::RuleOrder;
+use crate::queue::ruling::{ENDED, RuleOrder};
 use crate::report::account::limit_words;
 use crate::report::ids::FigureId;
-use crate::report::page::{Page, Ruled, RunFacts, html};
+use crate::report::page::{OtherRulings, Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
 use crate::run::journal::Link;
@@ -119,7 +119,10 @@ async fn last_aside(desk: &Desk, of: Option<&RulingRow>) -> Result<u64, Trouble>
 /// All rulings of a run as they cross the wire; the ids count all of them. What
 /// was ruled before the last remark that set readings aside is outdated.
 fn told(rows: &[RulingRow], last_aside: u64) -> Vec<Ruling> {
-    let latest = rows.iter().map(|row| row.round).max().unwrap_or(0);
+    let newest = |row: &RulingRow| {
+        let same = rows.iter().filter(|other| by(&other.of) == by(&row.of));
+        same.map(|other| other.round).max() == Some(row.round)
+    };
     let one = |(at, row): (usize, &RulingRow)| {
         let ruled = &row.ruled;
         let no = u32::try_from(at + 1).unwrap_or(u32::MAX);
@@ -127,7 +130,9 @@ fn told(rows: &[RulingRow], last_aside: u64) -> Vec<Ruling> {
             id: FigureId::Ruling { run: row.run.0, no }.to_string(),
             run: row.run.0,
             round: row.round,
-            latest: row.round == latest,
+            latest: newest(row),
+            own: is_own(&row.of),
+            by: by(&row.of),
             cause: row.of.cause.clone(),
             name: ruled.name.clone(),
             metric: ruled.purpose == Purpose::Metric,
@@ -152,6 +157,34 @@ fn told(rows: &[RulingRow], last_aside: u64) -> Vec<Ruling> {
         }
     };
     rows.iter().enumerate().map(one).collect()
+}
+
+/// The run's own plan ruled, under its own certificate. Rounds from before
+/// layout 6 say only that they were made when the run ended.
+fn is_own(of: &Round) -> bool {
+    let own_plan = match of.by {
+        RuledBy::OwnPlan(_) => true,
+        RuledBy::OtherPlan(_) => false,
+        RuledBy::NotKept => of.cause == ENDED,
+    };
+    own_plan && of.certificate.is_none()
+}
+
+/// What ruled, in words; equal words are the same plan and certificate.
+fn by(of: &Round) -> String {
+    let plan = match &of.by {
+        RuledBy::OtherPlan(files) => {
+            let named = files.iter();
+            let named = named.map(|file| format!("{} (SHA-256 {})", file.name, file.digest));
+            format!("plan {}", named.collect::<Vec<_>>().join(" based on "))
+        }
+        RuledBy::NotKept if of.cause != ENDED => "a plan that was not kept".to_owned(),
+        RuledBy::OwnPlan(_) | RuledBy::NotKept => "the run's own plan".to_owned(),
+    };
+    match &of.certificate {
+        Some(certificate) => format!("{plan}, as with certificate {certificate}"),
+        None => plan,
+    }
 }
 
 /// Value, U and unit with the digits that U allows.
@@ -193,13 +226,38 @@ pub async fn report(
         },
         surveys: gather::surveys(&frozen, &readings, &events),
         notes: notes(&rulings),
+        other_rulings: other_rulings(&rulings),
         rulings: rulings
             .into_iter()
-            .filter(|ruling| ruling.latest && !ruling.metric)
+            .filter(|ruling| ruling.own && ruling.latest && !ruling.metric)
             .map(on_page)
             .collect(),
     };
     Ok(Json(Report { html: html(&page) }))
+}
+
+/// The newest criteria of each other plan and certificate, newest round first.
+fn other_rulings(rulings: &[Ruling]) -> Vec<OtherRulings> {
+    let mut others: Vec<(i64, OtherRulings)> = Vec::new();
+    let criteria = rulings
+        .iter()
+        .filter(|ruling| ruling.latest && !ruling.metric);
+    for ruling in criteria.filter(|ruling| !ruling.own) {
+        let ruled = on_page(ruling.clone());
+        match others.iter_mut().find(|(_, other)| other.by == ruling.by) {
+            Some((_, other)) => other.rulings.push(ruled),
+            None => others.push((
+                ruling.round,
+                OtherRulings {
+                    by: ruling.by.clone(),
+                    when: ruling.ruled.utc.clone(),
+                    rulings: vec![ruled],
+                },
+            )),
+        }
+    }
+    others.sort_by_key(|(round, _)| std::cmp::Reverse(*round));
+    others.into_iter().map(|(_, other)| other).collect()
 }
 
 /// Metrics, and what must be known of the rulings.
@@ -215,12 +273,16 @@ fn notes(rulings: &[Ruling]) -> Vec<String> {
             why => format!(" ({why})"),
         };
         let what = &metric.shown;
-        notes.push(format!("{name} ({test}): {what}{why} [{}]", metric.id));
+        let by = match metric.own {
+            true => String::new(),
+            false => format!(", by {}", metric.by),
+        };
+        notes.push(format!("{name} ({test}): {what}{why} [{}]{by}", metric.id));
     }
     let rounds = rulings.iter().map(|ruling| ruling.round).max().unwrap_or(0);
     if rounds > 1 {
         notes.push(format!(
-            "This run was ruled on {rounds} times; the latest round is shown, the earlier ones are kept."
+            "This run was ruled on {rounds} times; of each plan and certificate the newest round is shown, the earlier ones are kept."
         ));
     }
     if rulings
@@ -231,12 +293,6 @@ fn notes(rulings: &[Ruling]) -> Vec<String> {
             "Readings were set aside after these rulings were made: they do not rest on the figures below. Rule again."
                 .to_owned(),
         );
-    }
-    let other = rulings.iter().find(|ruling| ruling.latest);
-    if let Some(certificate) = other.and_then(|ruling| ruling.certificate.as_ref()) {
-        notes.push(format!(
-            "The rulings rest on another certificate than the figures below: {certificate}."
-        ));
     }
     notes
 }

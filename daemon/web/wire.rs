@@ -212,8 +212,14 @@ pub struct Ruling {
     pub run: i64,
     /// Which round of the run, from 1.
     pub round: i64,
-    /// It is of the run's latest round.
+    /// It is of the newest round that the same plan and certificate made.
     pub latest: bool,
+    /// The run's own plan ruled, under its own certificate.
+    #[serde(default)]
+    pub own: bool,
+    /// What ruled, in words: which plan, which certificate.
+    #[serde(default)]
+    pub by: String,
     /// Why the round was made.
     pub cause: String,
     /// The criterion's or metric's name in the plan.

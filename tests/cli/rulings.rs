@@ -18,6 +18,15 @@ fn written(folder: &Path, name: &str, text: &str) -> String {
     path.to_string_lossy().into_owned()
 }
 
+/// Rounds are headed by when they were made: not the same twice.
+fn without_times(text: &str) -> String {
+    let line = |line: &str| match line.rsplit_once(", ") {
+        Some((head, _)) if line.starts_with("by ") => format!("{head}, WHEN\n"),
+        _ => format!("{line}\n"),
+    };
+    text.lines().map(line).collect()
+}
+
 /// The example plan with other criteria.
 fn plan_with(criteria: &str) -> String {
     let text = std::fs::read_to_string(example("plan-evening-survey.yaml")).expect("an example");
@@ -48,7 +57,8 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
         let told = daemon.told(words);
         let path = folder.path().to_string_lossy().into_owned();
         let shown: Vec<String> = words.iter().map(|w| w.replace(&path, "FOLDER")).collect();
-        let (out, err) = (told.out.trim_end(), told.err.trim_end());
+        let out = without_times(&told.out);
+        let (out, err) = (out.trim_end(), told.err.trim_end());
         all += &format!(
             "$ wakerail {}\n{out}\n{err}\n[{}]\n\n",
             shown.join(" "),
@@ -74,10 +84,47 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
         "--certificate-u",
         "3 %",
     ]);
+    // Trials stand beside the run's own rulings, and put none of them aside.
+    say(&["rulings", "1"]);
     say(&["rule", "1", "--certificate", "K-2027-114", "--gain", "11"]);
     say(&["rule", "1", "--gain", "1.1"]);
     say(&["rule", "9"]);
     insta::assert_snapshot!(all);
+    let page = daemon.ok(&["report", "1", "--to", "-"]);
+    for by in [
+        "plan strict.yaml (SHA-256 ",
+        "as with certificate K-2027-114",
+    ] {
+        let found = page.find(by).expect("a trial is named");
+        assert!(
+            page.find("bright enough").is_some_and(|own| own < found),
+            "{by}"
+        );
+    }
+    // The plan that ruled is told by its own text, k and budget with it.
+    let ids = daemon.ok(&["rulings", "1", "--all", "--format", "json"]);
+    let ids: serde_json::Value = serde_json::from_str(&ids).expect("JSON");
+    let very = ids.as_array().expect("rulings").iter();
+    let very = very.clone().find(|ruling| ruling["name"] == "very bright");
+    let id = very
+        .and_then(|ruling| ruling["id"].as_str())
+        .expect("an id");
+    let told = daemon.ok(&["account", id]);
+    for wanted in [
+        "Plan: strict.yaml:",
+        "very bright:",
+        "k = 2",
+        "effective degrees of freedom",
+    ] {
+        assert!(told.contains(wanted), "{wanted}: {told}");
+    }
+    let under = ids.as_array().expect("rulings").iter();
+    let mut under = under.filter(|r| r["certificate"].is_string() && r["word"].is_string());
+    let id = under.next().and_then(|r| r["id"].as_str()).expect("an id");
+    let told = daemon.ok(&["account", id]);
+    for wanted in ["x gain", "certificate K-2027-114, due not known"] {
+        assert!(told.contains(wanted), "{wanted}: {told}");
+    }
     let rounds = daemon.ok(&["rulings", "1", "--all", "--format", "csv"]);
     for round in ["1,the run ended", "2,asked for", "3,asked for"] {
         let (number, cause) = round.split_once(',').expect("two");
@@ -91,7 +138,8 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
     let mut all = String::new();
     let mut say = |words: &[&str]| {
         let told = daemon.told(words);
-        let (out, err) = (told.out.trim_end(), told.err.trim_end());
+        let out = without_times(&told.out);
+        let (out, err) = (out.trim_end(), told.err.trim_end());
         all += &format!("{out}\n{err}\n[{}]\n\n", told.code);
     };
     // What was ruled before readings were set aside says so, and a criterion

@@ -202,6 +202,7 @@ fn ids_of_page(sources: &Sources<'_>) -> BTreeSet<String> {
             made: text(""),
         },
         surveys: sources.surveys.clone(),
+        other_rulings: Vec::new(),
         rulings: Vec::new(),
         notes: Vec::new(),
     });

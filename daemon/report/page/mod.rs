@@ -39,8 +39,10 @@ pub struct Page {
     pub run: RunFacts,
     /// Its surveys, in the itinerary's order.
     pub surveys: Vec<SurveyFigures>,
-    /// What was ruled on it.
+    /// What its own plan ruled on it, under its own certificate.
     pub rulings: Vec<Ruled>,
+    /// What other plans and certificates ruled on it.
+    pub other_rulings: Vec<OtherRulings>,
     /// What else must be known, one sentence each.
     pub notes: Vec<String>,
 }
@@ -87,6 +89,17 @@ pub struct Ruled {
     pub reason: String,
     /// The script that ruled.
     pub script: String,
+}
+
+/// What a plan or certificate other than the run's own ruled.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OtherRulings {
+    /// Which plan and certificate, in words.
+    pub by: String,
+    /// When, UTC.
+    pub when: String,
+    /// The rulings.
+    pub rulings: Vec<Ruled>,
 }
 
 impl RunFacts {

@@ -1,5 +1,6 @@
 //! What was ruled: a word and a mark, the figure with its U, the limit, the
-//! decision rule, the reason.
+//! decision rule, the reason. First what the run's own plan ruled; beside it
+//! what other plans and certificates did, each named.
 
 use super::markup::Markup;
 use super::{Page, Ruled, or_words};
@@ -25,11 +26,27 @@ pub fn section(out: &mut Markup, page: &Page) {
             "No criterion was ruled on: the figures below stand without a pass or a fail.",
         );
     } else {
-        out.open("ol", &[("class", "rulings")]);
-        for ruled in &page.rulings {
-            one(out, ruled);
+        list(out, &page.rulings);
+    }
+    for other in &page.other_rulings {
+        let by = format!(
+            "Beside them, not the run's own rulings: by {}, {}",
+            other.by, other.when
+        );
+        out.element("h3", &[], &by);
+        if other.by.contains("certificate") {
+            let words = "They rest on another certificate than the figures below; their accounts show theirs.";
+            out.element("p", &[], words);
         }
-        out.close();
+        list(out, &other.rulings);
+    }
+    out.close();
+}
+
+fn list(out: &mut Markup, rulings: &[Ruled]) {
+    out.open("ol", &[("class", "rulings")]);
+    for ruled in rulings {
+        one(out, ruled);
     }
     out.close();
 }

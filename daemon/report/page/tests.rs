@@ -42,6 +42,7 @@ pub fn page() -> Page {
             made: "2026-11-26 08:00 UTC".to_owned(),
         },
         surveys: vec![survey],
+        other_rulings: Vec::new(),
         rulings: vec![
             ruled(1, "pass", Some(1153.0), Some(46.0)),
             ruled(2, "conditional pass", Some(258.4), Some(10.4)),
