@@ -5,7 +5,7 @@
 //! what comes next; pure), [`attendant`] (the loop of one bench), [`bench`]
 //! (instruments), [`store`] (SQLite), [`report`] (figures, table, charts, page),
 //! [`script`] (the sandbox), [`rulings`] (criteria and metrics on a run),
-//! [`web`] (HTTP on a socket), [`cli`] (commands); [`service`] and
+//! [`web`] (HTTP on a socket), [`cli`] (commands); [`service`], [`supervised`] and
 //! [`rehearsal`] wire them. DEVELOPERS.md has the map and who may import whom.
 
 // A table of cases in a test may be long; functions of the product may not.
@@ -23,4 +23,5 @@ pub mod run;
 pub mod script;
 pub mod service;
 pub mod store;
+pub mod supervised;
 pub mod web;

@@ -36,6 +36,7 @@ use crate::queue::keeper::{Keeper, StandIn};
 use crate::rehearsal;
 pub use crate::store::check::Checked;
 use crate::store::open::Store;
+use crate::supervised::Supervisor;
 use crate::web::serve::{self, Desk};
 
 /// Where Linux tells which start of the machine this is (random(4)).
@@ -187,6 +188,11 @@ impl Daemon {
     /// before all benches were safe.
     pub async fn serve_until_told(mut self) -> Result<(), Complaint> {
         let mut signals = Signals::new()?;
+        let supervisor = Supervisor::of_process().map(Arc::new);
+        if let Some(supervisor) = &supervisor {
+            supervisor.tell("READY=1");
+            tokio::spawn(Arc::clone(supervisor).watch(Arc::clone(&self.keeper)));
+        }
         tokio::select! {
             () = signals.next() => {}
             ended = &mut self.web => {
@@ -199,6 +205,9 @@ impl Daemon {
                 self.leave_unless_forced(&mut signals).await?;
                 return Err(Complaint::System { doing: "listen at its socket", source });
             }
+        }
+        if let Some(supervisor) = &supervisor {
+            supervisor.tell("STOPPING=1");
         }
         tracing::info!(
             "leaving: each bench finishes or abandons its action and is made safe; a second signal ends at once"

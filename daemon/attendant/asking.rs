@@ -182,6 +182,7 @@ impl Attendant {
                     self.released |= self.is_held();
                 }
                 Order::Answer { run, text } if current == Some(run) => self.answer = Some(text),
+                Order::Pulse(pulse) => pulse.answer(),
                 Order::Shutdown => {
                     self.leaving = true;
                     self.raise(SeamCause::Shutdown);

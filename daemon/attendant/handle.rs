@@ -1,6 +1,7 @@
 //! How the rest of the program speaks to an attendant: orders in, notes out.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use drivers::clock::Post;
 use tokio::sync::broadcast;
@@ -54,8 +55,33 @@ pub enum Order {
         /// The answer's words.
         text: String,
     },
+    /// Say that the loop turns.
+    Pulse(Arc<Pulse>),
     /// Make safe and leave; the run goes on when the daemon starts again.
     Shutdown,
+}
+
+/// Whether an attendant's loop turns: a question, answered by the loop itself.
+#[derive(Debug, Default)]
+pub struct Pulse {
+    waits: AtomicBool,
+}
+
+impl Pulse {
+    /// Whether the last question was answered.
+    pub fn is_answered(&self) -> bool {
+        !self.waits.load(Ordering::SeqCst)
+    }
+
+    /// A question is on its way.
+    pub fn ask(&self) {
+        self.waits.store(true, Ordering::SeqCst);
+    }
+
+    /// The loop has come by.
+    pub fn answer(&self) {
+        self.waits.store(false, Ordering::SeqCst);
+    }
 }
 
 /// What an attendant says while it works.

@@ -15,7 +15,7 @@ use super::adopt::{self, Stands};
 use super::line::{self, InLine};
 use super::orders::BenchShown;
 use super::refusal::Refusal;
-use crate::attendant::handle::{Assignment, Handle, Note, Order};
+use crate::attendant::handle::{Assignment, Handle, Note, Order, Pulse};
 use crate::plan::card::Card;
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
@@ -32,6 +32,8 @@ pub struct Desk {
     pub handle: Handle,
     /// What is at work there.
     pub stand: Mutex<Stand>,
+    /// Whether its attendant's loop turns.
+    pub pulse: Arc<Pulse>,
 }
 
 /// What is at work on a bench.
@@ -100,6 +102,7 @@ impl Keeper {
                         card,
                         handle,
                         stand: Mutex::default(),
+                        pulse: Arc::default(),
                     },
                 )
             })
@@ -345,6 +348,31 @@ impl Keeper {
             return Err(self.not_now(&desk.card.name));
         }
         Ok(())
+    }
+
+    /// The benches whose attendants did not answer since they were last asked;
+    /// all others are asked again. Those that were told to leave, or have left
+    /// with a defect, are not asked.
+    pub fn silent(&self) -> Vec<String> {
+        let mut silent = Vec::new();
+        for (name, desk) in &self.desks {
+            if desk.stand().leaving {
+                continue;
+            }
+            if !desk.pulse.is_answered() {
+                silent.push(name.clone());
+                continue;
+            }
+            desk.pulse.ask();
+            let asked = desk
+                .handle
+                .orders
+                .post(Order::Pulse(Arc::clone(&desk.pulse)));
+            if asked.is_err() {
+                desk.pulse.answer();
+            }
+        }
+        silent
     }
 
     pub(super) fn not_now(&self, bench: &str) -> Refusal {

@@ -20,6 +20,7 @@ pub fn page() -> Page {
         },
         surveys: vec![survey()],
         rulings: Vec::new(),
+        other_rulings: Vec::new(),
         notes: Vec::new(),
     }
 }

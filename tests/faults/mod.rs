@@ -12,11 +12,13 @@
 //! The faults that need no process of their own are told in
 //! `attendant/tests_faults.rs`, on memory links and in simulated time.
 
+mod clock;
 mod disk;
 mod kills;
 mod night;
 mod other_program;
 mod power;
+mod processes;
 mod shim;
 pub mod tally;
 mod wall;

@@ -55,11 +55,17 @@ impl Start {
         }
     }
 
+    /// With more in its environment.
+    pub fn with(&self, env: &[(&'static str, String)]) -> Start {
+        let mut with = self.clone();
+        with.env.extend(env.iter().cloned());
+        with
+    }
+
     /// With the shim before its files.
     pub fn shimmed(&self, env: &[(&'static str, String)]) -> Start {
         let library = super::shim::library().to_string_lossy().into_owned();
-        let mut with = self.clone();
-        with.env.extend(env.iter().cloned());
+        let mut with = self.with(env);
         with.env.push(("LD_PRELOAD", library));
         with.env.push(("SHIM_FILES", "/wakerail.db".to_owned()));
         with

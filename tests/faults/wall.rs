@@ -68,11 +68,6 @@ impl WallBench {
         this
     }
 
-    /// Pulls a device's plug.
-    pub fn unplug(&mut self, device: Device) {
-        assert!(self.bench.unplug(device), "{device:?} was plugged in");
-    }
-
     /// A file beside its ports.
     pub fn file(&self, name: &str) -> String {
         self.folder.join(name).to_string_lossy().into_owned()
