@@ -4,6 +4,7 @@
 //! measures its own floor beside them: one 4 kB write and fdatasync on the
 //! same disk. Compare ratios within one run. Nothing here is a test.
 
+mod beside;
 mod report;
 mod scripts;
 
@@ -32,6 +33,11 @@ const COMMITS: usize = 1_000;
 type Failed = Box<dyn std::error::Error>;
 
 fn main() -> Result<(), Failed> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if let Some((beside::WRITE_PAGE, rest)) = arguments.split_first().map(|(a, r)| (a.as_str(), r))
+    {
+        return beside::write_page(rest);
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()?;
@@ -56,6 +62,7 @@ fn main() -> Result<(), Failed> {
         report,
     );
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
+    beside::rows(&runtime, folder.path(), today)?;
     let floor = floor(folder.path())?;
     row("floor: 4 kB write and fdatasync", floor);
     let commit = runtime.block_on(commits(folder.path(), &frozen, &events))?;
