@@ -233,6 +233,7 @@ pub enum Command {
     #[command(before_help = "Examples:
   wakerail set-aside '7:levels/L07/24 in/read/1' --because 'door open'    one reading
   wakerail set-aside 7.levels.L07@24in --because 'door open'            the whole point
+  wakerail set-aside 7.levels.L07@24in --take-back --because 'wrong point'    it counts again
   wakerail set-aside 7:levels/L07/609600000nm/read/1 --attempt 2 --because 'cable loose'
   wakerail readings 7 --what all                                        prints the keys")]
     SetAside(SetAside),
@@ -615,6 +616,9 @@ pub struct SetAside {
     /// Why; it is printed wherever the reading is
     #[arg(long, value_name = "TEXT")]
     pub because: String,
+    /// Undo an earlier set-aside: the readings count again, both remarks stay
+    #[arg(long)]
+    pub take_back: bool,
     /// Which attempt, where the key was read more than once [default: the one that counts]
     #[arg(long, value_name = "N")]
     pub attempt: Option<u32>,

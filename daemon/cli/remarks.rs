@@ -32,10 +32,11 @@ pub async fn note(
     print(&remark, args.printed.format, out)
 }
 
-/// Sets readings aside and tells which.
+/// Sets readings aside, or takes that back, and tells which.
 ///
 /// # Errors
-/// No daemon, no such run or reading, or one that was set aside before.
+/// No daemon, no such run or reading, or one that is set aside already, or not
+/// at all where that is to be taken back.
 pub async fn set_aside(
     client: &Client,
     args: &arguments::SetAside,
@@ -48,12 +49,15 @@ pub async fn set_aside(
         because: args.because.clone(),
         who: user(),
     };
-    let path = format!("/runs/{run}/set-aside");
+    let (verb, without) = match args.take_back {
+        true => ("take-back", "with what was taken back"),
+        false => ("set-aside", "without what was set aside"),
+    };
+    let path = format!("/runs/{run}/{verb}");
     let remark: Remark = client.post(&path, &aside, None).await?;
     print(&remark, args.printed.format, out)?;
     eprintln!(
-        "the rulings of run {run} stand as they were made; `wakerail rule {run}` rules without \
-         what was set aside"
+        "the rulings of run {run} stand as they were made; `wakerail rule {run}` rules {without}"
     );
     Ok(())
 }

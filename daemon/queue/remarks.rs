@@ -1,7 +1,8 @@
-//! Notes on a run, and readings that a person sets aside.
+//! Notes on a run, and readings that a person sets aside or takes back.
 //!
 //! A reading is named by its key, a point by the first three parts of it; the
-//! position in any unit. Only what was taken can be set aside, and only once.
+//! position in any unit. Only what was taken can be set aside, only what is set
+//! aside can be taken back; both remarks stay.
 //! Called by: web. Not here: what comes of it (store gives such a reading the
 //! standing *set aside*, report leaves it out).
 
@@ -20,7 +21,7 @@ const TEXT_CHARS_AT_MOST: usize = 2_000;
 /// Names of people are shorter.
 const WHO_CHARS_AT_MOST: usize = 100;
 
-/// Readings are to be set aside.
+/// Readings are to be set aside, or that is to be taken back.
 #[derive(Clone, Debug)]
 pub struct SetAsideOrder {
     /// `levels/L07/24 in/read/1`, or without the last two: the whole point.
@@ -66,10 +67,30 @@ impl Keeper {
         self.recorded(run, remark).await
     }
 
+    /// Takes a set-aside back: a reading, or a point's readings, count again.
+    /// Both remarks stay.
+    ///
+    /// # Errors
+    /// When the reason is empty or too long, there is no such run or reading,
+    /// or nothing of it is set aside.
+    pub async fn take_back(&self, run: RunId, order: SetAsideOrder) -> Result<Remark, Refusal> {
+        let _turn = self.ruling.lock().await; // as in `set_aside`
+        self.row(run).await?;
+        let mut remark = self.remark(RemarkKind::TakenBack, &order.because, &order.who)?;
+        let rows = self.store.readings(run).await?;
+        let found = wanted(run, &rows, &order)?;
+        let aside = found.iter().filter(|row| row.set_aside.is_some());
+        remark.readings = aside.map(|row| about(row)).collect();
+        if remark.readings.is_empty() {
+            return Err(self.nothing_aside(run, &order.key, &found).await?);
+        }
+        self.recorded(run, remark).await
+    }
+
     fn remark(&self, kind: RemarkKind, text: &str, who: &str) -> Result<Remark, Refusal> {
         let what = match kind {
             RemarkKind::Note => "the note",
-            RemarkKind::SetAside => "the reason",
+            RemarkKind::SetAside | RemarkKind::TakenBack => "the reason",
         };
         let text = text.trim();
         let mut mistakes = Vec::new();
@@ -126,13 +147,10 @@ impl Keeper {
         key: &str,
         found: &[&ReadingRow],
     ) -> Result<Refusal, StoreError> {
-        let remarks = self.store.remarks(run).await?;
-        let seq = found.first().map(|row| row.seq);
-        let of_it = |remark: &&Remark| remark.readings.iter().any(|r| Some(r.seq) == seq);
-        let hint = remarks.iter().find(of_it).map(|first| {
+        let hint = self.last_word(run, found).await?.map(|last| {
             format!(
                 "remark {} by {} says: {}; it stays set aside",
-                first.no, first.who, first.text
+                last.no, last.who, last.text
             )
         });
         Ok(Refusal::WrongState {
@@ -140,6 +158,39 @@ impl Keeper {
             why: format!("has `{key}` set aside already"),
             hint,
         })
+    }
+
+    /// There is nothing to take back; who took it back before, when one did.
+    async fn nothing_aside(
+        &self,
+        run: RunId,
+        key: &str,
+        found: &[&ReadingRow],
+    ) -> Result<Refusal, StoreError> {
+        let hint = match self.last_word(run, found).await? {
+            Some(last) => format!(
+                "remark {} by {} took it back: {}; it counts as the journal says",
+                last.no, last.who, last.text
+            ),
+            None => "`wakerail show RUN` lists what is set aside, by its keys".to_owned(),
+        };
+        Ok(Refusal::WrongState {
+            run,
+            why: format!("has nothing set aside at `{key}`, so there is nothing to take back"),
+            hint: Some(hint),
+        })
+    }
+
+    /// The last remark on the first of these readings.
+    async fn last_word(
+        &self,
+        run: RunId,
+        found: &[&ReadingRow],
+    ) -> Result<Option<Remark>, StoreError> {
+        let remarks = self.store.remarks(run).await?;
+        let seq = found.first().map(|row| row.seq);
+        let of_it = |remark: &Remark| remark.readings.iter().any(|r| Some(r.seq) == seq);
+        Ok(remarks.into_iter().rev().find(of_it))
     }
 }
 

@@ -9,7 +9,7 @@ use sqlx::sqlite::SqliteRow;
 use super::counts::{self, Standing};
 use super::error::StoreError;
 use super::open::Store;
-use super::remarks::set_aside;
+use super::remarks::{set_aside, taken_back};
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Key, Purpose};
 use crate::run::journal::{Body, Event, RunId};
@@ -81,6 +81,8 @@ pub struct ReadingRow {
     pub standing: Standing,
     /// Why a person set it aside, when one did.
     pub set_aside: Option<SetAside>,
+    /// Why a person took it back that it was set aside, when one did.
+    pub taken_back: Option<String>,
 }
 
 /// A reading that a person set aside. It stays where it is, and enters nothing.
@@ -158,10 +160,12 @@ impl Store {
         let mut rows = self.raw_readings(id).await?;
         let events = self.events(id, 0, EVENTS_AT_MOST).await?;
         let standings = counts::standings(&frozen.itinerary, &events);
-        let asides = set_aside(&self.remarks(id).await?);
+        let remarks = self.remarks(id).await?;
+        let (asides, mut taken_back) = (set_aside(&remarks), taken_back(&remarks));
         for row in &mut rows {
             let standing = standings.get(&row.seq).copied().unwrap_or_default();
             row.stand(standing, asides.get(&row.seq));
+            row.taken_back = taken_back.remove(&row.seq);
         }
         Ok(rows)
     }
@@ -212,6 +216,7 @@ pub(super) fn row_for(run: RunId, frozen: &Frozen, event: &Event) -> Option<Read
         counts: false,
         standing: Standing::default(),
         set_aside: None,
+        taken_back: None,
     })
 }
 
@@ -227,6 +232,13 @@ fn purpose_of(word: &str) -> Result<Purpose, StoreError> {
     .into_iter()
     .find(|purpose| purpose.word() == word)
     .ok_or_else(|| bad("a purpose")(word.to_owned()))
+}
+
+fn origin_of(word: &str) -> Result<Origin, StoreError> {
+    [Origin::Measured, Origin::Entered, Origin::Imported]
+        .into_iter()
+        .find(|origin| origin.word() == word)
+        .ok_or_else(|| bad("an origin")(word.to_owned()))
 }
 
 fn outcome_of(
@@ -263,12 +275,7 @@ pub(super) fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, Stor
     if unit != quantity.unit() {
         return Err(bad("a unit")(unit));
     }
-    let origin = match words(28)?.as_str() {
-        "measured" => Origin::Measured,
-        "entered" => Origin::Entered,
-        "imported" => Origin::Imported,
-        other => return Err(bad("an origin")(other.to_owned())),
-    };
+    let origin = origin_of(&words(28)?)?;
     let moment = |mono: usize, wall: usize| -> Result<Moment, StoreError> {
         Ok(Moment {
             mono: Mono::from_ns(whole(mono)?),
@@ -315,5 +322,6 @@ pub(super) fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, Stor
         counts: false,
         standing: Standing::default(),
         set_aside: None,
+        taken_back: None,
     })
 }

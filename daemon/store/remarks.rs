@@ -28,6 +28,9 @@ pub enum RemarkKind {
     /// Readings that no longer enter a mean, and why.
     #[serde(rename = "set aside")]
     SetAside,
+    /// Readings that were set aside count again, and why.
+    #[serde(rename = "taken back")]
+    TakenBack,
 }
 
 impl RemarkKind {
@@ -36,6 +39,15 @@ impl RemarkKind {
         match self {
             RemarkKind::Note => "note",
             RemarkKind::SetAside => "set aside",
+            RemarkKind::TakenBack => "taken back",
+        }
+    }
+
+    /// Figures are others after it: what was ruled before is outdated.
+    pub const fn alters_figures(self) -> bool {
+        match self {
+            RemarkKind::Note => false,
+            RemarkKind::SetAside | RemarkKind::TakenBack => true,
         }
     }
 }
@@ -58,7 +70,7 @@ pub struct Remark {
     pub no: u64,
     /// What it is.
     pub kind: RemarkKind,
-    /// The note, or why the readings are set aside.
+    /// The note, or why the readings are set aside or taken back.
     pub text: String,
     /// The readings; none for a note.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -201,15 +213,33 @@ impl Store {
     }
 }
 
-/// Why each reading that was set aside was, by its event's number.
+/// Why each reading that is set aside is, by its event's number. The last word
+/// on a reading holds: what was taken back is not set aside.
 pub fn set_aside(remarks: &[Remark]) -> HashMap<u64, String> {
-    let asides = remarks
-        .iter()
-        .filter(|remark| remark.kind == RemarkKind::SetAside);
+    let mut asides = HashMap::new();
+    for remark in remarks {
+        for about in &remark.readings {
+            match remark.kind {
+                RemarkKind::SetAside => asides.insert(about.seq, remark.text.clone()),
+                RemarkKind::TakenBack => asides.remove(&about.seq),
+                RemarkKind::Note => None,
+            };
+        }
+    }
     asides
-        .flat_map(|remark| {
-            let one = |about: &About| (about.seq, remark.text.clone());
-            remark.readings.iter().map(one)
-        })
-        .collect()
+}
+
+/// Why each reading counts again after it was set aside, by its event's number.
+pub fn taken_back(remarks: &[Remark]) -> HashMap<u64, String> {
+    let mut back = HashMap::new();
+    for remark in remarks {
+        for about in &remark.readings {
+            match remark.kind {
+                RemarkKind::TakenBack => back.insert(about.seq, remark.text.clone()),
+                RemarkKind::SetAside => back.remove(&about.seq),
+                RemarkKind::Note => None,
+            };
+        }
+    }
+    back
 }

@@ -129,6 +129,113 @@ async fn remarks_are_never_edited_and_every_edit_is_found() {
     }
 }
 
+/// The last word on a reading holds: set aside, taken back, set aside again.
+/// Nothing of it is lost, and the views say the same as the store.
+#[tokio::test]
+async fn what_is_taken_back_counts_again_and_every_word_stays() {
+    let (_folder, store, run) = measuring().await;
+    let before = store.readings(run).await.expect("readings");
+    let is_result = |row: &&ReadingRow| row.counts && row.purpose == Purpose::Read;
+    let two: Vec<&ReadingRow> = before.iter().filter(is_result).take(2).collect();
+    let turns = [
+        (RemarkKind::SetAside, &two[..], [false, false]),
+        (RemarkKind::TakenBack, &two[..1], [true, false]),
+        (RemarkKind::SetAside, &two[..1], [false, false]),
+        (RemarkKind::TakenBack, &two[..], [true, true]),
+    ];
+    for (turn, (kind, rows, counting)) in turns.into_iter().enumerate() {
+        let added = store.add_remark(run, remark(kind, rows)).await;
+        assert_eq!(added.expect("recorded").no, turn as u64 + 1);
+        let after = store.readings(run).await.expect("readings");
+        let of = |seq: u64| after.iter().find(|row| row.seq == seq).expect("there");
+        assert_eq!([of(two[0].seq).counts, of(two[1].seq).counts], counting);
+        let sql = "SELECT count(*) FROM illuminance_readings WHERE status = 'set aside'";
+        let seen: i64 = sqlx::query_scalar(sql)
+            .fetch_one(store.readers())
+            .await
+            .expect("a view");
+        let aside = counting.iter().filter(|counts| !**counts).count();
+        assert_eq!(seen, aside as i64, "turn {turn}");
+    }
+    let after = store.readings(run).await.expect("readings");
+    let again = after.iter().filter(|row| row.taken_back.is_some()).count();
+    assert_eq!(again, 2);
+    let plain = after.into_iter().map(|row| ReadingRow {
+        taken_back: None,
+        ..row
+    });
+    assert_eq!(plain.collect::<Vec<_>>(), before, "as if nothing was said");
+    let verified = store.verify(run).await.expect("verified");
+    assert!(verified.is_whole(), "{verified:?}");
+    assert_eq!(verified.remarks.expect("followed").remarks, 4);
+}
+
+/// Two remarks that changed places, each whole by itself, one made a note,
+/// one taken out of the middle: each is found and named.
+#[tokio::test]
+async fn swapped_and_removed_remarks_are_named() {
+    let swap = "UPDATE remarks SET no = CASE no WHEN 2 THEN 99 WHEN 3 THEN 2 END \
+                WHERE no IN (2, 3); UPDATE remarks SET no = 3 WHERE no = 99";
+    let contents = "CREATE TEMP TABLE kept AS SELECT no, line, link FROM remarks; \
+                    UPDATE remarks SET line = (SELECT line FROM kept WHERE kept.no = 5 - remarks.no), \
+                    link = (SELECT link FROM kept WHERE kept.no = 5 - remarks.no) WHERE no IN (2, 3)";
+    let lines = "CREATE TEMP TABLE kept AS SELECT no, line FROM remarks; \
+                 UPDATE remarks SET line = (SELECT line FROM kept WHERE kept.no = 5 - remarks.no) \
+                 WHERE no IN (2, 3)";
+    let cases = [
+        (contents, 2, "its line does not fit its link"),
+        (lines, 2, "its line does not fit its link"),
+        (
+            "DELETE FROM remarks WHERE no = 2",
+            2,
+            "it is missing, or another stands in its place",
+        ),
+        (
+            "UPDATE remarks SET line = replace(line, 'set aside', 'note')",
+            2,
+            "its line does not fit its link",
+        ),
+        (swap, 2, "its line does not fit its link"),
+    ];
+    for (sql, bad, why) in cases {
+        let (_folder, store, run) = measuring().await;
+        let rows = store.readings(run).await.expect("readings");
+        let is_result = |row: &&ReadingRow| row.counts && row.purpose == Purpose::Read;
+        let first = rows.iter().find(is_result).expect("one that counts");
+        for (kind, who) in [
+            (RemarkKind::Note, "ada"),
+            (RemarkKind::SetAside, "bob"),
+            (RemarkKind::TakenBack, "cleo"),
+            (RemarkKind::Note, "dora"),
+        ] {
+            let about: &[&ReadingRow] = if kind.alters_figures() { &[first] } else { &[] };
+            let mut said = remark(kind, about);
+            said.who = who.to_owned();
+            store.add_remark(run, said).await.expect("recorded");
+        }
+        // One connection: a temporary table is its own.
+        let mut writer = store
+            .writer()
+            .expect("a writer")
+            .acquire()
+            .await
+            .expect("it");
+        for trigger in ["remarks_no_update", "remarks_no_delete"] {
+            let drop = format!("DROP TRIGGER {trigger}");
+            let dropped = sqlx::raw_sql(sqlx::AssertSqlSafe(drop)).execute(&mut *writer);
+            dropped.await.expect("dropped");
+        }
+        let changed = sqlx::raw_sql(sql).execute(&mut *writer).await;
+        changed.expect("changed");
+        drop(writer);
+        let verified = store.verify(run).await.expect("verified");
+        assert!(!verified.is_whole(), "{sql}");
+        assert_eq!(verified.bad, None, "the journal is untouched: {sql}");
+        let found = verified.remarks.expect("followed").bad;
+        assert_eq!(found, Some((bad, why.to_owned())), "{sql}");
+    }
+}
+
 /// What a person with a database client sees.
 #[tokio::test]
 async fn the_views_tell_what_was_set_aside() {

@@ -39,14 +39,32 @@ pub async fn set_aside(
 ) -> Result<Json<wire::Remark>, Trouble> {
     let run = number(&run)?;
     let Json(aside) = understood(body)?;
-    let order = SetAsideOrder {
+    let remark = desk.keeper.set_aside(run, order(aside)).await?;
+    Ok(Json(one(run, &remark)))
+}
+
+/// `POST /runs/{run}/take-back`
+///
+/// # Errors
+/// When there is no such run or reading, or it is not set aside.
+pub async fn take_back(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+    body: Result<Json<SetAside>, JsonRejection>,
+) -> Result<Json<wire::Remark>, Trouble> {
+    let run = number(&run)?;
+    let Json(aside) = understood(body)?;
+    let remark = desk.keeper.take_back(run, order(aside)).await?;
+    Ok(Json(one(run, &remark)))
+}
+
+fn order(aside: SetAside) -> SetAsideOrder {
+    SetAsideOrder {
         key: as_key(aside.key),
         attempt: aside.attempt,
         because: aside.because,
         who: aside.who,
-    };
-    let remark = desk.keeper.set_aside(run, order).await?;
-    Ok(Json(one(run, &remark)))
+    }
 }
 
 /// A point's figure, as reports and rulings name it, is one way to say its key.

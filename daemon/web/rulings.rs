@@ -17,7 +17,6 @@ use crate::report::page::{OtherRulings, Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
 use crate::run::journal::Link;
-use crate::store::remarks::RemarkKind;
 use crate::store::rulings::{Round, RuledBy, RulingRow};
 
 /// `GET /runs/{run}/rulings`
@@ -106,13 +105,13 @@ pub async fn attempt(
     Ok(Json(all))
 }
 
-/// The number of the last remark that set readings of these rulings' run aside;
-/// 0 without any.
+/// The number of the last remark that set readings of these rulings' run aside
+/// or took that back; 0 without any.
 async fn last_aside(desk: &Desk, of: Option<&RulingRow>) -> Result<u64, Trouble> {
     let Some(row) = of else { return Ok(0) };
     let remarks = desk.store.remarks(row.run).await?;
     let mut asides = remarks.iter().rev();
-    let last = asides.find(|remark| remark.kind == RemarkKind::SetAside);
+    let last = asides.find(|remark| remark.kind.alters_figures());
     Ok(last.map_or(0, |remark| remark.no))
 }
 
@@ -290,7 +289,7 @@ fn notes(rulings: &[Ruling]) -> Vec<String> {
         .any(|ruling| ruling.latest && ruling.outdated)
     {
         notes.push(
-            "Readings were set aside after these rulings were made: they do not rest on the figures below. Rule again."
+            "Readings were set aside, or that was taken back, after these rulings were made: they do not rest on the figures below. Rule again."
                 .to_owned(),
         );
     }

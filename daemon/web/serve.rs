@@ -53,6 +53,7 @@ pub fn router(desk: Desk) -> Router {
         .route("/runs/{run}/redo", post(runs::redo))
         .route("/runs/{run}/notes", post(remarks::note))
         .route("/runs/{run}/set-aside", post(remarks::set_aside))
+        .route("/runs/{run}/take-back", post(remarks::take_back))
         .route("/runs/{run}/readings", get(readings::list))
         .route("/runs/{run}/survey", get(readings::survey))
         .route(

@@ -467,7 +467,7 @@ pub struct Note {
     pub who: String,
 }
 
-/// `POST /runs/{id}/set-aside`
+/// `POST /runs/{id}/set-aside`, and `/take-back`, which undoes it
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SetAside {
     /// A reading, `levels/L07/24 in/read/1`, or a whole point, `levels/L07/24 in`
@@ -488,7 +488,7 @@ pub struct Remark {
     pub run: i64,
     /// Counts the run's remarks, from 1.
     pub no: u64,
-    /// `note` or `set aside`.
+    /// `note`, `set aside` or `taken back`.
     pub kind: String,
     /// The note, or the reason.
     pub text: String,

@@ -70,10 +70,20 @@ fn notes_and_set_asides_are_told_or_refused_with_what_to_do() {
         "x",
     ];
     told.push(said(&daemon, &attempt));
+    for key in [
+        "1:look/L12/24 in/read/1",
+        "1.look.L12@24in",
+        "1:look/L12/24 in",
+        "1:look/L12/12 in",
+    ] {
+        let back = ["set-aside", key, "--take-back", "--because", "wrong door"];
+        told.push(said(&daemon, &back));
+    }
+    told.push(said(&daemon, &aside("1:look/L12/24 in/read/1")));
     insta::assert_snapshot!(told.join("\n"));
 
     let shown = daemon.ok(&["show", "1"]);
-    let notes: Vec<&str> = shown.lines().rev().take(9).collect();
+    let notes: Vec<&str> = shown.lines().rev().take(15).collect();
     let notes: Vec<&str> = notes.into_iter().rev().collect();
     insta::assert_snapshot!("shown", without_times(&notes.join("\n")));
     let json = daemon.ok(&["show", "1", "--format", "json"]);
@@ -116,6 +126,16 @@ fn a_point_set_aside_stays_in_the_readings_and_leaves_the_survey() {
     assert!(point.expect("a point").contains(",set aside,"), "{point:?}");
     let page = daemon.ok(&["report", "1", "--to", "-"]);
     assert!(page.contains("readings set aside: door open"));
+    let back = ["--take-back", "--because", "wrong point"];
+    daemon.ok(&[&["set-aside", "1.look.L12@24in"], &back[..]].concat());
+    assert_eq!(readings("results"), before.0, "as it was before");
+    let page = daemon.ok(&["report", "1", "--to", "-"]);
+    assert!(!page.contains("readings set aside: door open"));
+    let account = daemon.ok(&["account", "1.look.L12@24in"]);
+    assert!(
+        account.contains("that was taken back: wrong point"),
+        "{account}"
+    );
 }
 
 /// A remark is written beside the journal while the attendant writes it.

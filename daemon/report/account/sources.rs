@@ -147,7 +147,13 @@ impl<'a> Sources<'a> {
             outcome: outcome_words(&reading.outcome),
             range_lx: reading.range,
             flags: reading.flags.clone(),
-            standing: standing_words(row.standing).to_owned(),
+            standing: match &row.taken_back {
+                Some(why) => format!(
+                    "{}; it was set aside, and that was taken back: {why}",
+                    standing_words(row.standing)
+                ),
+                None => standing_words(row.standing).to_owned(),
+            },
         }
     }
 
