@@ -20,5 +20,7 @@ pub mod judge;
 pub mod library;
 pub mod round;
 #[cfg(test)]
+mod tests_dead_meter;
+#[cfg(test)]
 mod tests_set_aside;
 pub mod view;
