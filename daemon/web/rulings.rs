@@ -12,11 +12,12 @@ use super::wire::{self, Report, Rule, Ruling, Try};
 use crate::plan::uses::Purpose;
 use crate::queue::ruling::{ENDED, RuleOrder};
 use crate::report::account::limit_words;
-use crate::report::ids::FigureId;
-use crate::report::page::{OtherRulings, Page, Ruled, RunFacts, html};
+use crate::report::ids::{self, FigureId};
+use crate::report::page::{Derived, OtherRulings, Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
 use crate::run::journal::Link;
+use crate::store::remarks::Remark;
 use crate::store::rulings::{Round, RuledBy, RulingRow};
 
 /// `GET /runs/{run}/rulings`
@@ -224,6 +225,8 @@ pub async fn report(
             made: at(Some(desk.keeper.now().wall)),
         },
         surveys: gather::surveys(&frozen, &readings, &events),
+        derived: rulings.iter().filter_map(derived).collect(),
+        remarks: desk.store.remarks(run).await?.iter().map(said).collect(),
         notes: notes(&rulings),
         other_rulings: other_rulings(&rulings),
         rulings: rulings
@@ -259,25 +262,41 @@ fn other_rulings(rulings: &[Ruling]) -> Vec<OtherRulings> {
     others.into_iter().map(|(_, other)| other).collect()
 }
 
-/// Metrics, and what must be known of the rulings.
+/// The row of a metric of the latest round; none for anything else.
+fn derived(ruling: &Ruling) -> Option<Derived> {
+    let wanted = ruling.latest && ruling.metric;
+    let id = ids::parse(&ruling.id).ok()?;
+    wanted.then(|| Derived {
+        id,
+        name: match ruling.own {
+            true => format!("{} ({})", ruling.name, ruling.test),
+            false => format!("{} ({}), by {}", ruling.name, ruling.test, ruling.by),
+        },
+        value: ruling.value,
+        expanded: ruling.expanded,
+        unit: ruling.unit.clone(),
+        rests_on: ruling.rests_on.len(),
+        script: ruling.script.clone(),
+        reason: ruling.reason.clone(),
+    })
+}
+
+/// A remark as a sentence.
+fn said(remark: &Remark) -> String {
+    let mut kind = remark.kind.words().to_owned();
+    kind[..1].make_ascii_uppercase();
+    let keys: Vec<&str> = remark.readings.iter().map(|r| r.key.as_str()).collect();
+    let readings = match keys.is_empty() {
+        true => String::new(),
+        false => format!(" ({})", keys.join(", ")),
+    };
+    let (no, who, at) = (remark.no, &remark.who, wire::utc(remark.at()));
+    format!("{kind} {no} by {who} at {at}: {}{readings}", remark.text)
+}
+
+/// What must be known of the rulings.
 fn notes(rulings: &[Ruling]) -> Vec<String> {
     let mut notes = Vec::new();
-    for metric in rulings
-        .iter()
-        .filter(|ruling| ruling.latest && ruling.metric)
-    {
-        let Ruling { name, test, .. } = metric;
-        let why = match metric.reason.as_str() {
-            "" => String::new(),
-            why => format!(" ({why})"),
-        };
-        let what = &metric.shown;
-        let by = match metric.own {
-            true => String::new(),
-            false => format!(", by {}", metric.by),
-        };
-        notes.push(format!("{name} ({test}): {what}{why} [{}]{by}", metric.id));
-    }
     let rounds = rulings.iter().map(|ruling| ruling.round).max().unwrap_or(0);
     if rounds > 1 {
         notes.push(format!(

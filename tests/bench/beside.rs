@@ -150,6 +150,9 @@ fn page_of(run: RunId, surveys: Vec<SurveyFigures>) -> Page {
         },
         surveys,
         rulings: Vec::new(),
+        other_rulings: Vec::new(),
+        derived: Vec::new(),
+        remarks: Vec::new(),
         notes: Vec::new(),
     }
 }

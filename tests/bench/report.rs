@@ -21,6 +21,8 @@ pub fn page() -> Page {
         surveys: vec![survey()],
         rulings: Vec::new(),
         other_rulings: Vec::new(),
+        derived: Vec::new(),
+        remarks: Vec::new(),
         notes: Vec::new(),
     }
 }

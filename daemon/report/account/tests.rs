@@ -204,6 +204,8 @@ fn ids_of_page(sources: &Sources<'_>) -> BTreeSet<String> {
         surveys: sources.surveys.clone(),
         other_rulings: Vec::new(),
         rulings: Vec::new(),
+        derived: Vec::new(),
+        remarks: Vec::new(),
         notes: Vec::new(),
     });
     let words = page.split(|c: char| c.is_whitespace() || "<>\"'()#".contains(c));

@@ -1,7 +1,7 @@
 //! The report of one run: a single HTML file that needs no network and no
 //! script, for a screen of any width, light or dark, and for paper.
 //!
-//! Order: the finding · rulings · surprises · charts with their tables · drift,
+//! Order: the finding · rulings · derived figures · surprises · charts with their tables · drift,
 //! warm-up, fits · what was subtracted · what a report must state · cautions.
 //! Each figure carries its id ([`super::ids`]). What is missing is said in
 //! words.
@@ -14,6 +14,7 @@
 //! Called by: web. Not here: the figures themselves (gather, ladder, reach).
 
 mod charts;
+mod derived;
 pub(super) mod fits;
 mod markup;
 mod record;
@@ -29,6 +30,8 @@ mod tests_labels;
 
 use std::borrow::Cow;
 
+pub use derived::Derived;
+
 use super::survey::{PointFigure, SurveyFigures};
 use markup::Markup;
 
@@ -43,6 +46,11 @@ pub struct Page {
     pub rulings: Vec<Ruled>,
     /// What other plans and certificates ruled on it.
     pub other_rulings: Vec<OtherRulings>,
+    /// What its metrics derived.
+    pub derived: Vec<Derived>,
+    /// What people said of it, in order: notes, readings set aside and taken
+    /// back, one sentence each.
+    pub remarks: Vec<String>,
     /// What else must be known, one sentence each.
     pub notes: Vec<String>,
 }
@@ -130,8 +138,10 @@ pub fn html(page: &Page) -> String {
     out.close();
     out.open("main", &[]);
     rulings::section(&mut out, page);
+    derived::section(&mut out, page);
     surprises::section(&mut out, page);
-    notes(&mut out, page);
+    sentences(&mut out, "Notes", &page.notes);
+    sentences(&mut out, "What people said of it", &page.remarks);
     charts::section(&mut out, page);
     record::section(&mut out, page);
     fits::section(&mut out, page);
@@ -249,15 +259,15 @@ fn example(page: &Page) -> String {
     point().or(ruling).unwrap_or_else(|| "12.r3".to_owned())
 }
 
-fn notes(out: &mut Markup, page: &Page) {
-    if page.notes.is_empty() {
+fn sentences(out: &mut Markup, title: &str, said: &[String]) {
+    if said.is_empty() {
         return;
     }
     out.open("section", &[]);
-    out.element("h2", &[], "Notes");
+    out.element("h2", &[], title);
     out.open("ul", &[]);
-    for note in &page.notes {
-        out.element("li", &[], note);
+    for sentence in said {
+        out.element("li", &[], sentence);
     }
     out.close();
     out.close();

@@ -2,8 +2,9 @@
 
 use photometry::units::{Length, Wall};
 
-use super::{Page, Ruled, RunFacts, html};
+use super::{Derived, Page, Ruled, RunFacts, html};
 use crate::report::background::{Background, Scatter};
+use crate::report::ids::FigureId;
 use crate::report::survey::AmbientFigure;
 use crate::report::tests_table::figures;
 
@@ -50,7 +51,32 @@ pub fn page() -> Page {
             ruled(4, "fail", Some(31.71), Some(1.3)),
             ruled(5, "undecided", None, None),
         ],
+        derived: vec![
+            derived(6, Some(27.43), Some(0.61), ""),
+            derived(7, Some(0.75), None, "m"),
+            derived(8, None, None, "lx"),
+        ],
+        remarks: vec![
+            "Note 1 by ada at 2026-11-26T07:00:00Z: thunder from 01:10.".to_owned(),
+            "Set aside 2 by bob at 2026-11-26T07:10:00Z: door open (levels/L07/24 in/read/1)."
+                .to_owned(),
+            "Taken back 3 by bob at 2026-11-26T07:12:00Z: wrong door (levels/L07/24 in/read/1)."
+                .to_owned(),
+        ],
         notes: vec!["The door was opened at 23:10.".to_owned()],
+    }
+}
+
+fn derived(no: u32, value: Option<f64>, expanded: Option<f64>, unit: &str) -> Derived {
+    Derived {
+        id: FigureId::Ruling { run: 12, no },
+        name: "directed (levels)".to_owned(),
+        value,
+        expanded,
+        unit: unit.to_owned(),
+        rests_on: 2 * usize::from(value.is_some()),
+        script: "directivity".to_owned(),
+        reason: String::new(),
     }
 }
 
