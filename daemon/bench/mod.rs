@@ -12,3 +12,5 @@
 pub mod instrument;
 pub mod limits;
 pub mod open;
+#[cfg(test)]
+mod tests_defect;
