@@ -467,10 +467,10 @@ pub(super) const ENTRIES: &[Entry] = entries! {
     "" "smallest" (Some("[x, y, ...]")) -> "a measured value": "the smallest; not known when one is not", |e| {
             e.register_fn("smallest", |list: Array| extreme(&list, Extreme::Smallest, false));
         };
-    "" "largest_known" (Some("[x, y, ...]")) -> "a measured value": "the largest of those that are known; a ruling on it is undecided where an unknown one (over range is above, under range below) could make it another", |e| {
+    "" "largest_known" (Some("[x, y, ...]")) -> "a measured value": "the largest known; undecided where an unknown one could change a ruling", |e| {
             e.register_fn("largest_known", |list: Array| extreme(&list, Extreme::Largest, true));
         };
-    "" "smallest_known" (Some("[x, y, ...]")) -> "a measured value": "the smallest of those that are known; a ruling on it is undecided likewise", |e| {
+    "" "smallest_known" (Some("[x, y, ...]")) -> "a measured value": "the smallest known; undecided where an unknown one could change a ruling", |e| {
             e.register_fn("smallest_known", |list: Array| extreme(&list, Extreme::Smallest, true));
         };
     "" "counted" (Some("n")) -> "a measured value": "a whole number without doubt, to rule on", |e| {

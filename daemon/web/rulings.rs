@@ -19,6 +19,7 @@ use crate::rulings::attempt::Attempt;
 use crate::run::journal::Link;
 use crate::store::remarks::Remark;
 use crate::store::rulings::{Round, RuledBy, RulingRow};
+use crate::store::runs::RunRow;
 
 /// `GET /runs/{run}/rulings`
 ///
@@ -227,7 +228,7 @@ pub async fn report(
         surveys: gather::surveys(&frozen, &readings, &events),
         derived: rulings.iter().filter_map(derived).collect(),
         remarks: desk.store.remarks(run).await?.iter().map(said).collect(),
-        notes: notes(&rulings),
+        notes: [again(&desk, &row).await?, notes(&rulings)].concat(),
         other_rulings: other_rulings(&rulings),
         rulings: rulings
             .into_iter()
@@ -236,6 +237,27 @@ pub async fn report(
             .collect(),
     };
     Ok(Json(Report { html: html(&page) }))
+}
+
+/// Which run this one measures again, and which measure this one again: their
+/// points stand in reports of their own.
+async fn again(desk: &Desk, row: &RunRow) -> Result<Vec<String>, Trouble> {
+    let runs = desk.store.runs().await?;
+    let later = runs.iter().filter(|other| other.redo_of == Some(row.id));
+    let later = later.map(|redo| {
+        format!(
+            "Run {} measures a part of this run again ({}); its figures are in its own report.",
+            redo.id.0,
+            redo.state.words()
+        )
+    });
+    let earlier = row.redo_of.map(|of| {
+        format!(
+            "This run measures a part of run {0} again: see the report of run {0} as well.",
+            of.0
+        )
+    });
+    Ok(earlier.into_iter().chain(later).collect())
 }
 
 /// The newest criteria of each other plan and certificate, newest round first.

@@ -89,6 +89,13 @@ fn a_chosen_part_is_measured_again_and_names_its_run() {
     assert!(runs.contains("short look, redo of run 1"), "{runs}");
     let shown = daemon.ok(&["show", "2"]);
     assert!(shown.contains("redo of        run 1"), "{shown}");
+    for (run, says) in [
+        ("1", "Run 2 measures a part of this run again (complete)"),
+        ("2", "This run measures a part of run 1 again"),
+    ] {
+        let page = daemon.ok(&["report", run, "--to", "-"]);
+        assert!(page.contains(says), "report of run {run}");
+    }
     let after = daemon.ok(&["readings", "1", "--what", "all", "--format", "csv"]);
     assert_eq!(before, after, "the old run stays as it is");
 }
