@@ -8,7 +8,7 @@
 use std::error::Error;
 use std::fmt::Write as _;
 use std::io::ErrorKind;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::exit_codes::ExitCode;
 use super::terminal::{Terminal, printable};
@@ -271,6 +271,21 @@ fn of_rulings(run: i64) -> String {
     format!("`wakerail rulings {run}` tells why; `wakerail report {run}` shows it")
 }
 
+fn of_not_stopped(run: i64) -> String {
+    format!("say y when asked, or `wakerail stop {run} --yes`")
+}
+
+fn of_looked_away(run: i64) -> String {
+    format!("look again with `wakerail watch {run}`; end it with `wakerail stop {run}`")
+}
+
+fn of_demo(path: &Path) -> String {
+    format!("what was measured is in {}", path.display())
+}
+
+const OF_BENCH_OUT: &str = "look at the bench and at the daemon's log; a record that failed is tried again while the \
+     daemon runs; otherwise, when the cause is gone, start it again: the run goes on";
+
 fn of_scripts(near: Option<&str>) -> String {
     match near {
         Some(near) => format!("did you mean `wakerail script show {near}`?"),
@@ -387,38 +402,15 @@ impl Complaint {
             Complaint::Forced => one(
                 "look at the bench: the carriage may have moved, a finger may sit on a button, the lamp may be on; runs go on with `wakerail serve`",
             ),
-            Complaint::Gaps { .. }
-            | Complaint::NotPassed { .. }
-            | Complaint::NotStopped { .. }
-            | Complaint::BenchOut { .. }
-            | Complaint::DaemonLeft { .. }
-            | Complaint::DemoLeft { .. }
-            | Complaint::LookedAway { .. } => self.hints_about_the_run(),
-        }
-    }
-
-    /// What to do about a run that is not what was hoped for.
-    fn hints_about_the_run(&self) -> Vec<String> {
-        let one = |text: &str| vec![text.to_owned()];
-        match self {
-            Complaint::BenchOut { .. } => one(
-                "look at the bench and at the daemon's log; a record that failed is tried again while the daemon runs; otherwise, when the cause is gone, start it again: the run goes on",
-            ),
+            Complaint::BenchOut { .. } => one(OF_BENCH_OUT),
             Complaint::DaemonLeft { .. } => {
                 one("start it again with the same data; what was measured is kept")
             }
             Complaint::Gaps { run, .. } => vec![of_gaps(*run)],
             Complaint::NotPassed { run, .. } => vec![of_rulings(*run)],
-            Complaint::NotStopped { run } => {
-                vec![format!("say y when asked, or `wakerail stop {run} --yes`")]
-            }
-            Complaint::LookedAway { run } => vec![format!(
-                "look again with `wakerail watch {run}`; end it with `wakerail stop {run}`"
-            )],
-            Complaint::DemoLeft { path } => {
-                vec![format!("what was measured is in {}", path.display())]
-            }
-            _ => Vec::new(),
+            Complaint::NotStopped { run } => vec![of_not_stopped(*run)],
+            Complaint::LookedAway { run } => vec![of_looked_away(*run)],
+            Complaint::DemoLeft { path } => vec![of_demo(path)],
         }
     }
 
