@@ -292,14 +292,16 @@ impl Store {
         Ok(rows)
     }
 
-    /// Runs that are over and were never ruled on as a whole.
+    /// Runs that are over and were never ruled on as a whole, though their plan
+    /// has criteria or metrics.
     ///
     /// # Errors
     /// When the record cannot be read.
     pub async fn runs_without_rulings(&self) -> Result<Vec<RunId>, StoreError> {
         let sql = "SELECT id FROM runs WHERE state IN ('complete', 'complete with gaps', 'stopped', \
                    'failed') AND begun_wall_us IS NOT NULL \
-                   AND NOT EXISTS (SELECT 1 FROM rulings WHERE run = runs.id AND unfinished = 0) \
+                   AND CASE WHEN EXISTS (SELECT 1 FROM rulings WHERE run = runs.id AND unfinished = 0) \
+                   THEN 0 ELSE coalesce(json_array_length(bundle, '$.plan.uses'), 0) END > 0 \
                    ORDER BY id";
         let runs: Vec<i64> = sqlx::query_scalar(sql)
             .fetch_all(self.readers())
@@ -480,6 +482,7 @@ fn ruling_of(row: &SqliteRow) -> Result<RulingRow, StoreError> {
 mod tests {
     use super::*;
     use crate::plan::samples::survey;
+    use crate::plan::uses::Use;
     use crate::store::samples::frozen;
 
     fn ruled(name: &str, word: Option<&str>) -> Ruled {
@@ -505,6 +508,17 @@ mod tests {
             reason: "L07".to_owned(),
             estimate: Some(Estimate::exact(251.5).with("certificate", 4.0, None)),
             rests_on: vec!["1.levels.L07@24in".to_owned()],
+        }
+    }
+
+    fn one_use() -> Use {
+        Use {
+            name: "bright".to_owned(),
+            line: PlanLine::default(),
+            purpose: Purpose::Criterion,
+            script: "reaches-target".to_owned(),
+            given: BTreeMap::new(),
+            test: None,
         }
     }
 
@@ -536,9 +550,12 @@ mod tests {
         let store = Store::open(&folder.path().join("record.db"))
             .await
             .expect("opened");
-        let bundle = frozen(3, survey(&[6, 12]));
+        let mut bundle = frozen(3, survey(&[6, 12]));
+        // One without criteria, of which nothing can be said.
+        let bare = store.book_run(None, &bundle, None, Wall::from_us(1)).await;
+        bundle.plan.uses = vec![one_use()];
         let run = store.book_run(None, &bundle, None, Wall::from_us(1)).await;
-        let run = run.expect("booked");
+        let (bare, run) = (bare.expect("booked"), run.expect("booked"));
         let without = || async { store.runs_without_rulings().await.expect("runs") };
         assert!(without().await.is_empty(), "it is not over");
         sqlx::query("UPDATE runs SET state = 'complete', begun_wall_us = 1")
@@ -558,7 +575,7 @@ mod tests {
             .add_round(run, &early, &ruled, &scripts)
             .await
             .expect("a round");
-        assert_eq!(without().await, [run]);
+        assert_eq!(without().await, [run], "and not {bare}");
         store
             .add_round(run, &round("the run ended"), &ruled, &scripts)
             .await
