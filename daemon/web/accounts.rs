@@ -11,8 +11,8 @@ use super::runs;
 use super::serve::Desk;
 use super::wire::{self, Account, problems};
 use crate::queue::ruling::refusal;
-use crate::report::account::{AsRuled, Sources, Unknown, account};
-use crate::report::ids::{self, FigureId};
+use crate::report::account::{AsRuled, Sources, Unknown, account, ids_of, near_text};
+use crate::report::ids::{self, FigureId, NoFigureId};
 use crate::rulings::round;
 use crate::run::journal::RunId;
 
@@ -24,11 +24,10 @@ pub async fn show(
     State(desk): State<Desk>,
     Path(id): Path<String>,
 ) -> Result<Json<Account>, Trouble> {
-    let id = ids::parse(&id).map_err(|no| {
-        let status = StatusCode::BAD_REQUEST;
-        Trouble::new(problems::NOT_UNDERSTOOD, status, &no.to_string(), "")
-            .hint("the report prints an id beside each figure: `wakerail report latest`")
-    })?;
+    let id = match ids::parse(&id) {
+        Ok(id) => id,
+        Err(no) => return Err(no_id(&desk, &id, &no).await?),
+    };
     let (FigureId::Ruling { run, .. } | FigureId::Test { run, .. } | FigureId::Setting { run, .. }) =
         &id;
     let run = RunId(*run);
@@ -80,6 +79,38 @@ pub async fn show(
         surveys: Sources::surveys_of(&frozen, &rows, &events),
     };
     Ok(Json(account(&sources, &id).map_err(|no| unknown(&id, no))?))
+}
+
+/// What is said of a text that is no id: which of its run's ids may be meant.
+async fn no_id(desk: &Desk, text: &str, no: &NoFigureId) -> Result<Trouble, Trouble> {
+    let status = StatusCode::BAD_REQUEST;
+    let trouble = Trouble::new(problems::NOT_UNDERSTOOD, status, &no.to_string(), "");
+    let known = known(desk, text).await?;
+    let written: Vec<String> = known.iter().map(FigureId::to_string).collect();
+    let meant = written::nearest(text, written.iter().map(String::as_str));
+    Ok(match (meant, near_text(&known, text).as_slice()) {
+        (Some(meant), _) => trouble.hint(format!("did you mean `{meant}`?")),
+        (None, []) => {
+            trouble.hint("the report prints an id beside each figure: `wakerail report latest`")
+        }
+        (None, near) => trouble.hint(format!("near it: {}", near.join(", "))),
+    })
+}
+
+/// The ids of the run whose number a text begins with; none without such a run.
+async fn known(desk: &Desk, text: &str) -> Result<Vec<FigureId>, Trouble> {
+    let run = text.split('.').next().and_then(|run| run.parse().ok());
+    let Some(run) = run.map(RunId) else {
+        return Ok(Vec::new());
+    };
+    let Some((frozen, _, events)) = runs::story(desk, run).await? else {
+        return Ok(Vec::new());
+    };
+    let rows = desk.store.readings(run).await?;
+    // A slip of the hand is no reason to rule on a run.
+    let rulings = desk.store.rulings(run).await?.len();
+    let surveys = Sources::surveys_of(&frozen, &rows, &events);
+    Ok(ids_of(run.0, rulings, &surveys))
 }
 
 fn unknown(id: &FigureId, no: Unknown) -> Trouble {

@@ -120,6 +120,10 @@ fn every_figure_of_a_report_has_an_account() {
         &["account", "1.look.L12@25in"],
         &["account", "1.look.L13@24in"],
         &["account", "look.L12"],
+        &["account", "1.look"],
+        &["account", "1.look.L12.drft"],
+        &["account", "1.look.L12@24"],
+        &["account", "7.look"],
         &["account", "7.look.L12@24in"],
         &["account", "1.r9"],
     ];

@@ -30,7 +30,7 @@ mod whole;
 pub use data::Account;
 pub use ruled::limit_words;
 pub use sources::{AsRuled, Sources};
-pub use unknown::{Unknown, ids};
+pub use unknown::{Unknown, ids, ids_of, near_text};
 
 use super::ids::{FigureId, SettingFigure, TestFigure};
 

@@ -6,6 +6,7 @@ use super::whole::has_setting;
 use crate::report::ids::{FigureId, Place, SettingFigure, TestFigure};
 use crate::report::ladder::ladder;
 use crate::report::reach_chart::TARGET_LX;
+use crate::report::survey::SurveyFigures;
 
 /// Near ids that are named.
 const NEAR_AT_MOST: usize = 5;
@@ -24,12 +25,14 @@ pub struct Unknown {
 
 /// Every figure of a run that has an account, in the report's order.
 pub fn ids(sources: &Sources<'_>) -> Vec<FigureId> {
-    let run = sources.run;
-    let rulings = (1..).zip(sources.rulings);
-    let mut all: Vec<FigureId> = rulings
-        .map(|(no, _)| FigureId::Ruling { run, no })
-        .collect();
-    for survey in &sources.surveys {
+    ids_of(sources.run, sources.rulings.len(), &sources.surveys)
+}
+
+/// Every figure of a run with so many rulings and these surveys.
+pub fn ids_of(run: i64, rulings: usize, surveys: &[SurveyFigures]) -> Vec<FigureId> {
+    let rulings = (1..).take(rulings);
+    let mut all: Vec<FigureId> = rulings.map(|no| FigureId::Ruling { run, no }).collect();
+    for survey in surveys {
         let of = |setting: &str, figure| FigureId::Setting {
             run,
             test: survey.test.clone(),
@@ -101,7 +104,7 @@ pub(super) fn unknown(sources: &Sources<'_>, id: &FigureId) -> Unknown {
     };
     Unknown {
         why,
-        near: near(&ids(sources), id),
+        near: near(&ids(sources), &id.to_string(), place_of(id)),
     }
 }
 
@@ -119,10 +122,14 @@ fn listed(names: impl Iterator<Item = String>) -> String {
     }
 }
 
+/// The ids that a text that is none is nearest to.
+pub fn near_text(known: &[FigureId], wanted: &str) -> Vec<String> {
+    near(known, wanted, None)
+}
+
 /// The nearest: at the nearest places of the same setting, else those that
 /// begin or end alike.
-fn near(known: &[FigureId], id: &FigureId) -> Vec<String> {
-    let wanted = id.to_string();
+fn near(known: &[FigureId], wanted: &str, place: Option<Place>) -> Vec<String> {
     let begins = |text: &str| {
         let both = text.bytes().zip(wanted.bytes());
         both.take_while(|(a, b)| a == b).count()
@@ -131,7 +138,7 @@ fn near(known: &[FigureId], id: &FigureId) -> Vec<String> {
         let both = text.bytes().rev().zip(wanted.bytes().rev());
         both.take_while(|(a, b)| a == b).count()
     };
-    let away = |other: &FigureId| match (place_of(id), place_of(other)) {
+    let away = |other: &FigureId| match (place, place_of(other)) {
         (Some(a), Some(b)) => (a.at() - b.at()).abs().nm(),
         (None, None) => 0,
         _ => i64::MAX,
@@ -144,7 +151,7 @@ fn near(known: &[FigureId], id: &FigureId) -> Vec<String> {
         let like = begins(text) + ends(text);
         (
             !same,
-            std::cmp::Reverse(like * usize::from(!same)),
+            std::cmp::Reverse(like * usize::from(!same || place.is_none())),
             away(other),
         )
     });
