@@ -15,6 +15,7 @@ use super::adopt::{self, Stands};
 use super::line::{self, InLine};
 use super::orders::BenchShown;
 use super::refusal::Refusal;
+use super::turns::Turns;
 use crate::attendant::handle::{Assignment, Handle, Note, Order, Pulse};
 use crate::plan::card::Card;
 use crate::plan::lamp::Lamp;
@@ -77,8 +78,8 @@ pub struct Keeper {
     pub(super) stand_in: Option<Box<dyn StandIn>>,
     /// One order at a time: booking and handing over read, decide and write.
     pub(super) gate: tokio::sync::Mutex<()>,
-    /// One ruling at a time.
-    pub(super) ruling: tokio::sync::Mutex<()>,
+    /// One ruling at a time for each run.
+    pub(super) turns: Turns,
     /// Counts orders that changed a run which no attendant has in hand.
     stirred: tokio::sync::watch::Sender<u64>,
 }
@@ -115,7 +116,7 @@ impl Keeper {
             desks,
             stand_in,
             gate: tokio::sync::Mutex::new(()),
-            ruling: tokio::sync::Mutex::new(()),
+            turns: Turns::new(),
             stirred: tokio::sync::watch::Sender::new(0),
         })
     }

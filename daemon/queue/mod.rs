@@ -6,6 +6,7 @@
 //!          keeper ── next run ──► attendant's handle
 //!             │  mend (a record that failed is opened anew)
 //!             │  line (who is next) · adopt (may it be handed over): pure
+//!             │  ruling (when a run is over, or asked for) · turns (one for each run)
 //!             └─ store: placements, runs        refusal: why an order is not taken
 //! ```
 //!
@@ -22,4 +23,5 @@ pub mod redo;
 pub mod refusal;
 pub mod remarks;
 pub mod ruling;
+mod turns;
 pub mod verbs;

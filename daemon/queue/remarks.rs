@@ -54,7 +54,7 @@ impl Keeper {
     pub async fn set_aside(&self, run: RunId, order: SetAsideOrder) -> Result<Remark, Refusal> {
         // A round of rulings says which remarks it knew; none may come while
         // one is made. It also keeps two from setting the same reading aside.
-        let _turn = self.ruling.lock().await;
+        let _turn = self.turns.of(run).await;
         self.row(run).await?;
         let mut remark = self.remark(RemarkKind::SetAside, &order.because, &order.who)?;
         let rows = self.store.readings(run).await?;

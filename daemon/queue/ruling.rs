@@ -1,7 +1,7 @@
 //! Rulings: made when a run is over, and again when someone asks.
 //!
-//! One at a time for each daemon, so that a run that has just ended is ruled on
-//! once, whoever comes first. Called by: keeper, web.
+//! One at a time for each run, so that one that has just ended is ruled on once,
+//! whoever comes first. Called by: keeper, web.
 
 use photometry::units::Ratio;
 
@@ -49,11 +49,11 @@ impl Keeper {
     /// # Errors
     /// When there is no such run, or the record cannot be used.
     pub async fn rule_once(&self, run: RunId) -> Result<(), Refusal> {
-        // Who only reads does not wait for another run's scripts.
+        // Who only reads does not wait for scripts.
         if !self.is_due(run).await? {
             return Ok(());
         }
-        let _turn = self.ruling.lock().await;
+        let _turn = self.turns.for_scripts(run).await;
         if !self.is_due(run).await? {
             return Ok(()); // ruled on while this one waited
         }
@@ -94,6 +94,7 @@ impl Keeper {
     /// # Errors
     /// Mistakes of the script, no such run or test.
     pub async fn try_script(&self, run: RunId, one: Attempt) -> Result<Tried, Refusal> {
+        let _turn = self.turns.for_scripts(run).await;
         let tried = attempt::attempt(&self.store, run, one).await;
         tried.map_err(|error| match error {
             AttemptError::Store(error) => Refusal::Store(error),
@@ -114,7 +115,7 @@ impl Keeper {
     /// Mistakes in the plan, nothing to rule on, or no such run.
     pub async fn rule_again(&self, run: RunId, order: RuleOrder) -> Result<i64, Refusal> {
         self.rule_once(run).await?;
-        let _turn = self.ruling.lock().await;
+        let _turn = self.turns.for_scripts(run).await;
         let other = match &order.plan {
             Some(plan) => {
                 let library = Library::of(order.scripts.clone());
