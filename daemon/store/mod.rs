@@ -44,4 +44,6 @@ mod tests_journal;
 mod tests_property;
 #[cfg(test)]
 mod tests_remarks;
+#[cfg(test)]
+mod tests_upgrade;
 pub mod verify;
