@@ -74,7 +74,7 @@ impl Keeper {
     /// When the reason is empty or too long, there is no such run or reading,
     /// or nothing of it is set aside.
     pub async fn take_back(&self, run: RunId, order: SetAsideOrder) -> Result<Remark, Refusal> {
-        let _turn = self.ruling.lock().await; // as in `set_aside`
+        let _turn = self.turns.of(run).await; // as in `set_aside`
         self.row(run).await?;
         let mut remark = self.remark(RemarkKind::TakenBack, &order.because, &order.who)?;
         let rows = self.store.readings(run).await?;
