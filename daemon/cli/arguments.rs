@@ -161,7 +161,8 @@ pub enum Command {
     /// Record which unit stands where, and which finger sits on which button
     #[command(before_help = "Examples:
   wakerail place D-17 --lamp lamp.yaml --gauge '6 in' --fingers brighter=left,dimmer=right,power=round
-  wakerail place D-17 --lamp lamp.yaml --firmware 2.1     a lamp that is worked by hand")]
+  wakerail place D-17 --lamp lamp.yaml --firmware 2.1     a lamp that is worked by hand
+  wakerail place D-17 --lamp lamp.yaml --stated 'supply=230 V, 50 Hz' --stated air-temperature='24 C'")]
     Place(Place),
 
     /// Book a run of a plan
@@ -322,7 +323,8 @@ pub struct StoreArgs {
 /// What can be done with the record.
 #[derive(Debug, Subcommand)]
 pub enum StoreCommand {
-    /// Is everything still what was written? Names the first that is not
+    /// Are journals, readings and remarks still what was written? Names the first that is
+    /// not. Rulings have no links: `wakerail rule` makes them again from the readings
     Check(StoreCheck),
 }
 
@@ -477,6 +479,10 @@ pub struct Place {
     /// Which finger sits on which button: brighter=left,dimmer=right
     #[arg(long, value_name = "BUTTON=FINGER", value_delimiter = ',')]
     pub fingers: Vec<String>,
+    /// What you know and the bench does not measure; the report states it:
+    /// supply, air-temperature, hours-run, orientation (may be repeated)
+    #[arg(long, value_name = "ITEM=WORDS")]
+    pub stated: Vec<String>,
     /// Who placed it; otherwise the user's name
     #[arg(long, value_name = "NAME")]
     pub who: Option<String>,

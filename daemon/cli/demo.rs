@@ -147,6 +147,7 @@ async fn measure(client: &Client, terminal: Terminal) -> Result<(i64, String), C
             .map(|(button, finger)| ((*button).to_owned(), (*finger).to_owned()))
             .collect(),
         who: "demo".to_owned(),
+        stated: Default::default(),
     };
     let placement: Placement = client.post("/placements", &place, None).await?;
     eprintln!(

@@ -25,40 +25,65 @@ pub async fn run(client: &Client, args: &arguments::Place) -> Result<String, Com
         firmware: args.firmware.clone(),
         gauge: args.gauge.clone(),
         carriage_at: args.carriage_at.clone(),
-        fingers: fingers(&args.fingers)?,
+        fingers: pairs(&args.fingers, &FINGERS)?,
+        stated: pairs(&args.stated, &STATED)?,
         who: args.who.clone().unwrap_or_else(user),
     };
     let placement: Placement = client.post("/placements", &place, None).await?;
     Ok(told(&placement))
 }
 
-/// Reads `brighter=left` and the like.
-fn fingers(written: &[String]) -> Result<BTreeMap<String, String>, Complaint> {
-    let mut fingers = BTreeMap::new();
-    for word in written {
-        let Some((button, finger)) = word.split_once('=') else {
-            return Err(option(format!(
-                "`{word}` is not BUTTON=FINGER; write it like brighter=left,dimmer=right"
-            )));
-        };
-        let (button, finger) = (button.trim().to_owned(), finger.trim().to_owned());
-        if button.is_empty() || finger.is_empty() {
-            return Err(option(format!("`{word}` has an empty side")));
-        }
-        if let Some(other) = fingers.insert(button.clone(), finger.clone()) {
-            return Err(option(format!(
-                "button `{button}` has two fingers, `{other}` and `{finger}`"
-            )));
-        }
-    }
-    Ok(fingers)
+/// An option that is made of pairs, and how it is spoken of.
+struct Pairs {
+    option: &'static str,
+    form: &'static str,
+    like: &'static str,
+    left: &'static str,
+    right: &'static str,
 }
 
-const fn option(reason: String) -> Complaint {
-    Complaint::Option {
-        option: "fingers",
+const FINGERS: Pairs = Pairs {
+    option: "fingers",
+    form: "BUTTON=FINGER",
+    like: "brighter=left,dimmer=right",
+    left: "button",
+    right: "two fingers",
+};
+
+const STATED: Pairs = Pairs {
+    option: "stated",
+    form: "ITEM=WORDS",
+    like: "'supply=230 V, 50 Hz'",
+    left: "item",
+    right: "two statements",
+};
+
+/// Reads `brighter=left` and the like.
+fn pairs(written: &[String], about: &Pairs) -> Result<BTreeMap<String, String>, Complaint> {
+    let wrong = |reason: String| Complaint::Option {
+        option: about.option,
         reason,
+    };
+    let mut pairs = BTreeMap::new();
+    for word in written {
+        let Some((left, right)) = word.split_once('=') else {
+            let (form, like) = (about.form, about.like);
+            return Err(wrong(format!(
+                "`{word}` is not {form}; write it like {like}"
+            )));
+        };
+        let (left, right) = (left.trim().to_owned(), right.trim().to_owned());
+        if left.is_empty() || right.is_empty() {
+            return Err(wrong(format!("`{word}` has an empty side")));
+        }
+        if let Some(other) = pairs.insert(left.clone(), right.clone()) {
+            let (what, twice) = (about.left, about.right);
+            return Err(wrong(format!(
+                "{what} `{left}` has {twice}, `{other}` and `{right}`"
+            )));
+        }
     }
+    Ok(pairs)
 }
 
 /// The user's name, as far as the environment tells.
@@ -90,6 +115,9 @@ fn told(placement: &Placement) -> String {
             placement.datum_uncertainty_m * 1e3
         ),
     };
+    for (item, words) in &placement.stated {
+        let _ = writeln!(text, "stated, not measured: {item} {words}");
+    }
     for (button, finger) in &placement.fingers {
         let _ = writeln!(text, "finger {finger} sits on button {button}");
     }
@@ -120,7 +148,7 @@ mod tests {
         ];
         for (written, expected) in cases {
             let words: Vec<String> = written.split(',').map(str::to_owned).collect();
-            let found = match fingers(&words) {
+            let found = match pairs(&words, &FINGERS) {
                 Ok(fingers) => fingers
                     .iter()
                     .map(|(button, finger)| format!("{button} on {finger}"))

@@ -179,7 +179,7 @@ fn short(rulings: &[Ruling]) -> Grid {
 fn word(ruling: &Ruling) -> String {
     let word = ruling.word.as_deref().unwrap_or("(metric)");
     if ruling.outdated {
-        format!("{word} (before readings were set aside)")
+        format!("{word} (before readings were set aside or taken back: rule again)")
     } else if ruling.unfinished {
         format!("{word} (unfinished run)")
     } else {

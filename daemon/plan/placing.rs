@@ -7,7 +7,7 @@ use photometry::units::{Length, Wall};
 
 use super::card::{Card, PlaceKind};
 use super::lamp::{Lamp, Worked};
-use super::placement::{Placement, Seated};
+use super::placement::{Placement, Seated, Stated};
 
 /// What a person says.
 #[derive(Clone, Debug)]
@@ -28,6 +28,8 @@ pub struct Request {
     pub who: String,
     /// When.
     pub since: Wall,
+    /// What that person states: words by item, as written.
+    pub stated: BTreeMap<String, String>,
 }
 
 /// The longest name of a unit, person or firmware, in characters.
@@ -57,6 +59,7 @@ pub fn placement(request: &Request, lamp: &Lamp, card: &Card) -> Result<Placemen
     let place = place_of(request, card).map_err(|m| mistakes.push(m)).ok();
     let seated = seated(request, lamp, card, &mut mistakes);
     let datum = datum(request, card, &mut mistakes);
+    let stated = stated(&request.stated, &mut mistakes);
     match (place, datum) {
         (Some(place), Some((datum, datum_uncertainty, gauge))) if mistakes.is_empty() => {
             Ok(Placement {
@@ -71,10 +74,43 @@ pub fn placement(request: &Request, lamp: &Lamp, card: &Card) -> Result<Placemen
                 fingers: seated,
                 who: request.who.clone(),
                 since: request.since,
+                stated,
             })
         }
         _ => Err(mistakes),
     }
+}
+
+/// What is stated, by items that a report has.
+fn stated(
+    written: &BTreeMap<String, String>,
+    mistakes: &mut Vec<String>,
+) -> BTreeMap<Stated, String> {
+    let mut stated = BTreeMap::new();
+    for (item, text) in written {
+        let Some(known) = Stated::ALL.into_iter().find(|known| known.word() == item) else {
+            let near = written::nearest(item, Stated::ALL.into_iter().map(Stated::word));
+            let meant = near.map_or(String::new(), |near| format!("; did you mean `{near}`?"));
+            let all = Stated::ALL.map(Stated::word).join(", ");
+            mistakes.push(format!(
+                "`{item}` is nothing that a report states ({all}){meant}"
+            ));
+            continue;
+        };
+        let odd = text.trim().is_empty()
+            || text.chars().count() > NAME_CHARS_AT_MOST
+            || text.chars().any(char::is_control);
+        match odd {
+            true => mistakes.push(format!(
+                "the {} must be 1 to {NAME_CHARS_AT_MOST} plain characters",
+                known.words()
+            )),
+            false => {
+                stated.insert(known, text.trim().to_owned());
+            }
+        }
+    }
+    stated
 }
 
 /// Where a unit would stand by the bench file alone: for checks, and for runs
@@ -104,6 +140,7 @@ pub fn nominal(unit: &str, lamp: &Lamp, card: &Card) -> Placement {
         fingers,
         who: "nobody yet".to_owned(),
         since: Wall::default(),
+        stated: BTreeMap::new(),
     }
 }
 

@@ -137,6 +137,7 @@ pub fn placement() -> Placement {
         ],
         who: "test".to_owned(),
         since: Wall::default(),
+        stated: Default::default(),
     }
 }
 

@@ -199,6 +199,7 @@ fn a_placement_is_checked_and_its_datum_reckoned() {
             .collect(),
         who: "tester".to_owned(),
         since: photometry::units::Wall::default(),
+        stated: Default::default(),
     };
     let placement = placing::placement(&request, &lamp, &card).expect("it fits");
     // 6 in = 152.4 mm (NIST SP 811, App. B); the carriage stood at 52.4 mm.

@@ -34,6 +34,7 @@ impl Keeper {
             carriage_at: order.carriage_at,
             fingers: order.fingers,
             who: order.who,
+            stated: order.stated,
             since: self.clock.now().wall,
         };
         let placement = placing::placement(&request, &lamp, &desk.card).map_err(|mistakes| {

@@ -30,6 +30,8 @@ pub struct PlaceOrder {
     pub fingers: BTreeMap<String, String>,
     /// Who placed it.
     pub who: String,
+    /// What that person states, words by item.
+    pub stated: BTreeMap<String, String>,
 }
 
 /// A placement as recorded.

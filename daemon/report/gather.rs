@@ -197,6 +197,8 @@ impl<'a> Gathering<'a> {
                 Datum::Centre => "the centre of the luminous body",
             },
             near_field: Length::from_nm(lamp.face.nm().saturating_mul(5)),
+            placed_by: placement.who.clone(),
+            stated: placement.stated.clone(),
         }
     }
 
@@ -338,6 +340,7 @@ impl<'a> Gathering<'a> {
         point.missing = point.missing.saturating_sub(rows.len());
         let (mut raw, mut corrected) = (Vec::new(), Vec::new());
         let mut residual: Option<f64> = None;
+        let mut scatter: Option<(f64, f64)> = None;
         let mut background: Option<Subtracted> = None;
         let mut flags: Vec<String> = Vec::new();
         flags.extend(self.lacks_background().map(str::to_owned));
@@ -350,8 +353,15 @@ impl<'a> Gathering<'a> {
                     let (part, found) = self.part(row, *value, reference);
                     corrected.push(part.lux);
                     match found {
-                        Some(Corrected { residual: r, .. }) => {
+                        Some(Corrected {
+                            residual: r,
+                            scatter: s,
+                            ..
+                        }) => {
                             residual = larger(residual, r);
+                            let wider =
+                                |s: &(f64, f64)| scatter.is_none_or(|so_far| s.0 > so_far.0);
+                            scatter = s.filter(wider).or(scatter);
                             if r.is_none() {
                                 flags.push(DRIFT_UNKNOWN.to_owned());
                             }
@@ -382,8 +392,12 @@ impl<'a> Gathering<'a> {
             point.n = moments.n;
             point.sd_lx = moments.sd;
             if point.over == 0 && point.under == 0 {
-                let estimate =
+                let mut estimate =
                     self.estimate(point, &moments, residual, background, rows, &mut flags);
+                if let (Some((share, dof)), Some(row)) = (scatter, rows.first()) {
+                    let source = format!("reference visits {}", row.setting);
+                    estimate = estimate.with(&source, share * moments.mean, Some(dof));
+                }
                 point.expanded_lx = Some(estimate.expanded(K));
                 point.estimate = Some(estimate);
             }

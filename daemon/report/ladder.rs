@@ -36,7 +36,7 @@ pub struct Rung<'f> {
 /// A level's light to that of the level below.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Step<'f> {
-    /// The ratio, and the level below.
+    /// The ratio, and the next lower level that was measured.
     Ratio(Estimate, &'f SettingFigures),
     /// One of both has no value above zero.
     NotKnown(&'f SettingFigures),
@@ -57,10 +57,27 @@ impl Step<'_> {
     pub fn is_backward(&self) -> bool {
         self.ratio().is_some_and(|(ratio, u)| ratio + u < 1.0)
     }
+}
 
-    /// More than [`LARGE_STEP`].
+impl Rung<'_> {
+    /// One press apart from the level below, and more than [`LARGE_STEP`] times
+    /// its light. Of levels between which others were not measured nothing is
+    /// said.
     pub fn is_large(&self) -> bool {
-        self.ratio().is_some_and(|(ratio, _)| ratio > LARGE_STEP)
+        let Step::Ratio(_, below) = &self.step else {
+            return false;
+        };
+        let (Some(here), Some(next)) = (
+            level_of(&self.setting.setting).1,
+            level_of(&below.setting).1,
+        ) else {
+            return false;
+        };
+        here == next + 1
+            && self
+                .step
+                .ratio()
+                .is_some_and(|(ratio, _)| ratio > LARGE_STEP)
     }
 }
 

@@ -30,7 +30,7 @@ pub fn finding(ladder: &Ladder<'_>, lengths: LengthUnit) -> String {
         .filter_map(|rung| Some((rung, rung.step.ratio()?.0)));
     let most = known.clone().max_by(|a, b| a.1.total_cmp(&b.1));
     let least = known.min_by(|a, b| a.1.total_cmp(&b.1));
-    let large = ladder.rungs.iter().filter(|r| r.step.is_large()).count();
+    let large = ladder.rungs.iter().filter(|r| r.is_large()).count();
     match (least, most) {
         (Some(least), Some(most)) if least.0.setting != most.0.setting => {
             let tail = match large {
@@ -40,15 +40,17 @@ pub fn finding(ladder: &Ladder<'_>, lengths: LengthUnit) -> String {
             };
             let (least, most) = (ratio_text(&least.0.step), ratio_text(&most.0.step));
             if least == most {
-                format!("At {at} each level gives {least} times the light of the one below{tail}")
+                format!(
+                    "At {at} each level gives {least} times the light of the next lower one{tail}"
+                )
             } else {
                 format!(
-                    "At {at} a level gives {least} to {most} times the light of the one below{tail}"
+                    "At {at} a level gives {least} to {most} times the light of the next lower one{tail}"
                 )
             }
         }
         (_, Some((rung, _))) => format!(
-            "At {at} {} gives {} times the light of the level below",
+            "At {at} {} gives {} times the light of the next lower level",
             rung.setting.shown,
             ratio_text(&rung.step)
         ),
@@ -105,7 +107,7 @@ pub fn within(prefix: &str, ladder: &Ladder<'_>, lengths: LengthUnit) -> String 
         Ink::Strong,
         "± U (k = 2)",
     );
-    let head = "times below";
+    let head = "times the next";
     out.say(
         (RATIOS - 12.0, TOP - 10.0),
         Anchor::Start,
@@ -174,7 +176,7 @@ fn step(out: &mut Svg, rung: &Rung<'_>, (row, between, pitch): (f64, f64, f64)) 
         Step::NotKnown(_) => "no ratio".to_owned(),
         known @ Step::Ratio(..) => format!("× {}", ratio_text(known)),
     };
-    let (text, ink) = if rung.step.is_large() || rung.step.is_backward() {
+    let (text, ink) = if rung.is_large() || rung.step.is_backward() {
         (format!("{text} !"), Ink::Strong)
     } else {
         (text, Ink::Name)

@@ -103,6 +103,11 @@ pub struct Corrected {
     /// lamp need not have drifted in a straight line. None when it was not
     /// bracketed by visits anywhere in the leg.
     pub residual: Option<f64>,
+    /// What the scatter of the readings at the visits leaves open of the
+    /// factor, as a share (k = 1), with its degrees of freedom: the leg's first
+    /// visit and the less sure of the visits around the reading. None where
+    /// they are visits of a single reading.
+    pub scatter: Option<(f64, f64)>,
 }
 
 impl Reference {
@@ -207,7 +212,39 @@ impl Reference {
             lux: lux * by.factor(),
             by,
             residual: self.residual(&visits, at),
+            scatter: self.scatter(at, stretch),
         })
+    }
+
+    /// The visits that a reading's factor rests on: the leg's first, and those
+    /// next to it in its stretch; the least sure of these counts, so it is a
+    /// little too large between two of them.
+    fn scatter(&self, at: Mono, stretch: usize) -> Option<(f64, f64)> {
+        let share = |visit: &Visit| Some((visit.error?.0 / visit.lux?, visit.error?.1));
+        let mut own: Vec<&Visit> = self
+            .visits
+            .iter()
+            .filter(|v| v.counts && v.lux.is_some())
+            .collect();
+        own.sort_by_key(|visit| visit.no);
+        let first = own.first().and_then(|visit| share(visit));
+        let here = || {
+            self.visits
+                .iter()
+                .filter(|v| v.stretch == stretch && v.lux.is_some())
+        };
+        let before = here()
+            .filter(|visit| visit.at <= at)
+            .max_by_key(|visit| visit.at);
+        let after = here()
+            .filter(|visit| visit.at > at)
+            .min_by_key(|visit| visit.at);
+        let around = before.into_iter().chain(after).filter_map(share);
+        let around = around.max_by(|a, b| a.0.total_cmp(&b.0));
+        match (first, around) {
+            (Some((a, m)), Some((b, n))) => Some((a.hypot(b), m.min(n))),
+            (one, other) => one.or(other),
+        }
     }
 
     fn residual(&self, visits: &[drift::At], at: Mono) -> Option<f64> {

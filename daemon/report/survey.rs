@@ -1,9 +1,13 @@
 //! The figures of a survey, as data. What each correction is, and in which
 //! order, is said in [`super::gather`].
 
+use std::collections::BTreeMap;
+
 use photometry::uncertainty::Estimate;
 use photometry::units::{Length, LengthUnit, Ratio, Span};
 use serde::Serialize;
+
+use crate::plan::placement::Stated;
 
 use super::background::{Background, Subtracted};
 use super::reference::{Brought, Visit};
@@ -65,6 +69,10 @@ pub struct Heading {
     /// Nearer than this (5 times the largest dimension of the face) the light
     /// does not fall as the inverse square.
     pub near_field: Length,
+    /// Who placed the unit.
+    pub placed_by: String,
+    /// What that person states of it and the room, in words; not measured.
+    pub stated: BTreeMap<Stated, String>,
 }
 
 /// What was subtracted from lit readings.

@@ -1,5 +1,6 @@
 //! The tables as a person and as a program sees them.
 
+use crate::plan::placement::Stated;
 use photometry::uncertainty::Estimate;
 use photometry::units::{Length, LengthUnit, Ratio, Span};
 
@@ -22,6 +23,8 @@ pub fn figures() -> SurveyFigures {
             certificate: Some("K-2026-118".to_owned()),
             datum: "the front of the housing",
             near_field: Length::from_mm(1000),
+            placed_by: "ada".to_owned(),
+            stated: [(Stated::Supply, "230 V, 50 Hz".to_owned())].into(),
         },
         lengths: LengthUnit::Inches,
         net_of: NetOf::Ambient,

@@ -371,8 +371,9 @@ fn decided(list: &Array, best: bool) -> Raised<Ruled> {
     let value = deciding.as_ref().and_then(|so_far| so_far.value.clone());
     let mut ruling = deciding.map_or_else(nothing, |deciding| deciding.ruling);
     if list.len() > 1 && ruling.reason.len() < REASON_BYTES {
-        let which = if best { "best" } else { "worst" };
-        ruling.reason = format!("{} ({which} of {})", ruling.reason, list.len());
+        // Counted in U, so it need not be the largest or the smallest value.
+        let which = if best { "widest" } else { "narrowest" };
+        ruling.reason = format!("{} ({which} margin of {})", ruling.reason, list.len());
     }
     Ok(Ruled {
         ruling,

@@ -10,7 +10,7 @@ use crate::plan::placement::Placement;
 
 /// The columns that make a placement, in the order that `placement_of` reads.
 const SELECT: &str = "SELECT id, unit, lamp, firmware, bench, place, datum_nm, datum_uncertainty_nm, \
-     gauge_nm, fingers, who, since_wall_us FROM placements WHERE ";
+     gauge_nm, fingers, who, since_wall_us, stated FROM placements WHERE ";
 
 impl Store {
     /// Records a placement. It ends the earlier one at that place, and the one
@@ -22,6 +22,8 @@ impl Store {
         let doing = StoreError::sql("recording a placement");
         let fingers = serde_json::to_string(&placement.fingers)
             .map_err(StoreError::json("a placement's fingers"))?;
+        let stated = serde_json::to_string(&placement.stated)
+            .map_err(StoreError::json("what is stated of a placement"))?;
         let mut change = self
             .writer()?
             .begin_with("BEGIN IMMEDIATE")
@@ -40,8 +42,8 @@ impl Store {
         .map_err(&doing)?;
         let id = sqlx::query(
             "INSERT INTO placements (unit, lamp, firmware, bench, place, datum_nm,
-                 datum_uncertainty_nm, gauge_nm, fingers, who, since_wall_us)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                 datum_uncertainty_nm, gauge_nm, fingers, who, since_wall_us, stated)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )
         .bind(&placement.unit)
         .bind(&placement.lamp)
@@ -54,6 +56,7 @@ impl Store {
         .bind(fingers)
         .bind(&placement.who)
         .bind(placement.since.us())
+        .bind(stated)
         .execute(&mut *change)
         .await
         .map_err(&doing)?
@@ -158,6 +161,8 @@ fn placement_of(row: &SqliteRow) -> Result<(i64, Placement), StoreError> {
             .map_err(StoreError::json("a stored placement's fingers"))?,
         who: row.try_get(10).map_err(&doing)?,
         since: Wall::from_us(row.try_get(11).map_err(&doing)?),
+        stated: serde_json::from_str(&row.try_get::<String, _>(12).map_err(&doing)?)
+            .map_err(StoreError::json("what is stated of a stored placement"))?,
     };
     Ok((row.try_get(0).map_err(&doing)?, placement))
 }

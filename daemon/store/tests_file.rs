@@ -223,6 +223,7 @@ async fn a_placement_ends_the_one_before_it_and_the_one_the_unit_left() {
         gauge: Some(Length::from_nm(152_400_000)),
         firmware: Some("1.4".to_owned()),
         since: Wall::from_us(since),
+        stated: [(crate::plan::placement::Stated::Supply, "230 V".to_owned())].into(),
         ..samples::placement()
     };
     let first = stands("dunlin-1", "axis", 1);

@@ -33,6 +33,7 @@ pub async fn place(
         carriage_at: place.carriage_at,
         fingers: place.fingers,
         who: place.who,
+        stated: place.stated,
     };
     let placed = desk.keeper.place(order).await?;
     let placement = placed.placement;
@@ -52,6 +53,11 @@ pub async fn place(
             .collect(),
         who: placement.who,
         since: tell::instant(placement.since),
+        stated: placement
+            .stated
+            .into_iter()
+            .map(|(item, words)| (item.word().to_owned(), words))
+            .collect(),
         replaced: placed.replaced,
         held_runs: placed.held_runs.iter().map(|run| run.0).collect(),
     }))

@@ -342,7 +342,7 @@ fn on_page(ruling: Ruling) -> Ruled {
         id: ruling.id,
         criterion: if ruling.outdated {
             format!(
-                "{} ({}), before readings were set aside",
+                "{} ({}), before readings were set aside or taken back",
                 ruling.name, ruling.test
             )
         } else {

@@ -112,6 +112,10 @@ pub struct Place {
     pub fingers: BTreeMap<String, String>,
     /// Who placed it.
     pub who: String,
+    /// What that person states, words by item: `supply`, `air-temperature`,
+    /// `hours-run`, `orientation`.
+    #[serde(default)]
+    pub stated: BTreeMap<String, String>,
 }
 
 /// A placement, as recorded.
@@ -139,6 +143,9 @@ pub struct Placement {
     pub who: String,
     /// Since when.
     pub since: Instant,
+    /// What that person states, words by item.
+    #[serde(default)]
+    pub stated: BTreeMap<String, String>,
     /// What ended by it: a unit that stood there before.
     pub replaced: Option<String>,
     /// Runs of this unit that were held for want of it; `release` them.

@@ -41,6 +41,8 @@ fn survey() -> SurveyFigures {
             certificate: Some(text("K-2026-118")),
             datum: "the front of the housing",
             near_field: Length::from_mm(900),
+            placed_by: text("ada"),
+            stated: Default::default(),
         },
         lengths: LengthUnit::Inches,
         net_of: NetOf::Dark,

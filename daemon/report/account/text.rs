@@ -17,7 +17,7 @@ impl Account {
             line(&mut out, &stated(value));
         }
         for flag in &self.flags {
-            line(&mut out, &format!("Flagged: {flag}"));
+            line(&mut out, &format!("Note: {flag}"));
         }
         if let Some(told) = &self.ruling {
             ruling(&mut out, told);

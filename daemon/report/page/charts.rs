@@ -147,7 +147,7 @@ fn steps(out: &mut Markup, run: i64, survey: &SurveyFigures, index: usize, test:
     let title = ladder_chart::finding(&ladder, survey.lengths);
     let svg = ladder_chart::within(&format!("ladder{index}"), &ladder, survey.lengths);
     let says = format!(
-        "Illuminance of each setting at {}, logarithmic, and how many times the light of the level below it is. Of the distances with most values this is the nearest in the far field, or else the farthest. An exclamation mark: more than 10 times, or less than once.",
+        "Illuminance of each setting at {}, logarithmic, and how many times the light of the next lower measured level it is. Of the distances with most values this is the nearest in the far field, or else the farthest. An exclamation mark: more than 10 times, or less than once.",
         ladder.at.shown(survey.lengths)
     );
     figure(out, &format!("{test}{title}"), &svg, &says);
@@ -169,7 +169,7 @@ fn steps(out: &mut Markup, run: i64, survey: &SurveyFigures, index: usize, test:
                 3,
                 format!("no ratio to {}: one of both has no value", below.shown),
             )),
-            Step::Lowest => cells.push(Cell::Across(3, "no level below".to_owned())),
+            Step::Lowest => cells.push(Cell::Across(3, "no lower level measured".to_owned())),
         }
         Row {
             id: id_of(run, survey, rung.setting, SettingFigure::Step),
@@ -177,7 +177,7 @@ fn steps(out: &mut Markup, run: i64, survey: &SurveyFigures, index: usize, test:
         }
     });
     let caption = format!(
-        "Ratio to the level below at {}; what both share (certificate, distance) is not in its U, which is given as 0.1 % at least",
+        "Ratio to the next lower measured level at {}; what both share (certificate, distance) is not in its U, which is given as 0.1 % at least",
         ladder.at.shown(survey.lengths)
     );
     let heads = ["setting", "E ± U", "ratio", "U", "to"];

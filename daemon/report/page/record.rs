@@ -66,7 +66,7 @@ fn warm_up(out: &mut Markup, page: &Page, survey: &SurveyFigures) {
 fn warm_up_cells(setting: &SettingFigures, warm_up: &WarmUpFigure) -> Vec<Cell> {
     let falling = match warm_up.decline_per_hour {
         Some(decline) => format!("{} an hour", table::percent(decline)),
-        None => "not steadily".to_owned(),
+        None => "by no steady rate".to_owned(),
     };
     vec![
         Cell::Words(setting.shown.clone()),

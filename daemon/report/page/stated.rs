@@ -3,6 +3,7 @@
 
 use super::markup::Markup;
 use super::{Page, or_words};
+use crate::plan::placement::Stated;
 use crate::report::survey::{K, SurveyFigures};
 
 /// All that must be stated, as terms and their words.
@@ -35,7 +36,16 @@ const NOT_RECORDED: &str = "not recorded";
 fn of_survey(survey: &SurveyFigures) -> Vec<(&'static str, String)> {
     let heading = &survey.heading;
     let or_not = |text: &Option<String>| text.clone().unwrap_or_else(|| NOT_RECORDED.to_owned());
-    vec![
+    let stated = Stated::ALL.map(|item| {
+        let words = heading.stated.get(&item);
+        let words =
+            words.map(|words| format!("{words} (stated by {}, not measured)", heading.placed_by));
+        (
+            item.words(),
+            words.unwrap_or_else(|| NOT_RECORDED.to_owned()),
+        )
+    });
+    let recorded = vec![
         ("lamp", heading.lamp.clone()),
         ("unit", heading.unit.clone()),
         ("firmware", or_not(&heading.firmware)),
@@ -66,12 +76,9 @@ fn of_survey(survey: &SurveyFigures) -> Vec<(&'static str, String)> {
             ),
         ),
         ("deviations", deviations(survey)),
-        (
-            "not recorded",
-            "supply voltage and frequency, air temperature, hours run, orientation, operator"
-                .to_owned(),
-        ),
-    ]
+        ("placed by", heading.placed_by.clone()),
+    ];
+    recorded.into_iter().chain(stated).collect()
 }
 
 fn settings(survey: &SurveyFigures) -> String {

@@ -205,7 +205,7 @@ fn steps(run: i64, survey: &SurveyFigures, say: &mut impl FnMut(String, Option<F
         let Step::Ratio(_, below) = &rung.step else {
             continue;
         };
-        let what = if rung.step.is_large() {
+        let what = if rung.is_large() {
             format!("more than {LARGE_STEP} times: one press is a large step")
         } else if rung.step.is_backward() {
             "so the higher level is the dimmer one".to_owned()
