@@ -45,6 +45,8 @@ mod tests_check;
 #[cfg(test)]
 mod tests_hostile;
 #[cfg(test)]
+mod tests_hostile_table;
+#[cfg(test)]
 mod tests_rulings;
 #[cfg(test)]
 mod tests_shipped;

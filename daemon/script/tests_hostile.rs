@@ -7,44 +7,10 @@ use super::fault::FaultKind;
 use super::host::compile;
 use super::limits::Limits;
 use super::samples::{fault, ruled, ruled_with, view};
+use super::tests_hostile_table::{ENDED, HOG_BY_CALLS, HOGS, LONG, RECURSIVE, REFUSED};
 
 /// Longest time that a hostile script may take, beside much other work.
 const AT_MOST: Duration = Duration::from_secs(5);
-
-/// Scripts that are refused before they run: (body of the criterion).
-const REFUSED: &[&str] = &[
-    "import \"x\" as x; undecided(\"\")",
-    "import \"/etc/passwd\" as p; undecided(\"\")",
-    "eval(\"40 + 2\")",
-    "let e = \"ev\" + \"al\"; e.call(\"1\")",
-    "Fn(\"eval\").call(\"1\")",
-    "Fn(\"sleep\").call(10)",
-    "let f = Fn(\"exit\"); f.call()",
-    "[3, 1, 2].sort(|a, b| 1)",
-    "[3, 1, 2].sort()",
-    "let f = |x| x; f.call(1)",
-    "let f = || loop {}; f.call()",
-    "sleep(1000)",
-    "exit(3)",
-    "print(\"flood\")",
-    "debug(run)",
-    "timestamp()",
-    "rand()",
-    "read_file(\"/etc/passwd\")",
-    "try { loop {} } catch { at_least(run, 1) }",
-    "switch run { 1 => 2, _ => 3 }",
-    "this.x = 1",
-    "type_of(run)",
-    "is_def_var(\"run\")",
-    "global::x",
-    "export const X = 1;",
-    "let x = blob(1000000000);",
-    "\"x\".pad(1000000000, \"y\")",
-    "parse_int(\"5\")",
-    "run.lamp.to_blob()",
-    "run.view",
-    "run.lamp = \"mine\"; pass()",
-];
 
 #[test]
 fn what_a_script_must_not_do_is_refused_with_its_line() {
@@ -66,59 +32,6 @@ fn what_a_script_must_not_do_is_refused_with_its_line() {
     }
     insta::assert_snapshot!("refused", told);
 }
-
-/// Scripts that run and must be ended.
-const ENDED: &[&str] = &[
-    "for i in 0..10 {\n let n = i;\n}\nlet n = 0;\nloop {\n n += 1.5;\n}",
-    "loop {}",
-    "while true {}",
-    "let n = 0; loop { n += 1; if n > 1000 { n = 0; } }",
-    "for i in 0..9223372036854775807 {}",
-    "for i in 0..=9223372036854775807 { let x = i; }",
-    "for i in -9223372036854775808..9223372036854775807 { }",
-    "let n = 9223372036854775807; n + 1",
-    "let n = 9223372036854775807; n * n",
-    "let n = 2; n ** 64",
-    "let n = -9223372036854775807 - 1; -n",
-    "5 / 0",
-    "5 % 0",
-    "5.0 / 0.0",
-    "run.levels[0].reference / 0",
-    "1 << 9999",
-    "sqrt(-1)",
-    "ln(0)",
-    "exp(100000)",
-    "run.levels[9223372036854775807]",
-    "run.levels[-9223372036854775808]",
-    "run.setting(\"L01\").lux[-9223372036854775808]",
-    "\"abc\"[99]",
-    "counted(-1)",
-    "counted(0.5)",
-    "run.setting(\"L01\").lux.percentile(101)",
-    "run.setting(\"L01\").lux.percentile(\"x\")",
-    "let a = run.levels; loop { a += run.levels; }",
-    "let x = run.levels[0].reference; loop { x = x * x; }",
-    "let x = run.levels[0].reference; loop { x = x + x; }",
-    "let c = run.setting(\"L01\").lux; loop { c = c.ratios(); }",
-    "let s = run.levels[0]; loop { s.fit_disc(); s.fit_offset(); }",
-    "let v = []; loop { let c = column([run.levels[0].reference, run.levels[1].reference]); c.huber(); }",
-    "let r = undecided(\"x\"); loop { r = r.named(\"xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx\"); }",
-    "let r = undecided(\"x\"); loop { r = all_of([r, r]); }",
-    "let l = []; loop { l.push(run.setting(\"L01\").lux.ratios()); }",
-    "let l = []; loop { l.push(run.setting(\"L01\").points); }",
-    "let s = \"x\"; for i in 0..14 { s += s; } loop { let a = []; for i in 0..900 { a.push(`${s}`); } }",
-    "let l = []; loop { let r = at_least(run.levels[0].reference, 1); l.push(r.named(run.lamp)); }",
-    "throw \"mine\"",
-    "throw run",
-    "true",
-    "()",
-    "5",
-    "\"pass\"",
-    "#{ word: \"pass\" }",
-    "[at_least(run.levels[0].reference, 1)]",
-    "run",
-    "run.levels[0].reference",
-];
 
 #[test]
 fn what_runs_wild_is_ended_with_its_line() {
@@ -142,12 +55,7 @@ fn what_runs_wild_is_ended_with_its_line() {
 
 #[test]
 fn endless_recursion_ends_by_its_depth() {
-    for text in [
-        "fn f(x) { f(x) }\nfn criterion(run, given) {\n    f(1)\n}",
-        "fn f(x) { g(x + 1) + 1 }\nfn g(x) { f(x) + 1 }\nfn criterion(run, given) { f(1) }",
-        "fn criterion(run, given) { criterion(run, given) }",
-        "fn f(x) { [f([x])] }\nfn criterion(run, given) { f([]) }",
-    ] {
+    for text in RECURSIVE {
         let script = compile("hostile", text).expect("sound");
         let given = Default::default();
         let view = std::sync::Arc::new(view());
@@ -229,13 +137,7 @@ fn the_deadline_is_a_second_net() {
         ..Limits::default()
     };
     let mut late = Vec::new();
-    for body in [
-        "loop {}",
-        "let n = 0.0; loop { n += 1.5; }",
-        "let s = run.levels[0]; loop { s.fit_disc(); }",
-        "loop { for level in run.levels { level.lux.percentile(5); } }",
-        "let x = run.levels[0].reference; loop { x = x * x; }",
-    ] {
+    for body in LONG {
         let before = Instant::now();
         let fault = ruled_with(body, &view(), &limits).fault.expect("a fault");
         let took = before.elapsed();
@@ -272,27 +174,20 @@ fn resident_mib() -> usize {
 #[test]
 fn no_script_takes_much_memory() {
     let before = resident_mib();
-    for body in [
-        "let s = \"x\"; for i in 0..13 { s += s; } let all = [];
-         for i in 0..1000000 { all.push(`${s}${i}`); }",
-        "fn_of_many",
-        "let all = []; for i in 0..1000000 { all.push(at_least(run.levels[0].reference, 1)); }",
-        "let all = []; for i in 0..1000000 { all.push(run.setting(\"L01\").lux.ratios()); }",
-        "let x = run.levels[0].lux_at(0.2); loop { x = x * x + x; }",
-    ] {
-        let text = match body {
-            // Every level of calls holds its own strings.
-            "fn_of_many" => "fn f(s, n) { let a = []; for i in 0..900 { a.push(`${s}${i}`); } f(s, n + 1); a.len() }
-                fn criterion(run, given) { let s = \"x\"; for i in 0..13 { s += s; } f(s, 0) }"
-                .to_owned(),
-            body => format!("fn criterion(run, given) {{ {body} }}"),
-        };
-        let script = compile("hog", &text).expect("sound");
-        let view = std::sync::Arc::new(view());
-        let ruling = super::host::rule(&script, &view, &Default::default(), &Limits::default());
-        assert!(ruling.fault.is_some(), "{text}");
-        let grown = resident_mib().saturating_sub(before);
-        // Other tests run beside this one.
-        assert!(grown < 256, "{text}: {grown} MiB");
+    for body in HOGS {
+        let text = format!("fn criterion(run, given) {{ {body} }}");
+        takes_little(&text, before);
     }
+    takes_little(HOG_BY_CALLS, before);
+}
+
+/// Runs a script that must be ended before this process has grown much.
+fn takes_little(text: &str, before: usize) {
+    let script = compile("hog", text).expect("sound");
+    let view = std::sync::Arc::new(view());
+    let ruling = super::host::rule(&script, &view, &Default::default(), &Limits::default());
+    assert!(ruling.fault.is_some(), "{text}");
+    let grown = resident_mib().saturating_sub(before);
+    // Other tests run beside this one.
+    assert!(grown < 256, "{text}: {grown} MiB");
 }
