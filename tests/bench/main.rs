@@ -5,12 +5,14 @@
 //! same disk. Compare ratios within one run. Nothing here is a test.
 
 mod beside;
+mod hostile;
 mod report;
 mod scripts;
 
 use std::fs::File;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
@@ -54,6 +56,14 @@ fn main() -> Result<(), Failed> {
         replay,
     );
     scripts::rows()?;
+    hostile::rows(
+        "12 levels of 12 points",
+        &Arc::new(scripts::view(12, 12, 3)),
+    )?;
+    hostile::rows(
+        "2 levels of 5,000 points",
+        &Arc::new(scripts::view(2, 5_000, 3)),
+    )?;
     let page = report::page();
     let size = wakerail::report::page::html(&page).len();
     let report = times(ROUNDS, || !wakerail::report::page::html(&page).is_empty());

@@ -109,7 +109,7 @@ fn natively(view: &View) -> Option<(Estimate, Vec<String>)> {
 }
 
 /// A lamp of so many levels and points.
-fn view(levels: u16, points: usize, terms: usize) -> View {
+pub fn view(levels: u16, points: usize, terms: usize) -> View {
     let lux = |value: f64, key: &str| {
         let mut estimate = Estimate::exact(value);
         for term in 0..terms {
