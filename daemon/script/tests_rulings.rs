@@ -182,7 +182,7 @@ fn the_worst_or_the_best_decides() {
     let (best, told, keys) = word("any_of([a, u, c])");
     assert_eq!((best, keys), (Word::Pass, 2));
     assert!(
-        told.starts_with("pass: c: 646 ± 39 lx") && told.ends_with("(best of 3)"),
+        told.starts_with("pass: c: 646 ± 39 lx") && told.ends_with("(widest margin of 3)"),
         "{told}"
     );
     // Of equal words the nearer to its limit tells.

@@ -120,7 +120,11 @@ async fn filled(record: &mut SqliteConnection, folder: &Path) -> Vec<ReadingRow>
     let attach = sqlx::query("ATTACH ? AS today").bind(today.to_string_lossy().into_owned());
     attach.execute(&mut *record).await.expect("attached");
     for (table, columns) in [
-        ("placements", "*"),
+        (
+            "placements",
+            "id, unit, lamp, firmware, bench, place, datum_nm, datum_uncertainty_nm, gauge_nm, \
+             fingers, who, since_wall_us, ended_wall_us",
+        ),
         (
             "runs",
             "id, plan, lamp, unit, bench, program, placement, bundle, bundle_link, client_key, \

@@ -176,7 +176,7 @@ fn by(of: &Round) -> String {
     let plan = match &of.by {
         RuledBy::OtherPlan(files) => {
             let named = files.iter();
-            let named = named.map(|file| format!("{} (SHA-256 {})", file.name, file.digest));
+            let named = named.map(|file| format!("{} ({}…)", file.name, short(&file.digest)));
             format!("plan {}", named.collect::<Vec<_>>().join(" based on "))
         }
         RuledBy::NotKept if of.cause != ENDED => "a plan that was not kept".to_owned(),
@@ -186,6 +186,11 @@ fn by(of: &Round) -> String {
         Some(certificate) => format!("{plan}, as with certificate {certificate}"),
         None => plan,
     }
+}
+
+/// The beginning of a digest, which tells plans apart; accounts print it whole.
+fn short(digest: &str) -> &str {
+    digest.get(..12).unwrap_or(digest)
 }
 
 /// Value, U and unit with the digits that U allows.

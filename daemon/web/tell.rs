@@ -299,7 +299,9 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
                 DriftVerdict::GivenUp => "beyond all use",
                 DriftVerdict::NotKnown => "no reference gave a value",
             };
-            format!("drift over the leg {drift}: {verdict}")
+            format!(
+                "the reference was {drift} off the leg's first visit at the farthest: {verdict}"
+            )
         }
         Decision::Return {
             drift,

@@ -92,7 +92,7 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
     insta::assert_snapshot!(all);
     let page = daemon.ok(&["report", "1", "--to", "-"]);
     for by in [
-        "plan strict.yaml (SHA-256 ",
+        "plan strict.yaml (",
         "as with certificate K-2027-114",
     ] {
         let found = page.find(by).expect("a trial is named");

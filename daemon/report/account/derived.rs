@@ -194,7 +194,7 @@ pub(super) fn step(sources: &Sources<'_>, test: &str, setting: &str) -> Option<A
     };
     Some(Account {
         what: format!(
-            "How many times the light of the next lower measured level {} gives at {at}.",
+            "{} at {at}: how many times the light of the next lower level that was measured.",
             rung.setting.shown
         ),
         values: vec![value],

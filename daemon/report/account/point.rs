@@ -258,7 +258,8 @@ fn steps(
         (Some(estimate), Some(expanded)) => format!(
             "Uncertainty: the meter's stated shares of the value; for the datum 2 u(d)/d of it; for \
              repeatability s over the root of n; for drift the change between the visits beside \
-             it over the root of 12; the background's own. u = {} lx, the root of the squares \
+             it over the root of 12; for the reference visits the scatter of their readings; the \
+             background's own. u = {} lx, the root of the squares \
              below; U = {K} u = {} lx.",
             ten_digits(estimate.combined()),
             ten_digits(expanded)

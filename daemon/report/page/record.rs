@@ -61,7 +61,19 @@ fn warm_up(out: &mut Markup, page: &Page, survey: &SurveyFigures) {
     });
     let heads = ["setting", "waited", "ended by", "then falling"];
     out.table(&caption(page, survey, "Warm-up"), &heads, rows);
+    let mut all = survey.settings.iter().flat_map(|setting| &setting.warm_up);
+    if all.any(|warm_up| warm_up.by.starts_with(PREDICTED)) {
+        out.element("p", &[], NOT_SETTLED);
+    }
 }
+
+/// How a warm-up's rule begins that looks no farther than its leg.
+const PREDICTED: &str = "predicted";
+
+const NOT_SETTLED: &str = "Where a warm-up ended by a predicted drift, the lamp was steady enough for \
+     the time of its leg, not settled at its level for good: left alone it might have gone on \
+     changing, by per cents on some lamps. The figures are of the light as it was then, and U holds \
+     nothing of what would have come; `warm-up: standard` waits longer at every level.";
 
 fn warm_up_cells(setting: &SettingFigures, warm_up: &WarmUpFigure) -> Vec<Cell> {
     let falling = match warm_up.decline_per_hour {
