@@ -42,9 +42,9 @@ struct Sheet {
     watch: Option<(Person, Watch)>,
 }
 
-/// Told of each event while it is written, with the level that a person sees
-/// then. A note is heard later, when the bench may have gone on already.
-pub type Watch = Box<dyn Fn(&Event, u16) + Send>;
+/// Told of each event while it is written, with the person who can look at the
+/// bench then. A note is heard later, when the bench may have gone on already.
+pub type Watch = Box<dyn Fn(&Event, &Person) + Send>;
 
 /// When the daemon dies at a write.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -120,7 +120,7 @@ impl Ledger for Pen {
         }
         if dies != Some(Dies::Before) {
             if let Some((person, watch)) = &sheet.watch {
-                watch(event, person.sees_level(event.at.mono));
+                watch(event, person);
             }
             sheet.events.push(event.clone());
             sheet.lines.push(line.to_owned());

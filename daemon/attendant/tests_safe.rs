@@ -42,7 +42,8 @@ impl Eyes {
 impl Hands for Eyes {
     fn watch(&self) -> Option<Watch> {
         let seen = Arc::clone(&self.seen);
-        Some(Box::new(move |event, level| {
+        Some(Box::new(move |event, person| {
+            let level = person.sees_level(event.at.mono);
             seen.lock().expect("eyes").push((event.body.clone(), level));
         }))
     }

@@ -31,12 +31,39 @@ pub enum Fault {
     Late(Device, Span),
     /// Other bytes instead of the answer. Counts lines that ask something.
     Garbage(Device, Vec<u8>),
+    /// The second half of the answer comes so much later than the first.
+    /// Counts lines that ask something.
+    Split(Device, Span),
+    /// What was answered before is said once more, on a line of its own before
+    /// the answer. Counts lines that ask something.
+    Stale(Device),
+    /// The answer's end of line is lost: it runs into what is said next.
+    /// Counts lines that ask something.
+    Unended(Device),
+    /// Bytes before the answer, on the same line. Counts lines that ask
+    /// something.
+    Noise(Device, Vec<u8>),
+    /// A megabyte without an end of line, and then the answer. Counts lines
+    /// that ask something.
+    Endless(Device),
+    /// The device starts anew: a banner instead of the answer, its settings
+    /// (integration; homing; coils) as at power-up. Counts lines that ask
+    /// something.
+    Reset(Device),
+    /// The settings are as at power-up without a word; the line is answered.
+    /// Counts lines that ask something.
+    Forgets(Device),
+    /// The meter says this instead of its number. Counts its `READ?`.
+    Says(String),
     /// The meter says that it is over range. Counts its `READ?`.
     OverRange,
     /// The meter says that it has no number. Counts its `READ?`.
     NoNumber,
     /// The lamp goes out by itself. Counts the meter's `READ?`.
     LampOut,
+    /// The lamp goes out by itself and comes back so much later, at this
+    /// level. Counts the meter's `READ?`.
+    LampBack(Span, u16),
     /// A finger misses its button. Counts presses.
     MissedPress,
     /// A finger bounces and presses twice. Counts presses.
@@ -47,8 +74,15 @@ pub enum Fault {
     WeldedCoil(u16),
     /// The motor loses so much of its way. Counts moves of the rail.
     LostSteps(Length),
+    /// The motor stands still for the second half of its way, unnoticed by
+    /// the controller. Counts moves.
+    Stall,
+    /// A limit switch closes half-way. Counts moves.
+    LimitHit,
     /// The home switch does not close. Counts homing cycles.
     BlindSwitch,
+    /// The home switch does not open from there on. Counts homing cycles.
+    StuckSwitch,
     /// The controller resets itself and loses everything. Counts moves.
     PowerLoss,
 }
@@ -93,18 +127,32 @@ impl Fault {
             Fault::Silent(device)
             | Fault::Dead(device)
             | Fault::Late(device, _)
-            | Fault::Garbage(device, _) => device.asked(),
-            Fault::OverRange | Fault::NoNumber | Fault::LampOut => Event::Read,
+            | Fault::Garbage(device, _)
+            | Fault::Split(device, _)
+            | Fault::Stale(device)
+            | Fault::Unended(device)
+            | Fault::Noise(device, _)
+            | Fault::Endless(device)
+            | Fault::Reset(device)
+            | Fault::Forgets(device) => device.asked(),
+            Fault::Says(_)
+            | Fault::OverRange
+            | Fault::NoNumber
+            | Fault::LampOut
+            | Fault::LampBack(..) => Event::Read,
             Fault::MissedPress | Fault::DoublePress => Event::Pressed,
             Fault::StuckCoil(_) | Fault::WeldedCoil(_) => Event::Closed,
-            Fault::LostSteps(_) | Fault::PowerLoss => Event::Moved,
-            Fault::BlindSwitch => Event::Homed,
+            Fault::LostSteps(_) | Fault::Stall | Fault::LimitHit | Fault::PowerLoss => Event::Moved,
+            Fault::BlindSwitch | Fault::StuckSwitch => Event::Homed,
         }
     }
 
     /// True when it stays from its n-th event on.
     fn stays(&self) -> bool {
-        matches!(self, Fault::Dead(_) | Fault::StuckCoil(_))
+        matches!(
+            self,
+            Fault::Dead(_) | Fault::StuckCoil(_) | Fault::StuckSwitch
+        )
     }
 }
 

@@ -133,6 +133,9 @@ pub struct Lamp {
     last_touch: Mono,
     last_release: Option<Mono>,
     held: Option<(Button, Mono)>,
+    /// When it lights by itself, and at which level.
+    #[serde(default)]
+    comes_back: Option<(Mono, u16)>,
 }
 
 impl Lamp {
@@ -147,6 +150,7 @@ impl Lamp {
             last_touch: now,
             last_release: None,
             held: None,
+            comes_back: None,
         }
     }
 
@@ -155,8 +159,18 @@ impl Lamp {
         if self.lit { self.level } else { 0 }
     }
 
-    /// Switches off by itself when its time has come. Call before use.
+    /// It will light by itself at an instant, at this level, whatever it is
+    /// doing then.
+    pub fn comes_back(&mut self, at: Mono, level: u16) {
+        self.comes_back = Some((at, level));
+    }
+
+    /// Switches off, or comes back, by itself when its time has come. Call
+    /// before use.
     pub fn advance(&mut self, model: &LampModel, now: Mono) {
+        if let Some((at, level)) = self.comes_back.take_if(|(at, _)| *at <= now) {
+            self.set(model, level, at);
+        }
         if let Some(after) = model.auto_off
             && self.lit
             && now >= self.last_touch + after
@@ -357,6 +371,20 @@ mod tests {
         assert_eq!(lamp.shining(), 0);
         let metre = Length::from_mm(1000);
         assert_eq!(lamp.light(&model, metre, secs(3601.0)), model.standby);
+    }
+
+    #[test]
+    fn it_comes_back_by_itself_once() {
+        let model = LampModel::sanderling();
+        let mut lamp = Lamp::new(&model, Mono::ZERO);
+        lamp.comes_back(secs(60.0), 4);
+        lamp.advance(&model, secs(59.0));
+        assert_eq!(lamp.shining(), 0);
+        lamp.advance(&model, secs(70.0));
+        assert_eq!(lamp.shining(), 4);
+        lamp.set(&model, 0, secs(80.0));
+        lamp.advance(&model, secs(90.0));
+        assert_eq!(lamp.shining(), 0);
     }
 
     #[test]

@@ -186,6 +186,17 @@ impl Instrument for Meter {
                     state.lamp.set(&spec.lamp, 0, at);
                 });
         }
+        let back = faults.iter().find_map(|fault| match fault {
+            Fault::LampBack(after, level) => Some((*after, *level)),
+            _ => None,
+        });
+        if let Some((after, level)) = back {
+            self.world
+                .edit(now + -self.integration(), |spec, state, at| {
+                    state.lamp.set(&spec.lamp, 0, at);
+                    state.lamp.comes_back(at + after, level);
+                });
+        }
         let sensed = self.sensed(now);
         let spec = self.world.spec();
         let model = &spec.meter;
@@ -198,6 +209,13 @@ impl Instrument for Meter {
         }
         if faults.contains(&Fault::NoNumber) {
             return "9.91E37".to_owned();
+        }
+        let says = faults.iter().find_map(|fault| match fault {
+            Fault::Says(text) => Some(text.clone()),
+            _ => None,
+        });
+        if let Some(text) = says {
+            return text;
         }
         let count = range.0 / f64::from(model.counts);
         nr3((sensed / count).round() * count)
@@ -298,6 +316,41 @@ mod tests {
             .parse()
             .expect("a number");
         assert!((dark - 0.004).abs() < 5.0 * 0.0005 + 1e-4, "{dark}");
+    }
+
+    /// What each fault leaves of one session.
+    #[test]
+    fn faults_change_what_is_said_and_what_is_set() {
+        let cases = [
+            (
+                3,
+                Fault::Reset(Device::Meter),
+                "Simulated device ready\n1\n",
+            ),
+            (3, Fault::Forgets(Device::Meter), "OPEN\n1\n"),
+            (1, Fault::Says("1.2 fc".to_owned()), "CLOS\n4\n"),
+            (2, Fault::Stale(Device::Meter), "CLOS\n4\n"),
+        ];
+        for (nth, fault, wanted) in cases {
+            let mut spec = WorldSpec::new(1);
+            let said = match &fault {
+                Fault::Says(text) => format!("{text}\n"),
+                _ => String::new(),
+            };
+            spec.faults = vec![super::super::faults::Planned { nth, fault }];
+            let world = World::start(spec, None, Mono::ZERO, Span::ZERO).expect("a world");
+            let (mut meter, mut now) = (Meter::machine(&world), Mono::ZERO);
+            let first = ask(&mut meter, &mut now, "SENS:AVER:COUN 4;COUN?");
+            ask(&mut meter, &mut now, "INP:SHUT CLOS");
+            let second = ask(&mut meter, &mut now, "READ?");
+            let settings = ["INP:SHUT?", "SENS:AVER:COUN?"]
+                .map(|line| ask(&mut meter, &mut now, line))
+                .concat();
+            assert_eq!(settings, wanted, "{nth}");
+            assert_eq!(first, "4\n");
+            assert!(second.starts_with(&said), "{second}");
+            assert_eq!(second.starts_with("4\n"), nth == 2, "{second}");
+        }
     }
 
     #[test]

@@ -18,6 +18,7 @@ pub mod carriage;
 pub mod faults;
 pub mod fingers;
 pub mod lamp;
+mod mangle;
 pub mod meter;
 pub mod rail;
 pub mod random;

@@ -17,6 +17,7 @@ use serde::{Deserialize, Serialize};
 
 use super::carriage::End;
 use super::faults::{Device, Event, Fault};
+use super::mangle::Mangler;
 use super::world::World;
 use crate::link::wire::Machine;
 
@@ -82,6 +83,8 @@ enum Pending {
     Room,
     /// A move that will run into a limit switch.
     Crash { until: Mono },
+    /// A homing cycle that cannot leave its switch.
+    Stuck { until: Mono },
 }
 
 /// The controller on a wire.
@@ -92,6 +95,7 @@ pub(super) struct Rail {
     pending: Option<Pending>,
     out: VecDeque<(Mono, Vec<u8>)>,
     faults: Vec<Fault>,
+    mangler: Mangler,
 }
 
 impl Rail {
@@ -104,6 +108,7 @@ impl Rail {
             pending: None,
             out: VecDeque::new(),
             faults: Vec::new(),
+            mangler: Mangler::default(),
         };
         let greeted = std::mem::replace(&mut world.state().controller.greeted, true);
         if !greeted {
@@ -113,18 +118,12 @@ impl Rail {
     }
 
     fn say(&mut self, at: Mono, text: &str) {
-        let mut bytes = text.as_bytes().to_vec();
-        let mut at = at;
-        for fault in std::mem::take(&mut self.faults) {
-            match fault {
-                Fault::Silent(_) | Fault::Dead(_) => return,
-                Fault::Late(_, by) => at = at + by,
-                Fault::Garbage(_, rubbish) => bytes = rubbish,
-                _ => {}
-            }
+        let faults = std::mem::take(&mut self.faults);
+        let pieces = self.mangler.pieces(at, text.as_bytes().to_vec(), &faults);
+        for (at, piece) in pieces {
+            let at = self.out.back().map_or(at, |(last, _)| at.max(*last));
+            self.out.push_back((at, piece));
         }
-        let at = self.out.back().map_or(at, |(last, _)| at.max(*last));
-        self.out.push_back((at, bytes));
     }
 
     fn realtime(&mut self, now: Mono, byte: u8) {
@@ -150,7 +149,10 @@ impl Rail {
     }
 
     fn status(&self, now: Mono) -> String {
-        let homing = matches!(self.pending, Some(Pending::Home { .. }));
+        let homing = matches!(
+            self.pending,
+            Some(Pending::Home { .. } | Pending::Stuck { .. })
+        );
         self.world.edit(now, |spec, state, at| {
             let name = match &state.controller {
                 c if c.halted.is_some() => "Alarm",
@@ -191,6 +193,29 @@ impl Rail {
         self.say(now + BANNER_AFTER, &text);
     }
 
+    /// Back to power-up: motion stops, nothing is known, nothing is said.
+    fn lose_power(&mut self, now: Mono) {
+        self.world.edit(now, |spec, state, at| {
+            state.carriage.stop_dead(&spec.rail, at);
+            state.controller = Controller::new();
+            state.controller.greeted = true;
+        });
+    }
+
+    /// Back to power-up, with a banner; what it was told is lost.
+    fn restart(&mut self, now: Mono) {
+        self.lose_power(now);
+        self.lines.clear();
+        self.say(now + BANNER_AFTER, BANNER);
+    }
+
+    /// Whether the home switch stays closed since the last homing.
+    fn switch_is_stuck(&self) -> bool {
+        let (homed, spec) = (self.world.count(Event::Homed), self.world.spec());
+        super::faults::striking(&spec.faults, Event::Homed, homed)
+            .any(|fault| *fault == Fault::StuckSwitch)
+    }
+
     /// A dead controller does not greet after a reset either.
     fn dead(&self) -> Vec<Fault> {
         let asked = self.world.count(Event::RailAsked);
@@ -224,6 +249,13 @@ impl Rail {
                 return;
             };
             self.faults = self.world.happens(Device::Rail.asked());
+            if self.faults.contains(&Fault::Reset(Device::Rail)) {
+                self.restart(now);
+                return;
+            }
+            if self.faults.contains(&Fault::Forgets(Device::Rail)) {
+                self.lose_power(now);
+            }
             self.carry_out(now, &line);
         }
     }
@@ -306,6 +338,16 @@ impl Rail {
 
     fn home(&mut self, now: Mono) -> Answer {
         let faults = self.world.happens(Event::Homed);
+        if faults.contains(&Fault::StuckSwitch) {
+            // It backs off and the switch does not let go.
+            let until = self.world.edit(now, |spec, state, at| {
+                let carriage = &mut state.carriage;
+                let clear = carriage.heading() + spec.rail.pull_off + spec.rail.backlash;
+                carriage.go(&spec.rail, at, clear, spec.rail.seek, Length::ZERO);
+                carriage.rests_at()
+            });
+            return Answer::Wait(Pending::Stuck { until });
+        }
         let blind = faults.contains(&Fault::BlindSwitch);
         let (until, found) = self.world.edit(now, |spec, state, at| {
             let reads = spec.rail.home_at;
@@ -358,20 +400,11 @@ impl Rail {
 
     fn go(&mut self, now: Mono, x: f64, speed: Speed, touch: bool) -> Answer {
         let faults = self.world.happens(Event::Moved);
+        let stuck = self.switch_is_stuck();
         if faults.contains(&Fault::PowerLoss) {
-            self.world.edit(now, |spec, state, at| {
-                state.carriage.stop_dead(&spec.rail, at);
-                state.controller = Controller::new();
-                state.controller.greeted = true;
-            });
-            self.lines.clear();
-            self.say(now + BANNER_AFTER, BANNER);
+            self.restart(now);
             return Answer::Nothing;
         }
-        let lost = faults.iter().find_map(|fault| match fault {
-            Fault::LostSteps(way) => Some(*way),
-            _ => None,
-        });
         self.world.edit(now, |spec, state, at| {
             let target = spec.rail.on_step(Length::from_metres(x / 1e3));
             let (low, high) = spec.rail.soft_limits();
@@ -380,9 +413,21 @@ impl Rail {
             }
             let carriage = &mut state.carriage;
             let start = at.max(carriage.rests_at());
-            if touch && carriage.on_switch(&spec.rail, start) {
+            if touch && (stuck || carriage.on_switch(&spec.rail, start)) {
                 return Answer::Alarm(4);
             }
+            let half = Length::from_nm((target - carriage.heading()).nm() / 2);
+            if faults.contains(&Fault::LimitHit) {
+                let there = spec.rail.on_step(target - half);
+                carriage.go(&spec.rail, at, there, speed, Length::ZERO);
+                let until = carriage.rests_at();
+                return Answer::Wait(Pending::Crash { until });
+            }
+            let lost = faults.iter().find_map(|fault| match fault {
+                Fault::LostSteps(way) => Some(*way),
+                Fault::Stall => Some(spec.rail.on_step(half.abs())),
+                _ => None,
+            });
             let end = carriage.go(&spec.rail, at, target, speed, lost.unwrap_or_default());
             let until = carriage.rests_at();
             match end {
@@ -399,7 +444,8 @@ impl Rail {
         match self.pending? {
             Pending::Home { until, .. }
             | Pending::Touch { until, .. }
-            | Pending::Crash { until } => Some(until),
+            | Pending::Crash { until }
+            | Pending::Stuck { until } => Some(until),
             Pending::Room => Some(state.carriage.rests_at()),
             Pending::Dwell(span) if !state.controller.holding => {
                 Some(state.carriage.rests_at() + span)
@@ -416,6 +462,7 @@ impl Rail {
             Pending::Dwell(_) => self.say(now, "ok\r\n"),
             Pending::Room => {}
             Pending::Crash { .. } => self.alarm(now, 1),
+            Pending::Stuck { .. } => self.alarm(now, 8),
             Pending::Home { found: false, .. } => self.alarm(now, 9),
             Pending::Home { .. } => {
                 {
@@ -574,17 +621,30 @@ mod tests {
             (None, "G38.2 X5 F120\n", "ALARM:5\r\n"),
             (None, "G0 X-4\n", "ok\r\nALARM:1\r\n"),
             (Some(Fault::BlindSwitch), "$H\n", "ALARM:9\r\n"),
+            (Some(Fault::StuckSwitch), "$H\n", "ALARM:8\r\n"),
+            (Some(Fault::Reset(Device::Rail)), "$H\n", BANNER),
             (Some(Fault::PowerLoss), "G0 X50\n", BANNER),
+            (Some(Fault::LimitHit), "G0 X50\n", "ok\r\nALARM:1\r\n"),
         ];
         for (fault, sent, heard) in cases {
             let mut bench = Bench::new(fault.clone());
-            if fault != Some(Fault::BlindSwitch) {
+            if sent != "$H\n" {
                 bench.ask("$H\n");
                 bench.ask(if fault.is_none() { "G0 X20\n" } else { "\n" });
                 bench.ask("G4 P0.01\n");
             }
             assert_eq!(bench.ask(sent), heard, "{fault:?} {sent:?}");
         }
+    }
+
+    #[test]
+    fn a_stalled_motor_is_counted_as_moving() {
+        let mut bench = Bench::new(Some(Fault::Stall));
+        bench.ask("$H\n");
+        bench.ask("G0 X51\n");
+        bench.ask("G4 P0.01\n");
+        assert_eq!(bench.ask("?"), "<Idle|MPos:51.000,0.000,0.000|FS:0,0>\r\n");
+        assert_eq!(bench.world.carriage(bench.now), Length::from_mm(26));
     }
 
     /// 152.4 mm at 150 mm/s and 400 mm/s²: 1.391 s until the barrier's ok, the

@@ -10,11 +10,16 @@ use std::collections::VecDeque;
 use photometry::units::{Mono, Span};
 
 use super::faults::{Device, Fault};
+use super::mangle::Mangler;
 use super::world::World;
 use crate::link::wire::Machine;
 
 /// From the end of a line to the first byte of its answer.
 const ANSWER_AFTER: Span = Span::from_ms(3);
+/// From a reset to the banner.
+const BANNER_AFTER: Span = Span::from_ms(100);
+/// What a device says when it has started.
+const BANNER: &str = "Simulated device ready";
 /// A longer line is thrown away with -363.
 const LINE_AT_MOST_BYTES: usize = 300;
 /// More lines than this waiting are thrown away with -363.
@@ -106,6 +111,7 @@ pub(super) struct ScpiDevice<I> {
     out: VecDeque<(Mono, Vec<u8>)>,
     complaints: VecDeque<(i64, &'static str)>,
     enabled: u8,
+    mangler: Mangler,
 }
 
 impl<I: Instrument> ScpiDevice<I> {
@@ -119,6 +125,7 @@ impl<I: Instrument> ScpiDevice<I> {
             out: VecDeque::new(),
             complaints: VecDeque::new(),
             enabled: 0,
+            mangler: Mangler::default(),
         }
     }
 
@@ -152,7 +159,7 @@ impl<I: Instrument> ScpiDevice<I> {
                 let Some(line) = self.lines.pop_front() else {
                     return;
                 };
-                self.program = self.understand(&line);
+                self.program = self.understand(now, &line);
             }
             let Some(mut program) = self.program.take() else {
                 continue;
@@ -179,7 +186,7 @@ impl<I: Instrument> ScpiDevice<I> {
         }
     }
 
-    fn understand(&mut self, line: &[u8]) -> Option<Program> {
+    fn understand(&mut self, now: Mono, line: &[u8]) -> Option<Program> {
         let text = String::from_utf8_lossy(line);
         let text = text.trim();
         if text.is_empty() {
@@ -192,9 +199,25 @@ impl<I: Instrument> ScpiDevice<I> {
         } else {
             Vec::new()
         };
+        let mut answers = Vec::new();
+        let mut units = units;
+        for fault in &faults {
+            if matches!(fault, Fault::Reset(_) | Fault::Forgets(_)) {
+                self.instrument.reset(now);
+                self.complaints.clear();
+                self.enabled = 0;
+            }
+            if matches!(fault, Fault::Reset(_)) {
+                // The line is lost with whatever was waiting.
+                self.lines.clear();
+                self.out.clear();
+                units.clear();
+                answers.push(BANNER.to_owned());
+            }
+        }
         Some(Program {
             units,
-            answers: Vec::new(),
+            answers,
             measures_until: None,
             faults,
         })
@@ -229,22 +252,21 @@ impl<I: Instrument> ScpiDevice<I> {
     }
 
     fn answer(&mut self, now: Mono, program: Program) {
-        let mut bytes = program.answers.join(";").into_bytes();
-        let mut at = now + ANSWER_AFTER;
-        if bytes.is_empty() {
+        if program.answers.is_empty() {
             return;
         }
+        let mut bytes = program.answers.join(";").into_bytes();
         bytes.push(b'\n');
-        for fault in program.faults {
-            match fault {
-                Fault::Silent(_) | Fault::Dead(_) => return,
-                Fault::Late(_, by) => at = at + by,
-                Fault::Garbage(_, rubbish) => bytes = rubbish,
-                _ => {}
-            }
+        let reset = |fault: &Fault| matches!(fault, Fault::Reset(_));
+        let after = if program.faults.iter().any(reset) {
+            BANNER_AFTER
+        } else {
+            ANSWER_AFTER
+        };
+        for (at, piece) in self.mangler.pieces(now + after, bytes, &program.faults) {
+            let after_the_last = self.out.back().map_or(at, |(last, _)| at.max(*last));
+            self.out.push_back((after_the_last, piece));
         }
-        let after_the_last = self.out.back().map_or(at, |(last, _)| at.max(*last));
-        self.out.push_back((after_the_last, bytes));
     }
 }
 

@@ -321,6 +321,17 @@ impl Person {
         state.lamp.shining()
     }
 
+    /// Whether the carriage moves.
+    pub fn sees_motion(&self, now: Mono) -> bool {
+        let at = self.0.time(now);
+        self.0.state().carriage.moves(at)
+    }
+
+    /// The coils whose fingers are down.
+    pub fn sees_fingers_down(&self) -> Vec<u16> {
+        self.0.state().coils.closed()
+    }
+
     /// Stabilised direct illuminance of a level at a true distance.
     pub fn truth(&self, level: u16, distance: Length) -> Lux {
         self.0.spec().lamp.truth(level, distance)

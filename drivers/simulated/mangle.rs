@@ -1,0 +1,98 @@
+//! What a bad wire makes of an answer: nothing, a part, too much, too late.
+//!
+//! Pure: an answer and the faults that strike at it become pieces with the
+//! instants at which they leave. Called by `scpi_device` and `rail`.
+
+use photometry::units::Mono;
+
+use super::faults::Fault;
+
+/// What comes before the answer of [`Fault::Endless`].
+const ENDLESS_BYTES: usize = 1_000_000;
+
+/// The last answer of a device, which may come twice.
+#[derive(Debug, Default)]
+pub(super) struct Mangler {
+    last: Vec<u8>,
+}
+
+impl Mangler {
+    /// The pieces in which an answer leaves that is due `at`, in their order.
+    pub(super) fn pieces(
+        &mut self,
+        at: Mono,
+        answer: Vec<u8>,
+        faults: &[Fault],
+    ) -> Vec<(Mono, Vec<u8>)> {
+        let before = std::mem::replace(&mut self.last, answer.clone());
+        let (mut at, mut bytes, mut pause) = (at, answer, None);
+        for fault in faults {
+            match fault {
+                Fault::Silent(_) | Fault::Dead(_) => return Vec::new(),
+                Fault::Late(_, by) => at = at + *by,
+                Fault::Garbage(_, rubbish) => bytes.clone_from(rubbish),
+                Fault::Split(_, by) => pause = Some(*by),
+                Fault::Stale(_) => bytes = [before.as_slice(), &bytes].concat(),
+                Fault::Noise(_, noise) => bytes = [noise.as_slice(), &bytes].concat(),
+                Fault::Endless(_) => {
+                    let mut endless = vec![b'x'; ENDLESS_BYTES];
+                    endless.append(&mut bytes);
+                    bytes = endless;
+                }
+                Fault::Unended(_) => {
+                    while bytes.last().is_some_and(u8::is_ascii_whitespace) {
+                        bytes.pop();
+                    }
+                }
+                _ => {}
+            }
+        }
+        match pause {
+            Some(by) => {
+                let second = bytes.split_off(bytes.len() / 2);
+                vec![(at, bytes), (at + by, second)]
+            }
+            None => vec![(at, bytes)],
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use photometry::units::Span;
+
+    use super::super::faults::Device::Meter;
+    use super::*;
+
+    #[test]
+    fn each_fault_has_its_pieces() {
+        let ms = |ms| Mono::ZERO + Span::from_ms(ms);
+        let late = Span::from_ms(7);
+        let cases: [(Fault, &[(i64, &[u8])]); 8] = [
+            (Fault::Dead(Meter), &[]),
+            (Fault::Late(Meter, late), &[(10, b"12.5\r\n")]),
+            (Fault::Garbage(Meter, vec![0, 255]), &[(3, &[0, 255])]),
+            (Fault::Split(Meter, late), &[(3, b"12."), (10, b"5\r\n")]),
+            (Fault::Stale(Meter), &[(3, b"200\n12.5\r\n")]),
+            (Fault::Noise(Meter, vec![0, 200]), &[(3, b"\0\xc812.5\r\n")]),
+            (Fault::Unended(Meter), &[(3, b"12.5")]),
+            (Fault::LampOut, &[(3, b"12.5\r\n")]),
+        ];
+        for (fault, wanted) in cases {
+            let mut mangler = Mangler {
+                last: b"200\n".to_vec(),
+            };
+            let answer = b"12.5\r\n".to_vec();
+            let got = mangler.pieces(ms(3), answer.clone(), std::slice::from_ref(&fault));
+            let wanted: Vec<(Mono, Vec<u8>)> = wanted
+                .iter()
+                .map(|(at, bytes)| (ms(*at), bytes.to_vec()))
+                .collect();
+            assert_eq!(got, wanted, "{fault:?}");
+            assert_eq!(mangler.last, answer, "{fault:?}");
+        }
+        let endless = Mangler::default().pieces(ms(0), b"1\n".to_vec(), &[Fault::Endless(Meter)]);
+        assert_eq!(endless[0].1.len(), ENDLESS_BYTES + 2);
+        assert!(endless[0].1.ends_with(b"xx1\n"));
+    }
+}
