@@ -35,7 +35,7 @@ impl Attendant {
     pub(super) async fn carry_out(&mut self, no: i64, attempt: u32) -> Result<(), Broken> {
         let (at_work, doing) = self.put_to_work(no, attempt)?;
         self.record(&at_work, Body::Started { doing }).await?;
-        if self.current.as_ref().is_some_and(|c| c.state.went_dim) {
+        if self.current.as_ref().is_some_and(|c| c.state.went_astray) {
             return Err(light_lost(&at_work.action.setting));
         }
         if let Some(facts) = self.act_on(&at_work).await? {
@@ -370,14 +370,14 @@ impl Attendant {
     }
 }
 
-/// The lamp went out, or dimmed itself, after its level was set.
+/// The lamp went out, or changed its level by itself, after that was set.
 pub(super) fn light_lost(setting: &str) -> Broken {
     Broken::fault(
         "light-lost",
         format!(
-            "the light at the reference position fell to less than half of what it was when \
-             {setting} was set: the lamp went out or dimmed itself, or something stands before the \
-             meter"
+            "the light at the reference position is less than half or more than twice of what it \
+             was when {setting} was set: the lamp went out or changed its level by itself, other \
+             light came in, or something stands before the meter"
         ),
     )
 }

@@ -23,6 +23,8 @@ mod scene;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
+mod tests_faults;
+#[cfg(test)]
 mod tests_lamp;
 #[cfg(test)]
 mod tests_light;

@@ -38,6 +38,12 @@ pub enum Phase {
 /// Share of a setting's light below which the lamp does not shine as it was
 /// set: warming up never costs as much. Common practice, no source.
 const SHINES_FROM: f64 = 0.5;
+/// Times a setting's light above which it is another setting's, or another
+/// lamp's: warming up from the last look on never gives as much. Common
+/// practice, no source.
+const SHINES_TO: f64 = 2.0;
+/// A rise by less, in lx, is no lamp's: noise and the room of a dark level.
+const RISE_OF_NO_LAMP_LX: f64 = 0.5;
 
 /// Share of what the inverse square leaves of a light below which a lamp is not
 /// seen to be lit elsewhere: near fields and tilted heads cost less.
@@ -132,9 +138,9 @@ pub struct State {
     /// The homing after the last seam does not prove that no steps were lost
     /// before it.
     pub homing_unproven: bool,
-    /// A reference reading was far below the light of its setting, and nothing
+    /// A reference reading was far from the light of its setting, and nothing
     /// was done about it yet.
-    pub went_dim: bool,
+    pub went_astray: bool,
     /// The test from whose watch position these lights were seen.
     looks_in: Option<u32>,
     /// The bench was made safe and nothing was done since.
@@ -172,7 +178,7 @@ impl State {
             passed_at: BTreeMap::new(),
             light_at_seam: BTreeMap::new(),
             homing_unproven: false,
-            went_dim: false,
+            went_astray: false,
             looks_in: None,
             safe: true,
             seam_at: Wall::default(),
@@ -543,11 +549,12 @@ impl State {
     }
 
     /// Whether a light at the watch position is that of a lit lamp at this
-    /// setting: at least half of what it was when the level was set. None where
-    /// that is not known.
+    /// setting: from half to twice of what it was when the level was set. None
+    /// where that is not known.
     pub fn still_shines(&self, setting: &str, value: f64) -> Option<bool> {
         let light = self.light_at.get(setting)?;
-        Some(value >= SHINES_FROM * light)
+        let brightest = light.max(0.0) * SHINES_TO + RISE_OF_NO_LAMP_LX;
+        Some(value >= SHINES_FROM * light && value <= brightest)
     }
 
     /// A reading elsewhere that is far below what the inverse square leaves of
@@ -594,7 +601,7 @@ impl State {
         }
         match self.still_shines(setting, value) {
             Some(false) => {
-                self.went_dim = purpose != Purpose::WarmUp;
+                self.went_astray = purpose != Purpose::WarmUp;
                 if let Lit::On { seen, .. } = &mut self.lit {
                     *seen = false;
                 }
@@ -732,7 +739,7 @@ impl State {
         self.lose_sight(itinerary);
         self.running = None;
         self.leg_again = None;
-        self.went_dim = false;
+        self.went_astray = false;
         let test = event
             .no
             .and_then(|no| self.action(itinerary, no))
@@ -755,7 +762,7 @@ impl State {
         if !std::mem::take(&mut self.broken) {
             return;
         }
-        self.went_dim = false;
+        self.went_astray = false;
         self.preamble = None;
         self.returns.clear();
         self.leg_again = None;

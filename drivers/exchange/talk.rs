@@ -189,6 +189,18 @@ impl<'a> Talk<'a> {
         Ok(())
     }
 
+    /// Throws away what came since the last answer, and how many bytes that
+    /// was: a device that speaks unasked has started anew, or gave an answer
+    /// more than there were questions.
+    ///
+    /// # Errors
+    /// When the link fails.
+    pub fn unasked(&mut self) -> Result<u64, DriverError> {
+        let before = self.state.counts.late_bytes;
+        self.drain()?;
+        Ok(self.state.counts.late_bytes - before)
+    }
+
     /// Counts a line that nobody asked for.
     pub(super) fn drop_line(&mut self, line: &Line) {
         self.state.counts.dropped_bytes += line.raw.len() as u64;

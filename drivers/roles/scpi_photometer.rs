@@ -1,6 +1,11 @@
 //! An illuminance meter that speaks SCPI: `READ?` per reading, settings read
 //! back, the range asked afterwards.
 //!
+//! A meter may start anew by itself, with or without a word, and then reads on
+//! with settings that nobody chose. So its settings are set again before the
+//! next reading whenever it answered too late, too soon for its integration,
+//! no number, or spoke unasked.
+//!
 //! Opened by the bench. Not here: resync and limits (`exchange::line`).
 
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
@@ -16,6 +21,11 @@ use crate::exchange::talk::Talk;
 const ANSWER_WITHIN: Span = Span::from_secs(2);
 /// A reading may take so much longer than its integration: filters, autorange.
 const READ_MARGIN: Span = Span::from_secs(2);
+/// No answer to `READ?` comes in a smaller share of the integration time: the
+/// setting's tolerance, and a meter's clock.
+const SOONEST: f64 = 0.97;
+/// Flag of a reading before which the meter was set up again.
+pub const SET_UP_AGAIN: &str = "set up again";
 /// A setting reads back equal when it differs by less (devices round).
 const READ_BACK_TOLERANCE: f64 = 0.01;
 
@@ -39,6 +49,10 @@ pub struct PhotometerCard {
 pub struct ScpiPhotometer {
     card: PhotometerCard,
     identity: Option<Identity>,
+    /// Its shutter as it was last told.
+    closed: bool,
+    /// Nobody knows whether it still has its settings.
+    suspect: bool,
 }
 
 impl ScpiPhotometer {
@@ -47,11 +61,40 @@ impl ScpiPhotometer {
         ScpiPhotometer {
             card,
             identity: None,
+            closed: false,
+            suspect: false,
         }
     }
 
-    fn read_within(&self) -> Span {
-        self.card.aperture.times(i64::from(self.card.averages)) + READ_MARGIN
+    fn integration(&self) -> Span {
+        self.card.aperture.times(i64::from(self.card.averages))
+    }
+
+    /// Integration and shutter as they were chosen.
+    fn set_up(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
+        set_number(talk, "SENS:APER", self.card.aperture.secs())?;
+        set_number(talk, "SENS:AVER:COUN", f64::from(self.card.averages))?;
+        if self.card.has_shutter {
+            self.shutter(talk, self.closed)?;
+        }
+        self.suspect = false;
+        Ok(())
+    }
+
+    /// Why an answer is not that of this reading, if it is not.
+    fn not_of_this_reading(&self, answer: &Answer, unasked_bytes: u64) -> Option<String> {
+        let took = answer.taken.mono.since(answer.asked.mono);
+        let integrates = self.integration();
+        if unasked_bytes > 0 {
+            return Some("it gave more than one answer".to_owned());
+        }
+        (took.secs() < integrates.secs() * SOONEST).then(|| {
+            format!(
+                "it answered in {}, sooner than it integrates ({})",
+                took.shown(),
+                integrates.shown()
+            )
+        })
     }
 
     fn outcome(&self, text: &str, range: Option<f64>) -> Outcome {
@@ -154,11 +197,8 @@ impl Photometer for ScpiPhotometer {
         line::resynchronise(talk)?;
         line::tell(talk, "*CLS")?;
         let identity = identify(talk, &mut self.identity)?;
-        set_number(talk, "SENS:APER", self.card.aperture.secs())?;
-        set_number(talk, "SENS:AVER:COUN", f64::from(self.card.averages))?;
-        if self.card.has_shutter {
-            self.shutter(talk, false)?;
-        }
+        self.closed = false;
+        self.set_up(talk)?;
         Ok(identity)
     }
 
@@ -169,8 +209,13 @@ impl Photometer for ScpiPhotometer {
         } else {
             None
         };
+        let set_up_again = talk.unasked()? > 0 || resync.is_some() || self.suspect;
+        if set_up_again {
+            self.suspect = true;
+            self.set_up(talk)?;
+        }
         let asked = talk.now();
-        let answer = match line::ask(talk, "READ?", self.read_within()) {
+        let answer = match line::ask(talk, "READ?", self.integration() + READ_MARGIN) {
             Ok(answer) => Answer { resync, ..answer },
             Err(DriverError::Silent { .. }) => {
                 let mut reading = self.reading(Outcome::TimedOut, asked, talk.now());
@@ -181,9 +226,23 @@ impl Photometer for ScpiPhotometer {
             }
             Err(error) => return Err(error),
         };
+        if let Some(why) = self.not_of_this_reading(&answer, talk.unasked()?) {
+            // What else it says may belong to an earlier question.
+            talk.distrust();
+            self.suspect = true;
+            return Ok(Reading {
+                flags: answer.flags(),
+                raw: answer.raw,
+                ..self.reading(Outcome::Rejected(why), answer.asked, answer.taken)
+            });
+        }
         let mut flags = answer.flags();
+        if set_up_again {
+            flags.push(SET_UP_AGAIN.to_owned());
+        }
         let range = self.range(talk, &mut flags)?;
         let outcome = self.outcome(&answer.text, range);
+        self.suspect = matches!(outcome, Outcome::Rejected(_));
         Ok(Reading {
             range,
             flags,
@@ -199,6 +258,7 @@ impl Photometer for ScpiPhotometer {
                 self.card.name
             )));
         }
+        self.closed = closed;
         let word = if closed { "CLOS" } else { "OPEN" };
         line::set(talk, &format!("INP:SHUT {word}"))?;
         let answer = line::ask(talk, "INP:SHUT?", ANSWER_WITHIN)?;

@@ -332,6 +332,18 @@ impl Person {
         self.0.state().coils.closed()
     }
 
+    /// Illuminance at the meter's plane, as an instrument without errors shows
+    /// it; `at` may lie one integration back.
+    pub fn sees_light(&self, at: Mono) -> Lux {
+        self.0.light(at)
+    }
+
+    /// True distance from the lamp's datum face, as a person with the bench's
+    /// own datum measures it.
+    pub fn sees_distance(&self, at: Mono) -> Length {
+        self.0.distance(at) + self.0.hidden().datum
+    }
+
     /// Stabilised direct illuminance of a level at a true distance.
     pub fn truth(&self, level: u16, distance: Length) -> Lux {
         self.0.spec().lamp.truth(level, distance)
