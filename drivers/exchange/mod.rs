@@ -18,3 +18,5 @@ pub mod scpi;
 pub mod talk;
 #[cfg(test)]
 pub(crate) mod testing;
+#[cfg(test)]
+mod tests_late;

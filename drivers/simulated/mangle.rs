@@ -64,11 +64,14 @@ mod tests {
     use super::super::faults::Device::Meter;
     use super::*;
 
+    /// Milliseconds, and bytes.
+    type Pieces = &'static [(i64, &'static [u8])];
+
     #[test]
     fn each_fault_has_its_pieces() {
         let ms = |ms| Mono::ZERO + Span::from_ms(ms);
         let late = Span::from_ms(7);
-        let cases: [(Fault, &[(i64, &[u8])]); 8] = [
+        let cases: [(Fault, Pieces); 8] = [
             (Fault::Dead(Meter), &[]),
             (Fault::Late(Meter, late), &[(10, b"12.5\r\n")]),
             (Fault::Garbage(Meter, vec![0, 255]), &[(3, &[0, 255])]),

@@ -1,0 +1,214 @@
+//! Many questions to a device that answers late, in pieces, without an end of
+//! line or with rubbish: no answer is credited to another question.
+
+use std::collections::VecDeque;
+
+use photometry::units::{Mono, Span};
+
+use super::ack;
+use super::line;
+use super::testing::converse;
+use crate::error::DriverError;
+use crate::link::wire::Machine;
+
+#[path = "../../tests/faults/tally.rs"]
+mod tally;
+
+const WITHIN: Span = Span::from_secs(1);
+
+/// Numbers from a seed: Marsaglia's xorshift, 64 bits.
+struct Draw(u64);
+
+impl Draw {
+    fn below(&mut self, end: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % end
+    }
+    fn rubbish(&mut self) -> Vec<u8> {
+        let length = self.below(12);
+        (0..length).map(|_| self.below(256) as u8).collect()
+    }
+}
+
+/// Carries lines out one after another, and answers each question with its own
+/// number, now and then badly.
+struct Fickle {
+    draw: Draw,
+    input: Vec<u8>,
+    out: VecDeque<(Mono, Vec<u8>)>,
+    /// The mask that was set last.
+    enabled: String,
+}
+
+impl Fickle {
+    fn new(seed: u64) -> Fickle {
+        Fickle {
+            draw: Draw(seed),
+            input: Vec::new(),
+            out: VecDeque::new(),
+            enabled: "0".to_owned(),
+        }
+    }
+
+    fn hear(&mut self, now: Mono, text: &str) {
+        if let Some(mask) = text.strip_prefix("*ESE ") {
+            let (mask, asks) = match mask.split_once(';') {
+                Some((mask, _)) => (mask, true),
+                None => (mask, false),
+            };
+            self.enabled = mask.to_owned();
+            if asks {
+                let answer = format!("{mask}\n");
+                self.answer(now, &answer);
+            }
+        } else if text == "SYST:ERR?" {
+            self.answer(now, "0,\"No error\"\n");
+        } else if let Some(number) = text.strip_prefix('Q') {
+            let answer = format!("A{}\n", number.trim_end_matches('?'));
+            self.answer(now, &answer);
+        } else if let Some(number) = text.strip_prefix('G') {
+            let answer = format!("[{number}]\r\nok\r\n");
+            self.answer(now, &answer);
+        } else if text.is_empty() {
+            self.answer(now, "ok\r\n");
+        }
+    }
+
+    fn answer(&mut self, now: Mono, text: &str) {
+        let mut bytes = text.as_bytes().to_vec();
+        let mut after = Span::from_ms(1);
+        let mut pause = Span::ZERO;
+        match self.draw.below(24) {
+            0 => return,
+            1 => after = Span::from_ms(900 + self.draw.below(200) as i64),
+            2 => after = Span::from_ms(1000 + self.draw.below(3500) as i64),
+            3 => pause = Span::from_ms(self.draw.below(4000) as i64),
+            4 => bytes.retain(|byte| !matches!(byte, b'\r' | b'\n')),
+            5 => bytes = self.draw.rubbish(),
+            6 => bytes = [self.draw.rubbish(), bytes].concat(),
+            7 => bytes.extend(self.draw.rubbish()),
+            _ => {}
+        }
+        let second = bytes.split_off(self.draw.below(bytes.len() as u64 + 1) as usize);
+        self.say(now + after, bytes);
+        self.say(now + after + pause, second);
+    }
+
+    fn say(&mut self, at: Mono, bytes: Vec<u8>) {
+        let at = self.out.back().map_or(at, |(last, _)| at.max(*last));
+        self.out.push_back((at, bytes));
+    }
+}
+
+impl Machine for Fickle {
+    fn bytes(&mut self, now: Mono, bytes: &[u8]) {
+        for &byte in bytes {
+            match byte {
+                b'\n' => {
+                    let line = std::mem::take(&mut self.input);
+                    self.hear(now, &String::from_utf8_lossy(&line));
+                }
+                0x18 => self.say(now + Span::from_ms(50), b"\r\nBoard 1.1\r\n".to_vec()),
+                _ => self.input.push(byte),
+            }
+        }
+    }
+
+    fn next_due(&self) -> Option<Mono> {
+        self.out.front().map(|(at, _)| *at)
+    }
+
+    fn due(&mut self, now: Mono) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        while self.out.front().is_some_and(|(at, _)| *at <= now) {
+            bytes.extend(self.out.pop_front().into_iter().flat_map(|(_, text)| text));
+        }
+        bytes
+    }
+}
+
+/// What came of the questions.
+#[derive(Debug, Default)]
+struct Counts {
+    answered: u64,
+    /// An answer that nobody could take for one.
+    rubbish: u64,
+    /// No answer, or an error that names what came instead.
+    refused: u64,
+    wrong: Vec<String>,
+}
+
+impl Counts {
+    fn tell(&self, how: &str, exchanges: u64) {
+        tally::line(
+            &format!("late, split, joined and garbage answers, {how}"),
+            &[
+                ("exchanges", &exchanges),
+                ("answered", &self.answered),
+                ("recognised as rubbish", &self.rubbish),
+                ("refused", &self.refused),
+                ("credited to another question", &self.wrong.len()),
+            ],
+        );
+        assert_eq!(self.wrong, Vec::<String>::new());
+        assert!(self.answered > exchanges / 2 && self.refused > exchanges / 20);
+    }
+}
+
+fn exchanges() -> u64 {
+    if tally::long() { 100_000 } else { 5_000 }
+}
+
+#[test]
+fn no_answer_of_a_line_is_credited_to_another_question() {
+    let mut counts = Counts::default();
+    converse(Fickle::new(0x5eed_0001), |talk| {
+        for nth in 0..exchanges() {
+            match line::ask(talk, &format!("Q{nth}?"), WITHIN) {
+                Ok(answer) if answer.text == format!("A{nth}") => counts.answered += 1,
+                Ok(answer) => match answer.text.strip_prefix('A').map(str::parse::<u64>) {
+                    Some(Ok(other)) => counts.wrong.push(format!("A{other} for Q{nth}")),
+                    _ => counts.rubbish += 1,
+                },
+                Err(DriverError::Silent { .. } | DriverError::Garbled { .. }) => {
+                    counts.refused += 1;
+                }
+                Err(error) => panic!("{nth}: {error}"),
+            }
+        }
+    });
+    counts.tell("line", exchanges());
+}
+
+#[test]
+fn no_ok_is_credited_to_another_line() {
+    let mut counts = Counts::default();
+    converse(Fickle::new(0x5eed_0002), |talk| {
+        for nth in 0..exchanges() {
+            match ack::send(talk, &format!("G{nth}"), WITHIN) {
+                Ok(accepted) if accepted.aside == [format!("[{nth}]")] => counts.answered += 1,
+                Ok(accepted) => {
+                    let other = accepted.aside.iter().find_map(|line| {
+                        let number = line.strip_prefix('[')?.strip_suffix(']')?;
+                        number.parse::<u64>().ok().filter(|other| *other != nth)
+                    });
+                    match other {
+                        Some(other) => counts.wrong.push(format!("[{other}] for G{nth}")),
+                        None => counts.rubbish += 1,
+                    }
+                }
+                Err(
+                    DriverError::Silent { .. }
+                    | DriverError::Restarted { .. }
+                    | DriverError::Gone { .. }
+                    | DriverError::Refused { .. }
+                    | DriverError::Alarm { .. },
+                ) => counts.refused += 1,
+                Err(error) => panic!("{nth}: {error}"),
+            }
+        }
+    });
+    counts.tell("ok", exchanges());
+}
