@@ -15,7 +15,7 @@ use crate::plan::itinerary::{Action, Key, Purpose, Question, TestHead, What};
 use crate::plan::print;
 use crate::run::decide;
 use crate::run::journal::{
-    Body, Decision, DriftVerdict, Facts, HoldCause, ResumeCause, STEPS_LOST,
+    Body, Decision, DriftVerdict, Facts, HoldCause, LIGHT_LOST, ResumeCause, STEPS_LOST,
 };
 
 /// Askings of a meter that gives no value before the action fails.
@@ -373,7 +373,7 @@ impl Attendant {
 /// The lamp went out, or changed its level by itself, after that was set.
 pub(super) fn light_lost(setting: &str) -> Broken {
     Broken::fault(
-        "light-lost",
+        LIGHT_LOST,
         format!(
             "the light at the reference position is less than half or more than twice of what it \
              was when {setting} was set: the lamp went out or changed its level by itself, other \

@@ -34,6 +34,8 @@ mod tests_orders;
 mod tests_safe;
 #[cfg(test)]
 mod tests_sweep;
+#[cfg(test)]
+mod tests_unplug;
 mod warm;
 mod window;
 pub mod work;

@@ -235,7 +235,7 @@ impl Scene {
         }
     }
 
-    fn wire(&self, device: Device) -> Wire {
+    pub fn wire(&self, device: Device) -> Wire {
         match self.by {
             By::Memory => Wire::Memory(format!("{device:?}")),
             By::Pty => Wire::Pty(self.folder.path().join(format!("{device:?}"))),

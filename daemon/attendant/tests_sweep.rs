@@ -14,7 +14,7 @@ use crate::plan::{layout, samples};
 use crate::run::journal::{Body, End};
 
 /// Two tests in one plan, without ambient readings in one of them.
-fn two_tests(seed: u64, levels: u16) -> Scene {
+pub(super) fn two_tests(seed: u64, levels: u16) -> Scene {
     let first = Survey {
         settings: Settings::These(vec![SettingWord::HalfSetting, SettingWord::Full]),
         warm_up: WarmUp::Fixed(Span::from_mins(10)),

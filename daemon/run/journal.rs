@@ -254,6 +254,10 @@ pub struct Facts {
 /// suspect. The legs of its test are measured again, if it goes on at all.
 pub const STEPS_LOST: &str = "steps-lost";
 
+/// The code of a fault that says: the lamp does not shine as it was set. Nobody
+/// knows since when, so its leg is measured again, if it goes on at all.
+pub const LIGHT_LOST: &str = "light-lost";
+
 /// Why an action failed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Fault {

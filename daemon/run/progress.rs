@@ -11,8 +11,8 @@ use photometry::measured::{Moment, Outcome};
 use photometry::units::{Length, Span, Wall};
 
 use super::journal::{
-    Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LampLeft, ResumeCause, STEPS_LOST,
-    SeamCause,
+    Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LIGHT_LOST, LampLeft, ResumeCause,
+    STEPS_LOST, SeamCause,
 };
 use super::lit::Lit;
 use super::restart;
@@ -744,6 +744,13 @@ impl State {
             .no
             .and_then(|no| self.action(itinerary, no))
             .map(|action| action.test);
+        let planned = event.no.and_then(|no| usize::try_from(no).ok());
+        let action = planned.and_then(|no| itinerary.actions.get(no));
+        if let Some(leg) = action.and_then(|action| action.leg)
+            && fault.code == LIGHT_LOST
+        {
+            self.undo_legs(itinerary, &BTreeSet::from([leg]));
+        }
         if let Some(test) = test
             && fault.code == STEPS_LOST
         {

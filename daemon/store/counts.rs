@@ -16,7 +16,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use photometry::measured::Outcome;
 
 use crate::plan::itinerary::{Action, Itinerary, What};
-use crate::run::journal::{Body, Decision, DriftVerdict, Event, STEPS_LOST};
+use crate::run::journal::{Body, Decision, DriftVerdict, Event, LIGHT_LOST, STEPS_LOST};
 use crate::run::restart::{legs_again, legs_of_test};
 
 /// Why a reading counts, or does not.
@@ -73,8 +73,15 @@ impl LegsAgain {
     /// The legs of which nothing stands from this event on.
     pub(super) fn see(&mut self, itinerary: &Itinerary, event: &Event) -> BTreeSet<u32> {
         let no = event.no.and_then(|no| usize::try_from(no).ok());
-        if let Some(action) = no.and_then(|no| itinerary.actions.get(no)) {
+        let action = no.and_then(|no| itinerary.actions.get(no));
+        if let Some(action) = action {
             self.test = Some(action.test);
+        }
+        if let (Body::Failed { fault }, Some(leg)) = (&event.body, action.and_then(|a| a.leg))
+            && fault.code == LIGHT_LOST
+        {
+            self.decided = None;
+            return BTreeSet::from([leg]);
         }
         if let (Body::Failed { fault }, Some(test)) = (&event.body, self.test)
             && fault.code == STEPS_LOST

@@ -10,6 +10,7 @@
 
 use std::io;
 use std::path::PathBuf;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use photometry::units::Span;
 
@@ -81,8 +82,9 @@ pub enum BenchError {
 
 /// A running simulated bench. Dropping it unplugs all devices.
 pub struct SimulatedBench {
+    clock: Clock,
     world: World,
-    served: Vec<(Device, Served)>,
+    served: Mutex<Vec<(Device, Served)>>,
 }
 
 impl SimulatedBench {
@@ -106,18 +108,40 @@ impl SimulatedBench {
             .collect();
         let mut seats = clock.seats(&names);
         let device_seats = seats.split_off(own_seats.len());
-        let mut served = Vec::new();
+        let bench = SimulatedBench {
+            clock: clock.clone(),
+            world,
+            served: Mutex::default(),
+        };
         for ((device, wire), seat) in spec.devices.into_iter().zip(device_seats) {
-            let failed = |cause| BenchError::Device { device, cause };
-            let end = wire.end(clock).map_err(failed)?;
-            let guard = match device {
-                Device::Meter => serve(seat, end, Meter::machine(&world)),
-                Device::Rail => serve(seat, end, Rail::machine(&world, now)),
-                Device::Fingers => serve(seat, end, Fingers::machine(&world)),
-            };
-            served.push((device, guard.map_err(failed)?));
+            bench.serve(device, &wire, seat, false)?;
         }
-        Ok((SimulatedBench { world, served }, seats))
+        Ok((bench, seats))
+    }
+
+    fn serve(
+        &self,
+        device: Device,
+        wire: &Wire,
+        seat: Seat,
+        stranger: bool,
+    ) -> Result<(), BenchError> {
+        let failed = |cause| BenchError::Device { device, cause };
+        let end = wire.end(&self.clock).map_err(failed)?;
+        let now = self.clock.now().mono;
+        let guard = match device {
+            Device::Meter if stranger => serve(seat, end, Meter::another(&self.world)),
+            Device::Meter => serve(seat, end, Meter::machine(&self.world)),
+            Device::Rail => serve(seat, end, Rail::machine(&self.world, now)),
+            Device::Fingers => serve(seat, end, Fingers::machine(&self.world)),
+        };
+        let guard = guard.map_err(failed)?;
+        self.plugged().push((device, guard));
+        Ok(())
+    }
+
+    fn plugged(&self) -> MutexGuard<'_, Vec<(Device, Served)>> {
+        self.served.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// The bench's true state.
@@ -132,10 +156,35 @@ impl SimulatedBench {
 
     /// Pulls a device's plug, at its next turn; whoever has its port open
     /// finds the link gone. Returns false when it was not plugged in.
-    pub fn unplug(&mut self, device: Device) -> bool {
-        let before = self.served.len();
-        self.served.retain(|(plugged, _)| *plugged != device);
-        self.served.len() < before
+    pub fn unplug(&self, device: Device) -> bool {
+        let mut served = self.plugged();
+        let before = served.len();
+        served.retain(|(plugged, _)| *plugged != device);
+        served.len() < before
+    }
+
+    /// Puts a device's plug in again. It kept its power meanwhile, and is as it
+    /// was left.
+    ///
+    /// # Errors
+    /// When the system gives no pseudo-terminal or no thread.
+    pub fn plug(&self, device: Device, wire: &Wire) -> Result<(), BenchError> {
+        self.plug_one(device, wire, false)
+    }
+
+    /// Plugs another meter, of another serial number, in under the meter's name.
+    ///
+    /// # Errors
+    /// As [`SimulatedBench::plug`].
+    pub fn plug_another_meter(&self, wire: &Wire) -> Result<(), BenchError> {
+        self.plug_one(Device::Meter, wire, true)
+    }
+
+    fn plug_one(&self, device: Device, wire: &Wire, stranger: bool) -> Result<(), BenchError> {
+        match self.clock.seats(&[seat_name(device)]).pop() {
+            Some(seat) => self.serve(device, wire, seat, stranger),
+            None => Ok(()),
+        }
     }
 }
 

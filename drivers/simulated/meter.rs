@@ -73,14 +73,25 @@ impl Default for MeterState {
 pub(super) struct Meter {
     world: World,
     faults: Vec<Fault>,
+    serial: u64,
 }
 
 impl Meter {
     /// A meter in this world, ready for a wire.
     pub(super) fn machine(world: &World) -> ScpiDevice<Meter> {
+        Meter::numbered(world, world.spec().seed % 1_000_000)
+    }
+
+    /// Another meter of the same kind.
+    pub(super) fn another(world: &World) -> ScpiDevice<Meter> {
+        Meter::numbered(world, (world.spec().seed + 1) % 1_000_000)
+    }
+
+    fn numbered(world: &World, serial: u64) -> ScpiDevice<Meter> {
         let meter = Meter {
             world: world.clone(),
             faults: Vec::new(),
+            serial,
         };
         ScpiDevice::new(world.clone(), meter)
     }
@@ -125,10 +136,7 @@ impl Instrument for Meter {
     }
 
     fn identity(&self) -> String {
-        format!(
-            "Simulated,Illuminance meter,{:06},1.0",
-            self.world.spec().seed % 1_000_000
-        )
+        format!("Simulated,Illuminance meter,{:06},1.0", self.serial)
     }
 
     fn reset(&mut self, _now: Mono) {
