@@ -46,6 +46,9 @@ const BACKGROUND_UNKNOWN: &str =
 const DRIFT_UNKNOWN: &str =
     "no term for the drift: no two reference visits without a break between them";
 
+/// The flag of a value whose correction rests on a visit of one reading.
+const VISITS_UNKNOWN: &str = "a reference visit of one reading: its scatter is not known";
+
 /// The figures of every survey of a run, in the itinerary's order. `readings`
 /// and `events` in order, as the store gives them.
 pub fn surveys(frozen: &Frozen, readings: &[ReadingRow], events: &[Event]) -> Vec<SurveyFigures> {
@@ -359,6 +362,9 @@ impl<'a> Gathering<'a> {
                             ..
                         }) => {
                             residual = larger(residual, r);
+                            if s.is_none() {
+                                flags.push(VISITS_UNKNOWN.to_owned());
+                            }
                             let wider =
                                 |s: &(f64, f64)| scatter.is_none_or(|so_far| s.0 > so_far.0);
                             scatter = s.filter(wider).or(scatter);

@@ -106,7 +106,7 @@ pub struct Corrected {
     /// What the scatter of the readings at the visits leaves open of the
     /// factor, as a share (k = 1), with its degrees of freedom: the leg's first
     /// visit and the less sure of the visits around the reading. None where
-    /// they are visits of a single reading.
+    /// one of them is a visit of a single reading.
     pub scatter: Option<(f64, f64)>,
 }
 
@@ -239,12 +239,10 @@ impl Reference {
         let after = here()
             .filter(|visit| visit.at > at)
             .min_by_key(|visit| visit.at);
-        let around = before.into_iter().chain(after).filter_map(share);
-        let around = around.max_by(|a, b| a.0.total_cmp(&b.0));
-        match (first, around) {
-            (Some((a, m)), Some((b, n))) => Some((a.hypot(b), m.min(n))),
-            (one, other) => one.or(other),
-        }
+        let around: Option<Vec<(f64, f64)>> = before.into_iter().chain(after).map(share).collect();
+        let around = around?.into_iter().max_by(|a, b| a.0.total_cmp(&b.0));
+        let ((a, m), (b, n)) = (first?, around?);
+        Some((a.hypot(b), m.min(n)))
     }
 
     fn residual(&self, visits: &[drift::At], at: Mono) -> Option<f64> {

@@ -294,11 +294,6 @@ impl World {
 pub struct Person(World);
 
 impl Person {
-    /// Which coils hold a finger down.
-    pub fn sees_fingers_down(&self) -> Vec<u16> {
-        self.0.state().coils.closed()
-    }
-
     /// Sets the lamp's level by hand; 0 switches it off.
     pub fn set_level(&self, level: u16, now: Mono) {
         let at = self.0.time(now);

@@ -91,10 +91,7 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
     say(&["rule", "9"]);
     insta::assert_snapshot!(all);
     let page = daemon.ok(&["report", "1", "--to", "-"]);
-    for by in [
-        "plan strict.yaml (",
-        "as with certificate K-2027-114",
-    ] {
+    for by in ["plan strict.yaml (", "as with certificate K-2027-114"] {
         let found = page.find(by).expect("a trial is named");
         assert!(
             page.find("bright enough").is_some_and(|own| own < found),
