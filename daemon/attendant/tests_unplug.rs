@@ -13,9 +13,7 @@ use super::tests_faults::{Witness, complaints, night, sat_out};
 use super::tests_sweep::two_tests;
 use crate::plan::intent::OnFailure;
 use crate::run::journal::{Body, End, Event};
-
-#[path = "../../tests/faults/tally.rs"]
-mod tally;
+use crate::store::tests_flips::tally;
 
 const DEVICES: [Device; 3] = [Device::Meter, Device::Rail, Device::Fingers];
 

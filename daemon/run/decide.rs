@@ -17,11 +17,14 @@ const FALLS_IN_A_ROW: usize = 6;
 const OFF_BELOW: f64 = 0.5;
 
 /// Whether a lamp went out between two looks; none when they do not say. A
-/// look under range is dark only as far as its limit, one over range is light.
+/// look under range is dark only as far as its limit, one over range is light,
+/// and a value after it is dark only far below that range: a meter may have
+/// said over range wrongly.
 pub fn went_out(before: &Outcome, after: &Outcome) -> Option<bool> {
     match (before, after) {
         (Outcome::Value(before), Outcome::Value(after)) => Some(*after < OFF_BELOW * before),
-        (Outcome::Over(_), Outcome::Value(_) | Outcome::Under(_)) => Some(true),
+        (Outcome::Over(limit), Outcome::Value(after)) => Some(*after < OFF_BELOW * limit),
+        (Outcome::Over(_), Outcome::Under(_)) => Some(true),
         (Outcome::Value(before), Outcome::Under(limit)) => {
             (*limit <= OFF_BELOW * before).then_some(true)
         }

@@ -37,7 +37,7 @@ pub mod samples;
 #[cfg(test)]
 mod tests_file;
 #[cfg(test)]
-mod tests_flips;
+pub(crate) mod tests_flips;
 #[cfg(test)]
 mod tests_journal;
 #[cfg(test)]

@@ -15,7 +15,7 @@ use crate::plan::samples;
 use crate::run::journal::{Body, End};
 
 #[path = "../../tests/faults/tally.rs"]
-mod tally;
+pub(crate) mod tally;
 
 /// Each query is data; every column that is text, number or bytes counts.
 const DATA: [&str; 4] = [
