@@ -440,3 +440,24 @@ async fn a_night_without_faults_agrees_with_the_closed_form() {
     assert_eq!(wrong, Vec::<String>::new());
     assert!(compared > 20, "{compared}");
 }
+
+/// What the whole loop found once, with the event at which it did.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_found_once_stays_mended() {
+    let back = |secs, level| Fault::LampBack(Span::from_secs(secs), level);
+    for (nth, policy, fault) in [
+        (5, OnFailure::Stop, Fault::OverRange),
+        (32, OnFailure::Stop, Fault::Reset(Meter)),
+        (32, OnFailure::Stop, Fault::Forgets(Meter)),
+        (59, OnFailure::Stop, back(20, 2)),
+        (81, OnFailure::Hold, back(300, 1)),
+    ] {
+        let what = format!("{fault:?} at {nth}");
+        let scene = night(vec![Planned { nth, fault }], policy);
+        let witness = Witness::releasing_once();
+        let sat = sat_out(&scene, witness.clone()).await;
+        let sat = sat.unwrap_or_else(|| panic!("{what}: no end"));
+        let (_, found) = complaints(&scene, &sat, &witness.sights());
+        assert_eq!(found, Vec::<String>::new(), "{what}");
+    }
+}
