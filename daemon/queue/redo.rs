@@ -109,9 +109,8 @@ impl Keeper {
                 }
             });
         }
-        let readings = self.store.readings(run).await?;
-        let events = self.store.events(run, 0, u32::MAX).await?;
-        let parts = missing(&old.itinerary, &readings, &events);
+        let whole = self.store.whole(run).await?.ok_or(Refusal::NoRun(run))?;
+        let parts = missing(&old.itinerary, &whole.readings, &whole.events);
         if parts.is_empty() {
             return Err(Refusal::WrongState {
                 run,

@@ -17,7 +17,7 @@
 //! flag where it has a single reading and no others to judge it by. Equal names
 //! correlate fully: one datum and one certificate lie behind them all.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use photometry::measured::Outcome;
 use photometry::statistics;
@@ -60,6 +60,20 @@ pub fn surveys(frozen: &Frozen, readings: &[ReadingRow], events: &[Event]) -> Ve
         .collect()
 }
 
+/// Before the lamp was first lit, or after.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Side {
+    Before,
+    After,
+}
+
+impl Side {
+    /// The side of an action, given the first that lights the lamp.
+    fn of(no: i64, lit: i64) -> Side {
+        if no < lit { Side::Before } else { Side::After }
+    }
+}
+
 struct Gathering<'a> {
     frozen: &'a Frozen,
     head: &'a TestHead,
@@ -67,6 +81,9 @@ struct Gathering<'a> {
     meter: Option<&'a Meter>,
     /// The test's readings, in order.
     rows: Vec<&'a ReadingRow>,
+    /// The positions where ambient light was read before and after the lamp
+    /// was lit, whatever came of it.
+    ambient_read: BTreeSet<(Length, Side)>,
     events: &'a [Event],
     /// Numbers of the seams.
     seams: Vec<u64>,
@@ -90,6 +107,11 @@ impl<'a> Gathering<'a> {
             let fits = |row: &&&ReadingRow| row.counts && row.purpose == purpose;
             rows.iter().filter(fits).copied().collect()
         };
+        let lit = first_lit(actions);
+        let was_ambient = rows.iter().filter(|row| row.purpose == Purpose::Ambient);
+        let ambient_read = was_ambient
+            .map(|row| (row.position, Side::of(row.no, lit)))
+            .collect();
         let dark = Background::of(&counting(Purpose::Dark));
         let mut ambient = ambient_figures(&counting(Purpose::Ambient), actions);
         pool(&mut ambient);
@@ -112,6 +134,7 @@ impl<'a> Gathering<'a> {
             actions,
             meter: frozen.card.meters.iter().find(|m| m.name == head.meter),
             rows,
+            ambient_read,
             events,
             seams,
             dark,
@@ -309,11 +332,13 @@ impl<'a> Gathering<'a> {
                     .missing += 1;
             }
         }
+        let mut of_points: BTreeMap<Length, Vec<&ReadingRow>> = BTreeMap::new();
+        let is_read = |row: &&&ReadingRow| row.is_result() && row.purpose == Purpose::Read;
+        for row in of_setting.iter().filter(is_read) {
+            of_points.entry(row.position).or_default().push(row);
+        }
         for point in points.values_mut() {
-            let at_point = |r: &&&ReadingRow| {
-                r.is_result() && r.purpose == Purpose::Read && r.position == point.position
-            };
-            let results: Vec<&ReadingRow> = of_setting.iter().filter(at_point).copied().collect();
+            let results = of_points.remove(&point.position).unwrap_or_default();
             let aside = results.iter().filter_map(|row| row.set_aside.as_ref());
             point.set_aside = aside.map(|aside| aside.because.clone()).collect();
             // Taken, and so not missing, though it enters nothing.
@@ -522,22 +547,15 @@ impl<'a> Gathering<'a> {
         if self.net_of != NetOf::Ambient {
             return None;
         }
-        let lit = first_lit(self.actions);
-        let here = |row: &&&ReadingRow| row.purpose == Purpose::Ambient && row.position == position;
         let known = self.ambient.iter().find(|a| a.position == position);
-        let lost = |after: bool| {
-            let mut rows = self.rows.iter().filter(here);
-            let was_read = rows.any(|row| (row.no >= lit) == after);
-            let side = known.and_then(|a| {
-                if after {
-                    a.after.as_ref()
-                } else {
-                    a.before.as_ref()
-                }
+        let lost = |side: Side| {
+            let left = known.and_then(|a| match side {
+                Side::Before => a.before.as_ref(),
+                Side::After => a.after.as_ref(),
             });
-            was_read && side.is_none()
+            self.ambient_read.contains(&(position, side)) && left.is_none()
         };
-        let which = match (lost(false), lost(true)) {
+        let which = match (lost(Side::Before), lost(Side::After)) {
             (false, false) => return None,
             (true, false) => "before",
             (false, true) => "after",
@@ -670,10 +688,9 @@ fn ambient_figures(rows: &[&ReadingRow], actions: &[Action]) -> Vec<AmbientFigur
     let mut groups: BTreeMap<Length, Sides<'_>> = BTreeMap::new();
     for row in rows {
         let (before, after) = groups.entry(row.position).or_default();
-        if row.no < lit {
-            before.push(row);
-        } else {
-            after.push(row);
+        match Side::of(row.no, lit) {
+            Side::Before => before.push(row),
+            Side::After => after.push(row),
         }
     }
     groups

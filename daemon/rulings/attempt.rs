@@ -17,6 +17,7 @@ use crate::run::journal::RunId;
 use crate::script::host::Kind;
 use crate::store::error::StoreError;
 use crate::store::open::Store;
+use crate::store::readings::Whole;
 use crate::store::rulings::Ruled;
 
 /// A script is to be tried.
@@ -73,15 +74,19 @@ pub enum AttemptError {
 /// read.
 pub async fn attempt(store: &Store, run: RunId, one: Attempt) -> Result<Tried, AttemptError> {
     let one_use = use_of(&one)?;
-    let (frozen, _) = store.frozen(run).await?.ok_or(AttemptError::NoRun(run))?;
     let row = store.run(run).await?.ok_or(AttemptError::NoRun(run))?;
+    let whole = store.whole(run).await?.ok_or(AttemptError::NoRun(run))?;
+    let Whole {
+        frozen,
+        events,
+        readings,
+        ..
+    } = whole;
     let known: Vec<String> = frozen.plan.tests.iter().map(|t| t.name.clone()).collect();
     if let Some(test) = one.test.as_ref().filter(|test| !known.contains(test)) {
         let test = test.clone();
         return Err(AttemptError::NoTest { test, known });
     }
-    let readings = store.readings(run).await?;
-    let events = store.events(run, 0, u32::MAX).await?;
     // A script may take its whole deadline: off the threads that others need.
     let judged = tokio::task::spawn_blocking(move || {
         let surveys = gather::surveys(&frozen, &readings, &events);

@@ -14,7 +14,7 @@ use crate::report::gather;
 use crate::run::journal::{Event, Link, RunId};
 use crate::store::error::StoreError;
 use crate::store::open::Store;
-use crate::store::readings::ReadingRow;
+use crate::store::readings::{ReadingRow, Whole};
 pub use crate::store::rulings::Certificate;
 use crate::store::rulings::{PlanFile, Round, RuledBy, Texts};
 
@@ -68,7 +68,16 @@ pub enum RoundError {
 /// # Errors
 /// When there is nothing to rule on, or the record cannot be used.
 pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, RoundError> {
-    let (mut frozen, link) = store.frozen(run).await?.ok_or(RoundError::NoRun(run))?;
+    // Before its events: a run that ends in between is ruled on as unfinished.
+    let row = store.run(run).await?.ok_or(RoundError::NoRun(run))?;
+    // Whoever sets readings aside waits for a round, so none comes in between.
+    let remarks = store.remarks(run).await?;
+    let Whole {
+        mut frozen,
+        bundle: link,
+        events,
+        mut readings,
+    } = store.whole(run).await?.ok_or(RoundError::NoRun(run))?;
     let mut texts = Texts::default();
     let (uses, scripts, by) = match ask.other {
         Some(other) => {
@@ -84,11 +93,6 @@ pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, 
     if uses.is_empty() {
         return Err(RoundError::Nothing(run));
     }
-    let row = store.run(run).await?.ok_or(RoundError::NoRun(run))?;
-    // Whoever sets readings aside waits for a round, so none comes in between.
-    let remarks = store.remarks(run).await?;
-    let mut readings = store.readings(run).await?;
-    let events = store.events(run, 0, u32::MAX).await?;
     if let Some(certificate) = &ask.certificate {
         recalibrate(&mut frozen, &mut readings, certificate)
             .map_err(|meter| RoundError::NoCertificateTerm(run, meter))?;

@@ -1,5 +1,6 @@
 //! Reading a run's journal: events, lines, links.
 
+use futures_util::TryStreamExt;
 use sqlx::Row;
 
 use super::error::StoreError;
@@ -18,16 +19,23 @@ impl Store {
         after: u64,
         at_most: u32,
     ) -> Result<Vec<Event>, StoreError> {
-        let lines: Vec<String> = sqlx::query_scalar(
+        let mut lines = sqlx::query_scalar::<_, String>(
             "SELECT line FROM events WHERE run = ? AND seq > ? ORDER BY seq LIMIT ?",
         )
         .bind(id.0)
         .bind(i64::try_from(after).unwrap_or(i64::MAX))
         .bind(i64::from(at_most))
-        .fetch_all(self.readers())
-        .await
-        .map_err(StoreError::sql("reading a journal"))?;
-        lines.iter().map(|line| event_of(line)).collect()
+        .fetch(self.readers());
+        // Line by line: SQLite's thread is at the next ones meanwhile.
+        let mut events = Vec::new();
+        while let Some(line) = lines
+            .try_next()
+            .await
+            .map_err(StoreError::sql("reading a journal"))?
+        {
+            events.push(event_of(&line)?);
+        }
+        Ok(events)
     }
 
     /// Every line with its link, in order.

@@ -32,6 +32,10 @@ const BUSY_TIMEOUT_S: u64 = 5;
 /// Readers at the same time.
 pub(super) const READERS_AT_MOST: u32 = 4;
 
+/// Rows that SQLite's thread may be ahead of their reader: with few, the two
+/// wake each other for every handful of a long journal.
+const ROWS_AHEAD: usize = 1_000;
+
 /// Waits for a free connection, in seconds: longer than the busy time-out, so
 /// that the lock is named and not the pool.
 const ACQUIRE_TIMEOUT_S: u64 = 30;
@@ -177,7 +181,12 @@ async fn readers(file: &Path) -> Result<SqlitePool, StoreError> {
         .max_connections(READERS_AT_MOST)
         .acquire_timeout(Duration::from_secs(ACQUIRE_TIMEOUT_S))
         .test_before_acquire(false)
-        .connect_with(common(file).read_only(true).pragma("query_only", "ON"))
+        .connect_with(
+            common(file)
+                .read_only(true)
+                .pragma("query_only", "ON")
+                .row_buffer_size(ROWS_AHEAD),
+        )
         .await
         .map_err(|source| opening(file, source))
 }

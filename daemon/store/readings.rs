@@ -1,6 +1,7 @@
 //! Readings as rows: what was asked, what came of it, and by which meter
 //! under which calibration.
 
+use futures_util::TryStreamExt;
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
 use photometry::units::{Length, Mono, Wall};
 use sqlx::Row;
@@ -12,7 +13,7 @@ use super::open::Store;
 use super::remarks::{set_aside, taken_back};
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Key, Purpose};
-use crate::run::journal::{Body, Event, RunId};
+use crate::run::journal::{Body, Event, Link, RunId};
 
 /// Where a reading comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -140,9 +141,18 @@ impl Beside {
     }
 }
 
-/// Events of one run that are read at once: two million readings, the most
-/// that a plan lays out, each with its start.
-const EVENTS_AT_MOST: u32 = 8_000_000;
+/// All that is recorded of a run, each part of it made sense of once.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Whole {
+    /// What it froze.
+    pub frozen: Frozen,
+    /// The link of that bundle's text as it is stored.
+    pub bundle: Link,
+    /// Its journal, in order.
+    pub events: Vec<Event>,
+    /// Every reading in order, superseded ones too, each with its standing.
+    pub readings: Vec<ReadingRow>,
+}
 
 pub(super) const COLUMNS: &str = "seq, no, attempt, sitting, key, test, setting, position_nm, purpose, \
      visit, meter, quantity, outcome, value, unit, limit_value, reason, range_top, flags, raw, \
@@ -151,29 +161,66 @@ pub(super) const COLUMNS: &str = "seq, no, attempt, sitting, key, test, setting,
 
 impl Store {
     /// Every reading of a run in order, superseded ones too, each with its
-    /// standing.
+    /// standing. Whoever also needs the journal asks for [`Store::whole`].
     ///
     /// # Errors
     /// When there is no such run, or the record cannot be read.
     pub async fn readings(&self, id: RunId) -> Result<Vec<ReadingRow>, StoreError> {
-        let (frozen, _) = self.frozen(id).await?.ok_or(StoreError::NoRun(id))?;
-        let mut rows = self.raw_readings(id).await?;
-        let events = self.events(id, 0, EVENTS_AT_MOST).await?;
+        let whole = self.whole(id).await?.ok_or(StoreError::NoRun(id))?;
+        Ok(whole.readings)
+    }
+
+    /// All of a run: most of the time of reading it is spent on its journal
+    /// and its bundle, and no reading has a standing without both.
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub async fn whole(&self, id: RunId) -> Result<Option<Whole>, StoreError> {
+        let Some((frozen, bundle)) = self.frozen(id).await? else {
+            return Ok(None);
+        };
+        let all = tokio::try_join!(
+            self.raw_readings(id),
+            self.events(id, 0, u32::MAX),
+            self.remarks(id)
+        );
+        let (mut readings, mut events, remarks) = all?;
+        // A run at work may have grown between the two looks.
+        let last = readings.last().map_or(0, |row| row.seq);
+        let known = events.last().map_or(0, |event| event.seq);
+        if last > known {
+            events.extend(self.events(id, known, u32::MAX).await?);
+        }
         let standings = counts::standings(&frozen.itinerary, &events);
-        let remarks = self.remarks(id).await?;
         let (asides, mut taken_back) = (set_aside(&remarks), taken_back(&remarks));
-        for row in &mut rows {
+        for row in &mut readings {
             let standing = standings.get(&row.seq).copied().unwrap_or_default();
             row.stand(standing, asides.get(&row.seq));
             row.taken_back = taken_back.remove(&row.seq);
         }
-        Ok(rows)
+        Ok(Some(Whole {
+            frozen,
+            bundle,
+            events,
+            readings,
+        }))
     }
 
     /// The rows as stored; their standing is not found out.
     async fn raw_readings(&self, id: RunId) -> Result<Vec<ReadingRow>, StoreError> {
-        let rows = self.reading_rows(id).await?;
-        rows.iter().map(|row| reading_of(id, row)).collect()
+        let sql = format!("SELECT {COLUMNS} FROM readings WHERE run = ? ORDER BY seq");
+        let mut rows = sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(id.0)
+            .fetch(self.readers());
+        let mut readings = Vec::new();
+        while let Some(row) = rows
+            .try_next()
+            .await
+            .map_err(StoreError::sql("reading the readings"))?
+        {
+            readings.push(reading_of(id, &row)?);
+        }
+        Ok(readings)
     }
 
     /// The rows in order, not made sense of: a damaged one must not hide the

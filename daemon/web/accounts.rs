@@ -15,6 +15,7 @@ use crate::report::account::{AsRuled, Sources, Unknown, account, ids_of, near_te
 use crate::report::ids::{self, FigureId, NoFigureId};
 use crate::rulings::round;
 use crate::run::journal::RunId;
+use crate::store::readings::Whole;
 
 /// `GET /accounts/{id}`
 ///
@@ -31,9 +32,12 @@ pub async fn show(
     let (FigureId::Ruling { run, .. } | FigureId::Test { run, .. } | FigureId::Setting { run, .. }) =
         &id;
     let run = RunId(*run);
-    let story = runs::story(&desk, run).await?;
-    let (frozen, _, events) = story.ok_or_else(|| Trouble::no_run(run))?;
-    let rows = desk.store.readings(run).await?;
+    let Whole {
+        frozen,
+        events,
+        readings: rows,
+        ..
+    } = runs::whole(&desk, run).await?;
     let lines = desk.store.lines(run).await?;
     let rulings = desk.keeper.rulings(run).await?;
     let mut scripts = BTreeMap::new();

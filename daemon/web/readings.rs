@@ -104,10 +104,9 @@ pub async fn survey(
     Path(run): Path<String>,
 ) -> Result<Json<SurveyAnswer>, Trouble> {
     let run = runs::number(&run)?;
-    let story = runs::story(&desk, run).await?;
-    let (frozen, _, events) = story.ok_or_else(|| Trouble::no_run(run))?;
-    let readings = desk.store.readings(run).await?;
-    let figures = gather::surveys(&frozen, &readings, &events);
+    let whole = runs::whole(&desk, run).await?;
+    let events = &whole.events;
+    let figures = gather::surveys(&whole.frozen, &whole.readings, events);
     let texts: Vec<String> = figures.iter().map(table::text).collect();
     let charts = figures.iter().map(|test| Chart {
         test: test.test.clone(),

@@ -17,6 +17,7 @@ use crate::report::page::{Derived, OtherRulings, Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
 use crate::run::journal::Link;
+use crate::store::readings::Whole;
 use crate::store::remarks::Remark;
 use crate::store::rulings::{Round, RuledBy, RulingRow};
 use crate::store::runs::RunRow;
@@ -216,9 +217,12 @@ pub async fn report(
     let row = row.ok_or_else(|| Trouble::no_run(run))?;
     let rows = desk.keeper.rulings(run).await?;
     let rulings = told(&rows, last_aside(&desk, rows.first()).await?);
-    let story = runs::story(&desk, run).await?;
-    let (frozen, _, events) = story.ok_or_else(|| Trouble::no_run(run))?;
-    let readings = desk.store.readings(run).await?;
+    let Whole {
+        frozen,
+        events,
+        readings,
+        ..
+    } = runs::whole(&desk, run).await?;
     let at = |wall: Option<photometry::units::Wall>| wall.map(wire::utc).unwrap_or_default();
     let page = Page {
         run: RunFacts {

@@ -16,6 +16,7 @@ use crate::queue::orders::BookOrder;
 use crate::queue::redo::RedoOrder;
 use crate::run::journal::{Body, RunId};
 use crate::run::progress::State as Progress;
+use crate::store::readings::Whole;
 use crate::store::runs::RunRow;
 
 /// Events that one request reads.
@@ -214,7 +215,27 @@ pub async fn story(desk: &Desk, run: RunId) -> Result<Option<Story>, Trouble> {
             break;
         }
     }
-    let progress = Progress::replay(&frozen.itinerary, &events).map_err(|error| {
+    let progress = replayed(&frozen, &events)?;
+    Ok(Some((frozen, progress, events)))
+}
+
+/// The same with its readings instead of its state.
+///
+/// # Errors
+/// When there is no such run, or its record cannot be read or contradicts
+/// itself.
+pub async fn whole(desk: &Desk, run: RunId) -> Result<Whole, Trouble> {
+    let whole = desk.store.whole(run).await?;
+    let whole = whole.ok_or_else(|| Trouble::no_run(run))?;
+    replayed(&whole.frozen, &whole.events)?;
+    Ok(whole)
+}
+
+fn replayed(
+    frozen: &crate::plan::frozen::Frozen,
+    events: &[crate::run::journal::Event],
+) -> Result<Progress, Trouble> {
+    Progress::replay(&frozen.itinerary, events).map_err(|error| {
         let status = StatusCode::INTERNAL_SERVER_ERROR;
         Trouble::new(
             problems::RECORD,
@@ -222,8 +243,7 @@ pub async fn story(desk: &Desk, run: RunId) -> Result<Option<Story>, Trouble> {
             "the journal contradicts itself",
             error.to_string(),
         )
-    })?;
-    Ok(Some((frozen, progress, events)))
+    })
 }
 
 /// `GET /runs/latest/row`

@@ -128,11 +128,9 @@ async fn figures(
 ) -> Result<(Vec<SurveyFigures>, Duration, Duration), Failed> {
     let begun = Instant::now();
     let store = Store::open_read_only(record).await?;
-    let (frozen, _) = store.frozen(run).await?.ok_or("no such run")?;
-    let events = store.events(run, 0, u32::MAX).await?;
-    let readings = store.readings(run).await?;
+    let whole = store.whole(run).await?.ok_or("no such run")?;
     let read = begun.elapsed();
-    let surveys = gather::surveys(&frozen, &readings, &events);
+    let surveys = gather::surveys(&whole.frozen, &whole.readings, &whole.events);
     Ok((surveys, read, begun.elapsed()))
 }
 
@@ -199,7 +197,7 @@ fn light(key: &Key, turn: usize) -> f64 {
 }
 
 /// Such a night in a record of its own.
-async fn stored(record: &Path, today: &str) -> Result<RunId, Failed> {
+pub async fn stored(record: &Path, today: &str) -> Result<RunId, Failed> {
     let frozen = long_night(today)?;
     let mut events = a_night(&frozen.itinerary)?;
     for (turn, event) in events.iter_mut().enumerate() {
