@@ -49,6 +49,18 @@ const DRIFT_UNKNOWN: &str =
 /// The flag of a value whose correction rests on a visit of one reading.
 const VISITS_UNKNOWN: &str = "a reference visit of one reading: its scatter is not known";
 
+/// What a correction leaves unknown.
+fn unknown_of(found: &Corrected) -> impl Iterator<Item = &'static str> {
+    let drift = found.residual.is_none().then_some(DRIFT_UNKNOWN);
+    let visits = found.scatter.is_none().then_some(VISITS_UNKNOWN);
+    drift.into_iter().chain(visits)
+}
+
+/// The larger share of two, with its degrees of freedom.
+fn wider(a: Option<(f64, f64)>, b: Option<(f64, f64)>) -> Option<(f64, f64)> {
+    a.into_iter().chain(b).max_by(|a, b| a.0.total_cmp(&b.0))
+}
+
 /// The figures of every survey of a run, in the itinerary's order. `readings`
 /// and `events` in order, as the store gives them.
 pub fn surveys(frozen: &Frozen, readings: &[ReadingRow], events: &[Event]) -> Vec<SurveyFigures> {
@@ -381,21 +393,10 @@ impl<'a> Gathering<'a> {
                     let (part, found) = self.part(row, *value, reference);
                     corrected.push(part.lux);
                     match found {
-                        Some(Corrected {
-                            residual: r,
-                            scatter: s,
-                            ..
-                        }) => {
-                            residual = larger(residual, r);
-                            if s.is_none() {
-                                flags.push(VISITS_UNKNOWN.to_owned());
-                            }
-                            let wider =
-                                |s: &(f64, f64)| scatter.is_none_or(|so_far| s.0 > so_far.0);
-                            scatter = s.filter(wider).or(scatter);
-                            if r.is_none() {
-                                flags.push(DRIFT_UNKNOWN.to_owned());
-                            }
+                        Some(found) => {
+                            residual = larger(residual, found.residual);
+                            scatter = wider(scatter, found.scatter);
+                            flags.extend(unknown_of(&found).map(str::to_owned));
                         }
                         None => {
                             flags.push("not corrected for drift: no reference visit".to_owned());
