@@ -2,12 +2,21 @@
 //!
 //! Figures move with the machine by half from hour to hour, so each run
 //! measures its own floor beside them: one 4 kB write and fdatasync on the
-//! same disk. Compare ratios within one run. Nothing here is a test.
+//! same disk. Compare ratios within one run. Nothing here is a test. A word
+//! chooses one part: `cargo bench --bench bench -- seats`.
 
 mod beside;
+mod durable;
+mod executor;
 mod hostile;
+mod idle;
 mod report;
 mod scripts;
+mod seats;
+mod served;
+#[allow(dead_code)] // the tests of faults reach into the bench itself
+#[path = "../faults/wall.rs"]
+mod wall;
 
 use std::fs::File;
 use std::os::unix::fs::FileExt;
@@ -43,45 +52,60 @@ fn main() -> Result<(), Failed> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()?;
+    let chosen = arguments.iter().find(|word| !word.starts_with('-'));
+    let wanted = |name: &str| chosen.is_none_or(|chosen| chosen == name);
     println!("{:<58} {:>10} {:>10}", "what, ms", "p50", "p99");
-    let texts = examples()?;
     let today = "2026-11-25";
-    let check = times(ROUNDS, || check::check(&texts, today, &NotAsked).refuses());
-    row("read and check three files, lay the itinerary out", check);
+    let texts = examples()?;
     let frozen = frozen(&texts, today)?;
     let events = a_night(&frozen.itinerary)?;
-    let replay = times(ROUNDS, || State::replay(&frozen.itinerary, &events).is_ok());
-    row(
-        &format!("replay a journal of {} events", events.len()),
-        replay,
-    );
-    scripts::rows()?;
-    hostile::rows(
-        "12 levels of 12 points",
-        &Arc::new(scripts::view(12, 12, 3)),
-    )?;
-    hostile::rows(
-        "2 levels of 5,000 points",
-        &Arc::new(scripts::view(2, 5_000, 3)),
-    )?;
-    let page = report::page();
-    let size = wakerail::report::page::html(&page).len();
-    let report = times(ROUNDS, || !wakerail::report::page::html(&page).is_empty());
-    row(
-        &format!("report of 10,000 readings, {} kB", size.div_ceil(1000)),
-        report,
-    );
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
-    beside::rows(&runtime, folder.path(), today)?;
-    let floor = floor(folder.path())?;
+    let folder = folder.path();
+    if wanted("parts") {
+        let check = times(ROUNDS, || check::check(&texts, today, &NotAsked).refuses());
+        row("read and check three files, lay the itinerary out", check);
+        let replay = times(ROUNDS, || State::replay(&frozen.itinerary, &events).is_ok());
+        let what = format!("replay a journal of {} events", events.len());
+        row(&what, replay);
+        scripts::rows()?;
+        let page = report::page();
+        let size = wakerail::report::page::html(&page).len();
+        let report = times(ROUNDS, || !wakerail::report::page::html(&page).is_empty());
+        let what = format!("report of 10,000 readings, {} kB", size.div_ceil(1000));
+        row(&what, report);
+    }
+    if wanted("hostile") {
+        let small = Arc::new(scripts::view(12, 12, 3));
+        hostile::rows("12 levels of 12 points", &small)?;
+        let large = Arc::new(scripts::view(2, 5_000, 3));
+        hostile::rows("2 levels of 5,000 points", &large)?;
+    }
+    if wanted("beside") {
+        beside::rows(&runtime, folder, today)?;
+    }
+    let floor = floor(folder)?;
     row("floor: 4 kB write and fdatasync", floor);
-    let commit = runtime.block_on(commits(folder.path(), &frozen, &events))?;
-    row("commit one event, half of them with a reading", commit);
-    println!(
-        "commit over floor: {:.1} (p50), {:.1} (p99)",
-        commit.p50.as_secs_f64() / floor.p50.as_secs_f64(),
-        commit.p99.as_secs_f64() / floor.p99.as_secs_f64()
-    );
+    if wanted("commit") {
+        let commit = runtime.block_on(commits(folder, &frozen, &events))?;
+        row("commit one event, half of them with a reading", commit);
+        println!(
+            "commit over floor: {:.1} (p50), {:.1} (p99)",
+            commit.p50.as_secs_f64() / floor.p50.as_secs_f64(),
+            commit.p99.as_secs_f64() / floor.p99.as_secs_f64()
+        );
+    }
+    if wanted("durable") {
+        durable::rows(&runtime, folder, &frozen, &events)?;
+    }
+    if wanted("executor") {
+        executor::rows(&runtime, folder)?;
+    }
+    if wanted("idle") {
+        idle::rows(&runtime, folder, today)?;
+    }
+    if wanted("seats") {
+        seats::rows(&runtime, folder, &frozen, &events)?;
+    }
     Ok(())
 }
 
