@@ -484,7 +484,7 @@ fn window(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Window> {
     let clock = |text: &str| -> Option<u16> {
         let (hour, minute) = text.trim().split_once(':')?;
         let (hour, minute): (u16, u16) = (hour.parse().ok()?, minute.parse().ok()?);
-        (hour < 24 && minute < 60).then_some(hour * 60 + minute)
+        (hour < 24 && minute < 60).then(|| hour * 60 + minute)
     };
     let edges = text
         .split_once(" to ")

@@ -158,6 +158,7 @@ fn each_single_mistake_has_its_own_message() {
         (plan("    positions: [6 in]\n    warm-up: 2 weeks\n"), "`weeks` is not a unit of time"),
         (plan("    positions: [6 in]\n    reference: {drift-limit: 2 %, give-up: 1 %}\n"), "is below `drift-limit`"),
         (plan("    positions: [6 in]\npolicies: {window: 22:00 to 22:00}\n"), "closes when it opens"),
+        (plan("    positions: [6 in]\npolicies: {window: 2222:00 to 05:30}\n"), "`2222:00 to 05:30` is no window"),
         ("plan: p\nformat: 2\ntests: {}\n".to_owned(), "format 2 is not known"),
         ("plan: a\nformat: 1\nbased-on: file.yaml\n".to_owned(), "is itself based on another plan"),
         ("plann: p\n".to_owned(), "this is no bench, lamp or plan file"),
