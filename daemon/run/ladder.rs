@@ -99,8 +99,6 @@ enum Stage {
         up: bool,
         pressed: u32,
     },
-    /// At the target, to be compared with what was seen before.
-    Arrived,
     /// Counting without a meter.
     Blind {
         level: u16,
@@ -236,8 +234,7 @@ impl Ladder {
             | Stage::OnlyLevel { .. }
             | Stage::Powered
             | Stage::Counting { .. }
-            | Stage::Stepped { .. }
-            | Stage::Arrived => self.look(self.stage),
+            | Stage::Stepped { .. } => self.look(self.stage),
             Stage::Over => Step::Lost("the walk is over".to_owned()),
         }
     }
@@ -274,7 +271,6 @@ impl Ladder {
                 up,
                 pressed,
             } => self.stepped(level, before, up, pressed, light),
-            Stage::Arrived => self.arrived(light),
             Stage::WalkDown { .. } | Stage::Blind { .. } | Stage::Over => self.next_step(),
         }
     }
@@ -317,7 +313,6 @@ impl Ladder {
     fn only_level(&mut self, before: f64, pressed: u32, light: f64) -> Step {
         if self.rose_clearly(before, light) {
             self.walked = true;
-            self.stage = Stage::Arrived;
             return self.arrived(light);
         }
         if pressed >= ONLY_LEVEL_PRESSES {

@@ -20,3 +20,14 @@ pub mod ledger;
 pub mod lit;
 pub mod progress;
 pub mod restart;
+
+#[cfg(test)]
+mod tests_decide;
+#[cfg(test)]
+mod tests_ladder;
+#[cfg(test)]
+mod tests_restart;
+#[cfg(test)]
+mod tests_state;
+#[cfg(test)]
+mod tests_walk;

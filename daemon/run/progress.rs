@@ -212,7 +212,7 @@ impl State {
         match usize::try_from(no) {
             Ok(planned) => itinerary.actions.get(planned),
             Err(_) => {
-                let index = usize::try_from(-(no + 1)).ok()?;
+                let index = no.unsigned_abs() as usize - 1; // -1 is its first
                 self.preamble.as_ref()?.actions.get(index)
             }
         }
@@ -304,9 +304,8 @@ impl State {
     }
 
     fn next_at_work(&self, itinerary: &Itinerary) -> Move {
-        if let Some(preamble) = &self.preamble
-            && preamble.done < preamble.actions.len()
-        {
+        // There is one only while something of it is left to do.
+        if let Some(preamble) = &self.preamble {
             let no = -(preamble.done as i64) - 1;
             return Move::Do {
                 no,

@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 use photometry::units::Length;
 
 use crate::plan::itinerary::{
-    Action, Duration3, Itinerary, Key, Purpose, Question, Restart, Target, WarmUpRule, What,
+    Action, Itinerary, Key, Purpose, Question, Restart, WarmUpRule, What,
 };
 
 /// The first action to do again when `at` is the first that is not done: a
@@ -174,8 +174,8 @@ fn levels_to_restore<'a>(
 /// is in force.
 fn leg_to_return_to(itinerary: &Itinerary, next: &Action) -> Option<u32> {
     let leg = next.leg?;
-    let first = itinerary.actions.iter().find(|a| a.leg == Some(leg))?;
-    if first.no != next.no {
+    let first = itinerary.actions.iter().find(|a| a.leg == Some(leg));
+    if first.is_some_and(|first| first.no != next.no) {
         return Some(leg);
     }
     let before = leg.checked_sub(1)?;
@@ -213,41 +213,21 @@ fn push_return(
     let (Some((check, limit)), Some(first_visit)) = (check, first_visit) else {
         return;
     };
-    for (index, read) in leg_actions()
-        .filter(|a| a.point == Some(first_visit) && matches!(a.what, What::Read { .. }))
-        .enumerate()
-    {
-        let (What::Read { quantity, .. }, Some(key)) = (&read.what, &read.key) else {
-            continue;
-        };
+    let of_visit = leg_actions().filter(|a| a.point == Some(first_visit));
+    let reads = of_visit.filter_map(|a| match (&a.what, &a.key) {
+        (What::Read { quantity, .. }, Some(key)) => Some((a, *quantity, key)),
+        _ => None,
+    });
+    for (visit, (read, quantity, key)) in (1..).zip(reads) {
+        let purpose = Purpose::Return;
         let key = Key {
-            purpose: Purpose::Return,
-            visit: index as u32 + 1,
+            purpose,
+            visit,
             ..key.clone()
         };
-        push(
-            read,
-            What::Read {
-                quantity: *quantity,
-                purpose: Purpose::Return,
-            },
-            Some(key),
-        );
+        push(read, What::Read { quantity, purpose }, Some(key));
     }
     push(check, What::CheckReturn { limit, leg }, None);
-}
-
-/// The likely time of what stands before going on.
-pub fn preamble_time(actions: &[Action]) -> Duration3 {
-    actions.iter().map(|action| action.time).sum()
-}
-
-/// The target of the level change in force at an action, if any.
-pub fn target_of(action: &Action) -> Option<&Target> {
-    match &action.what {
-        What::SetLevel { target } => Some(target),
-        _ => None,
-    }
 }
 
 /// The legs that are measured again with this one: it alone, or all of its test
