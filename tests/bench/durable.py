@@ -17,8 +17,9 @@ def insert(table, names):
 
 
 def rows(record, table):
-    cursor = record.execute(f"SELECT * FROM {table} ORDER BY seq")
-    return [column[0] for column in cursor.description], cursor.fetchall()
+    # Generated columns are not told, and cannot be written.
+    names = [column[1] for column in record.execute(f"PRAGMA table_info({table})")]
+    return names, record.execute(f"SELECT {', '.join(names)} FROM {table} ORDER BY seq").fetchall()
 
 
 def main():
