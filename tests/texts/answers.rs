@@ -1,0 +1,193 @@
+//! What devices answer: the words, and whole conversations over a wire.
+
+use std::sync::atomic::AtomicBool;
+
+use drivers::clock::Clock;
+use drivers::exchange::scpi::{self, Number};
+use drivers::exchange::talk::{LinkState, Talk};
+use drivers::exchange::{ack, line};
+use drivers::link::wire::{Machine, memory_wire, serve};
+use drivers::link::{Address, Link};
+use photometry::units::{Mono, Span, Wall};
+use proptest::prelude::*;
+
+use crate::cost::Reader;
+use crate::mutated;
+
+const GOOD: &[&str] = &[
+    "5.006312E+02",
+    "-1.5e-2",
+    "9.9E37",
+    "9.91E37",
+    "OL",
+    "----",
+    "ok",
+    "error:20",
+    "ALARM:1",
+    "-113,\"Undefined header\"",
+    "+0,\"No error\"",
+    "Example Works,LM-3,0,1.4",
+    "(@1,3:5)",
+    "<Idle|MPos:0.000,0.000,0.000|FS:0,0>",
+    "[MSG:home first]",
+    "Board 1.1 ['$' for help]",
+];
+
+#[test]
+fn words_of_devices() {
+    let reader = Reader {
+        name: "words of devices",
+        cases: 5_000,
+        memory_mib: 16,
+    };
+    let wounded = mutated::words(GOOD);
+    reader.endures(prop_oneof![wounded, mutated::any_text()], |text| {
+        let number = scpi::number(text);
+        if let Some(Number::Value(value)) = number {
+            prop_assert!(value.is_finite(), "{text:?} is {value}");
+        }
+        let channels = scpi::channels(text);
+        let many = channels
+            .as_ref()
+            .is_some_and(|c| c.len() > scpi::CHANNELS_AT_MOST);
+        prop_assert!(!many, "{text:?}");
+        if let Some(identity) = scpi::identity(text) {
+            prop_assert_eq!(identity.raw, text.trim());
+        }
+        let known = !matches!(ack::kind(text), ack::Kind::Banner(_));
+        let complaint = scpi::complaint(text).is_some();
+        Ok(number.is_none() && channels.is_none() && !complaint && !known)
+    });
+}
+
+/// A device that answers each line with the next piece, after its time.
+struct Says {
+    pieces: Vec<(i64, Vec<u8>)>,
+    out: Vec<(Mono, Vec<u8>)>,
+}
+
+impl Machine for Says {
+    fn bytes(&mut self, now: Mono, bytes: &[u8]) {
+        // A reset byte and a status byte are lines of their own.
+        let lines = bytes
+            .iter()
+            .filter(|b| matches!(b, b'\n' | 0x18 | b'?'))
+            .count();
+        for _ in 0..lines {
+            if let Some((ms, piece)) = self.pieces.pop() {
+                self.out.push((now + Span::from_ms(ms), piece));
+            }
+        }
+        self.out.sort_by_key(|(at, _)| *at);
+    }
+
+    fn next_due(&self) -> Option<Mono> {
+        self.out.first().map(|(at, _)| *at)
+    }
+
+    fn due(&mut self, now: Mono) -> Vec<u8> {
+        let later = self.out.partition_point(|(at, _)| *at <= now);
+        self.out
+            .drain(..later)
+            .flat_map(|(_, bytes)| bytes)
+            .collect()
+    }
+}
+
+/// Talks with such a device in simulated time.
+fn with_device<T>(pieces: &[(i64, Vec<u8>)], how: impl FnOnce(&mut Talk<'_>) -> T) -> T {
+    let clock = Clock::simulated(Wall::from_us(0), Mono::ZERO);
+    let mut seats = clock.seats(&["port", "device"]);
+    let device = seats.pop().expect("a seat");
+    let mut port = seats.pop().expect("a seat");
+    let _flow = clock.hold_flow();
+    let wire = memory_wire(&clock, "device");
+    let pieces = pieces.iter().rev().cloned().collect();
+    let _served = serve(
+        device,
+        wire,
+        Says {
+            pieces,
+            out: Vec::new(),
+        },
+    )
+    .expect("a thread");
+    let mut link = Link::open(&Address::memory("device"), &clock).expect("a link");
+    let never = AtomicBool::new(false);
+    let mut state = LinkState::new();
+    how(&mut Talk::new(&mut port, &mut link, &never, &mut state))
+}
+
+/// Pieces of answers: wounded ones, with every kind of end, noise, and floods.
+fn pieces() -> impl Strategy<Value = Vec<(i64, Vec<u8>)>> {
+    let end = prop::sample::select(&["\n", "\r\n", "\r", "", "\n\n", "\0\n"][..]);
+    let line = (mutated::words(GOOD), end).prop_map(|(text, end)| (text + end).into_bytes());
+    let ok = prop::sample::select(&["ok\n", "ok\r\n", "<Idle>\n", "7.5\n"][..]);
+    let flood = (any::<u8>(), 4000_usize..20_000).prop_map(|(byte, times)| vec![byte; times]);
+    let bytes = prop_oneof![
+        8 => line,
+        8 => ok.prop_map(|ok| ok.as_bytes().to_vec()),
+        3 => prop::collection::vec(any::<u8>(), 0..300),
+        1 => flood,
+    ];
+    // What a device sends while 1 s and 5 s are waited for.
+    prop::collection::vec((prop_oneof![0_i64..50, 0_i64..6000], bytes), 0..8)
+}
+
+#[test]
+fn answers_to_questions() {
+    let reader = Reader {
+        name: "answers to questions",
+        cases: 200,
+        memory_mib: 16,
+    };
+    reader.endures(pieces(), |pieces| {
+        with_device(pieces, |talk| {
+            let asked = talk.now().mono;
+            let (first, second) = (
+                line::ask(talk, "READ?", Span::from_secs(1)),
+                line::ask(talk, "SENS:RANG?", Span::from_secs(1)),
+            );
+            for answer in [&first, &second].into_iter().flatten() {
+                prop_assert!(!answer.text.contains('\n') && !answer.text.trim().is_empty());
+                prop_assert!(answer.taken.mono >= answer.asked.mono && answer.asked.mono >= asked);
+                prop_assert!(answer.raw.len() <= drivers::exchange::talk::LINE_AT_MOST_BYTES);
+            }
+            let told = [first.as_ref().err(), second.as_ref().err()];
+            let clean = |why: String| !why.chars().any(char::is_control);
+            prop_assert!(told.iter().flatten().all(|why| clean(why.to_string())));
+            Ok(first.is_err())
+        })
+    });
+}
+
+#[test]
+fn acknowledgements() {
+    let reader = Reader {
+        name: "acknowledgements",
+        cases: 200,
+        memory_mib: 16,
+    };
+    reader.endures(pieces(), |pieces| {
+        with_device(pieces, |talk| {
+            let first = ack::send(talk, "G0 X5", Span::from_secs(1));
+            let second = ack::send(talk, "G0 X6", Span::from_secs(1));
+            let status = ack::status(talk, Span::from_secs(1));
+            if let Ok(line) = &status {
+                prop_assert!(line.text().trim().starts_with('<'));
+            }
+            let told = [
+                first.as_ref().err(),
+                second.as_ref().err(),
+                status.as_ref().err(),
+            ];
+            let clean = |why: String| !why.chars().any(char::is_control);
+            prop_assert!(told.iter().flatten().all(|why| clean(why.to_string())));
+            // Without its answer nothing is sent before a reset.
+            let missing = matches!(first, Err(drivers::error::DriverError::Silent { .. }));
+            let restarted = !missing || second.is_err();
+            prop_assert!(restarted, "{second:?}");
+            Ok(first.is_err())
+        })
+    });
+}
