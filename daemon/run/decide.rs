@@ -177,8 +177,7 @@ pub fn leg_return(state: &State, itinerary: &Itinerary, leg: u32, limit: Ratio) 
 /// ladder seen so far: (level, light), the highest first. None while a lower
 /// level must still be seen.
 pub fn half_light(seen: &[(u16, f64)]) -> Option<(u16, Ratio)> {
-    let (_, full) = *seen.first()?;
-    let (lowest, last) = *seen.last()?;
+    let (&(_, full), &(lowest, last)) = seen.first().zip(seen.last())?;
     if full <= 0.0 || (last > full / 2.0 && lowest > 1) {
         return None;
     }

@@ -371,8 +371,11 @@ impl State {
         if event.seq != self.next_seq {
             return Err(format!("the next event is {}", self.next_seq));
         }
-        if event.sitting < self.sitting || event.sitting == 0 {
-            return Err(format!("sitting {} is over", self.sitting));
+        if event.sitting == 0 {
+            return Err("sittings count from 1".to_owned());
+        }
+        if event.sitting < self.sitting {
+            return Err(format!("the present sitting is {}", self.sitting));
         }
         if let Phase::Ended(_) = self.phase {
             return Err("the run is over".to_owned());
@@ -535,7 +538,8 @@ impl State {
         let ends_action = matches!(action.what, What::Read { .. }) && says_something;
         let value = outcome.value();
         match (purpose, leg, point) {
-            (Purpose::Reference, Some(leg), Some(point)) if no >= 0 && says_something => {
+            // Only planned readings are of a point.
+            (Purpose::Reference, Some(leg), Some(point)) if says_something => {
                 self.references.entry(leg).or_default().push((point, value));
             }
             (Purpose::Return, ..) if says_something => self.returns.push(value),

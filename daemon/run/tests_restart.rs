@@ -76,6 +76,7 @@ fn what_precedes_going_on() {
             a.what = rest();
         }
     });
+    let from_zero = changed(&|a| a.leg = a.leg.map(|leg| leg - 1));
     let mut no_tests = itinerary(2, 1, false);
     no_tests.tests.clear();
     let begins_leg = |a: &Action| a.leg == Some(2) && matches!(a.what, What::SetLevel { .. });
@@ -90,6 +91,10 @@ fn what_precedes_going_on() {
         (
             "at the first leg's beginning",
             lines(&plain, after_half, all),
+        ),
+        (
+            "at the beginning of a leg that counts from zero",
+            lines(&from_zero, |a| a.leg == Some(0), all),
         ),
         (
             "after the level of half the light was found",

@@ -121,15 +121,24 @@ fn events_out_of_turn_are_named() {
             1,
             "event 1 (seam) cannot follow: the next event is 2",
         ),
-        (next, 0, "event 2 (seam) cannot follow: sitting 1 is over"),
+        (
+            next,
+            0,
+            "event 2 (seam) cannot follow: sittings count from 1",
+        ),
     ];
     for (seq, sitting, why) in cases {
         assert_eq!(refused(seq, sitting), Err(why.to_owned()));
     }
+    let mut unborn = super::tests_walk::walk(itinerary(2, 1, false));
+    unborn.sitting = 0;
+    let event = unborn.event(None, 0, seam(SeamCause::Died));
+    let illegal = unborn.try_say(event).expect_err("no sitting");
+    assert_eq!(illegal.why, "sittings count from 1");
     let mut later = walk.state.clone();
     later.sitting = 3;
     let illegal = later.apply(&walk.itinerary, &walk.event(None, 0, seam(SeamCause::Died)));
-    assert_eq!(illegal.expect_err("old").why, "sitting 3 is over");
+    assert_eq!(illegal.expect_err("old").why, "the present sitting is 3");
 }
 
 #[test]
