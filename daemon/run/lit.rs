@@ -30,3 +30,20 @@ pub enum Lit {
     /// Switched off.
     Off,
 }
+
+/// Share of a setting's light below which the lamp does not shine as it was
+/// set: warming up never costs as much. Common practice, no source.
+const SHINES_FROM: f64 = 0.5;
+/// Times a setting's light above which it is another setting's, or another
+/// lamp's: warming up from the last look on never gives as much. Common
+/// practice, no source.
+const SHINES_TO: f64 = 2.0;
+/// A rise by less, in lx, is no lamp's: noise and the room of a dark level.
+const RISE_OF_NO_LAMP_LX: f64 = 0.5;
+
+/// Whether a light at the watch position is that of a setting which gave
+/// `light` there, both in lux: from half to twice of it.
+pub(super) fn shines_as(light: f64, value: f64) -> bool {
+    let brightest = light.max(0.0) * SHINES_TO + RISE_OF_NO_LAMP_LX;
+    value >= SHINES_FROM * light && value <= brightest
+}

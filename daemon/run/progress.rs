@@ -14,7 +14,7 @@ use super::journal::{
     Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LIGHT_LOST, LampLeft, ResumeCause,
     STEPS_LOST, SeamCause,
 };
-use super::lit::Lit;
+use super::lit::{Lit, shines_as};
 use super::restart;
 use super::restart::{legs_again, legs_of_test};
 use crate::plan::intent::OnFailure;
@@ -34,16 +34,6 @@ pub enum Phase {
     /// Over.
     Ended(End),
 }
-
-/// Share of a setting's light below which the lamp does not shine as it was
-/// set: warming up never costs as much. Common practice, no source.
-const SHINES_FROM: f64 = 0.5;
-/// Times a setting's light above which it is another setting's, or another
-/// lamp's: warming up from the last look on never gives as much. Common
-/// practice, no source.
-const SHINES_TO: f64 = 2.0;
-/// A rise by less, in lx, is no lamp's: noise and the room of a dark level.
-const RISE_OF_NO_LAMP_LX: f64 = 0.5;
 
 /// Share of what the inverse square leaves of a light below which a lamp is not
 /// seen to be lit elsewhere: near fields and tilted heads cost less.
@@ -556,8 +546,7 @@ impl State {
     /// where that is not known.
     pub fn still_shines(&self, setting: &str, value: f64) -> Option<bool> {
         let light = self.light_at.get(setting)?;
-        let brightest = light.max(0.0) * SHINES_TO + RISE_OF_NO_LAMP_LX;
-        Some(value >= SHINES_FROM * light && value <= brightest)
+        Some(shines_as(*light, value))
     }
 
     /// A reading elsewhere that is far below what the inverse square leaves of

@@ -165,7 +165,7 @@ fn a_leg_that_drifts_is_measured_again_once() {
     for (light, expected) in drifting {
         let mut walk = walk(itinerary(1, 1, false));
         walk.light = light;
-        walk.to_the_end();
+        walk.finish();
         let verdicts: Vec<_> = walk
             .events
             .iter()

@@ -401,7 +401,7 @@ fn lost_steps_undo_the_legs_of_their_test() {
 
 /// Nothing is left to do: a seam then needs no preamble.
 #[test]
-fn a_seam_after_the_last_action_goes_straight_to_the_end() {
+fn a_seam_after_the_last_action_goes_straight_finish() {
     let mut walk = begun();
     while !matches!(walk.next(), Move::MakeSafe) {
         walk.step();
@@ -411,7 +411,7 @@ fn a_seam_after_the_last_action_goes_straight_to_the_end() {
         (walk.next(), walk.state.preamble.clone()),
         (Move::MakeSafe, None)
     );
-    walk.to_the_end();
+    walk.finish();
     assert_eq!(
         walk.state.phase,
         super::progress::Phase::Ended(End::Complete)
@@ -425,7 +425,7 @@ fn a_seam_after_the_last_action_goes_straight_to_the_end() {
 fn every_seam_is_survived() {
     let whole = {
         let mut walk = begun();
-        walk.to_the_end();
+        walk.finish();
         walk.itinerary.actions.len()
     };
     for (half_light, from) in [(false, 0), (true, 0)] {
@@ -439,7 +439,7 @@ fn every_seam_is_survived() {
                     continue;
                 }
                 walk.dies();
-                walk.to_the_end();
+                walk.finish();
                 let end = super::progress::Phase::Ended(End::Complete);
                 assert_eq!(walk.state.phase, end, "seam at {at}");
                 let replayed = State::replay(&walk.itinerary, &walk.events).expect("legal");

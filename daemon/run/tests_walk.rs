@@ -310,7 +310,7 @@ impl Walk {
     }
 
     /// Goes on to the end.
-    pub(super) fn to_the_end(&mut self) {
+    pub(super) fn finish(&mut self) {
         for _ in 0..10_000 {
             if !self.step() {
                 return;
