@@ -51,7 +51,7 @@ pub fn rows(runtime: &tokio::runtime::Runtime, folder: &Path) -> Result<(), Fail
     let card = std::fs::read_to_string(bench.file("bench.yaml"))?
         .replace("integration: 20 ms", "integration: 50 ms")
         .replace("acceleration: 20000 mm/s2", "acceleration: 10000 mm/s2")
-        .replace("settle: 10 ms", "settle: 0 ms");
+        .replace("settle: 10 ms", "settle: 1 ms");
     std::fs::write(bench.file("bench.yaml"), card)?;
     std::fs::write(bench.file("plan.yaml"), PLAN)?;
     let data = folder.join("executor-data");

@@ -124,7 +124,9 @@ impl Spent {
         };
         for thread in std::fs::read_dir(folder.join("task"))? {
             let thread = thread?.path();
-            let times = std::fs::read_to_string(thread.join("schedstat"))?;
+            let Ok(times) = std::fs::read_to_string(thread.join("schedstat")) else {
+                continue; // it has ended meanwhile
+            };
             let ns = times.split(' ').next().unwrap_or_default().parse()?;
             spent.cpu += Duration::from_nanos(ns);
             spent.wakeups += field(&thread.join("status"), "voluntary_ctxt_switches:")?;
