@@ -248,6 +248,8 @@ pub enum Complaint {
         other: usize,
         /// Criteria in all.
         of: usize,
+        /// Readings were set aside or taken back since they were ruled on.
+        outdated: bool,
     },
     /// A person was asked whether `stop` is meant, and did not say yes.
     #[error("run {run} was not stopped")]
@@ -267,7 +269,13 @@ fn of_gaps(run: i64) -> String {
     format!("`wakerail show {run}` tells what is missing and why")
 }
 
-fn of_rulings(run: i64) -> String {
+fn of_rulings(run: i64, outdated: bool) -> String {
+    if outdated {
+        return format!(
+            "readings were set aside or taken back since they were made: `wakerail rule {run}` \
+             rules on those that are left"
+        );
+    }
     format!("`wakerail rulings {run}` tells why; `wakerail report {run}` shows it")
 }
 
@@ -407,7 +415,7 @@ impl Complaint {
                 one("start it again with the same data; what was measured is kept")
             }
             Complaint::Gaps { run, .. } => vec![of_gaps(*run)],
-            Complaint::NotPassed { run, .. } => vec![of_rulings(*run)],
+            Complaint::NotPassed { run, outdated, .. } => vec![of_rulings(*run, *outdated)],
             Complaint::NotStopped { run } => vec![of_not_stopped(*run)],
             Complaint::LookedAway { run } => vec![of_looked_away(*run)],
             Complaint::DemoLeft { path } => vec![of_demo(path)],
@@ -637,7 +645,15 @@ mod tests {
             run: 7,
             other: 1,
             of: 3,
+            outdated: false,
         });
+        let told = Complaint::NotPassed {
+            run: 7,
+            other: 3,
+            of: 3,
+            outdated: true,
+        };
+        assert!(told.shown(Terminal::PLAIN).contains("`wakerail rule 7`"));
         all.push(Complaint::Exists {
             path: "lamp-sanderling.yaml".into(),
         });

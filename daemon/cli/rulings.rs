@@ -85,16 +85,15 @@ pub async fn list(
 ) -> Result<(), Complaint> {
     let run = client.number(args.run.run).await?;
     let mut rulings = of_run(client, run).await?;
-    if !args.all {
-        rulings.retain(|ruling| ruling.latest);
+    if args.all {
+        print(&rulings, args.printed.format, out)?;
     }
-    if !args.all {
-        // The run's own rulings come first, trials beside them.
-        rulings.sort_by_key(|ruling| (!ruling.own, std::cmp::Reverse(ruling.round)));
-    }
-    print(&rulings, args.printed.format, out)?;
+    // The run's own rulings come first, trials beside them.
     rulings.retain(|ruling| ruling.latest);
     rulings.sort_by_key(|ruling| (!ruling.own, std::cmp::Reverse(ruling.round)));
+    if !args.all {
+        print(&rulings, args.printed.format, out)?;
+    }
     let official = rulings.first().map(|ruling| ruling.by.clone());
     rulings.retain(|ruling| Some(&ruling.by) == official.as_ref());
     verdict(run, &rulings)
@@ -121,6 +120,7 @@ fn verdict(run: i64, rulings: &[Ruling]) -> Result<(), Complaint> {
         run,
         other,
         of: criteria().count(),
+        outdated: criteria().any(|ruling| ruling.outdated),
     })
 }
 

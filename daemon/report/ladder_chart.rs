@@ -107,7 +107,7 @@ pub fn within(prefix: &str, ladder: &Ladder<'_>, lengths: LengthUnit) -> String 
         Ink::Strong,
         "± U (k = 2)",
     );
-    let head = "times next";
+    let head = "times below";
     out.say(
         (RATIOS - 12.0, TOP - 10.0),
         Anchor::Start,

@@ -349,14 +349,8 @@ fn notes(rulings: &[Ruling]) -> Vec<String> {
 fn on_page(ruling: Ruling) -> Ruled {
     Ruled {
         id: ruling.id,
-        criterion: if ruling.outdated {
-            format!(
-                "{} ({}), before readings were set aside or taken back",
-                ruling.name, ruling.test
-            )
-        } else {
-            format!("{} ({})", ruling.name, ruling.test)
-        },
+        criterion: format!("{} ({})", ruling.name, ruling.test),
+        outdated: ruling.outdated,
         word: ruling.word.unwrap_or_default(),
         value: ruling.value,
         expanded: ruling.expanded,

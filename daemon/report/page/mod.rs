@@ -81,6 +81,8 @@ pub struct Ruled {
     pub id: String,
     /// The criterion's name.
     pub criterion: String,
+    /// Readings were set aside or taken back since.
+    pub outdated: bool,
     /// `pass`, `conditional pass`, `conditional fail`, `fail` or `undecided`.
     pub word: String,
     /// The figure that was ruled on.

@@ -59,7 +59,11 @@ fn one(out: &mut Markup, ruled: &Ruled) {
     out.element("span", &[("class", "mark"), ("aria-hidden", "true")], mark);
     let criterion = or_words(&ruled.criterion, "a criterion without a name");
     let word = or_words(&ruled.word, "no word");
-    out.text(&format!("{word}: {criterion}"));
+    let outdated = match ruled.outdated {
+        true => ", before readings were set aside or taken back",
+        false => "",
+    };
+    out.text(&format!("{word}: {criterion}{outdated}"));
     out.account(&ruled.id);
     out.close();
     let limit = or_words(&ruled.limit, "no limit is written");
@@ -98,16 +102,24 @@ fn figure(ruled: &Ruled) -> String {
     }
 }
 
-/// How many of each word, for the title.
+/// How many of each word, for the title; what rests on other readings than the
+/// figures do is not counted as what it says.
 pub fn summary(rulings: &[Ruled]) -> String {
     let mut counts: Vec<String> = Vec::new();
+    let outdated = rulings.iter().filter(|r| r.outdated).count();
     for (word, _) in WORDS {
-        let n = rulings.iter().filter(|r| r.word == word).count();
+        let n = rulings
+            .iter()
+            .filter(|r| !r.outdated && r.word == word)
+            .count();
         if n > 0 {
             counts.push(format!("{n} {word}"));
         }
     }
-    let known = |r: &&Ruled| WORDS.iter().any(|(word, _)| *word == r.word);
+    if outdated > 0 {
+        counts.push(format!("{outdated} outdated"));
+    }
+    let known = |r: &&Ruled| r.outdated || WORDS.iter().any(|(word, _)| *word == r.word);
     let other = rulings.iter().filter(|r| !known(r)).count();
     if other > 0 {
         counts.push(format!("{other} without a known word"));

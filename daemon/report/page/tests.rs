@@ -83,6 +83,7 @@ fn derived(no: u32, value: Option<f64>, expanded: Option<f64>, unit: &str) -> De
 fn ruled(no: u32, word: &str, value: Option<f64>, expanded: Option<f64>) -> Ruled {
     Ruled {
         id: format!("12.r{no}"),
+        outdated: false,
         criterion: "bright enough beside the bed".to_owned(),
         word: word.to_owned(),
         value,
@@ -96,6 +97,23 @@ fn ruled(no: u32, word: &str, value: Option<f64>, expanded: Option<f64>) -> Rule
         },
         script: "bright-enough.rhai".to_owned(),
     }
+}
+
+/// What rests on readings that no longer count is no pass of what is left.
+#[test]
+fn outdated_rulings_are_not_counted_as_what_they_say() {
+    let now = ruled(1, "pass", Some(300.0), Some(9.0));
+    let before = Ruled {
+        outdated: true,
+        ..now.clone()
+    };
+    let page = |rulings: Vec<Ruled>| html(&Page { rulings, ..page() });
+    let mixed = page(vec![now.clone(), before.clone(), before.clone()]);
+    assert!(mixed.contains("of 3 criteria: 1 pass, 2 outdated"));
+    let all = page(vec![before]);
+    assert!(all.contains("of 1 criterion: 1 outdated") && !all.contains("1 pass"));
+    assert!(all.contains("before readings were set aside or taken back"));
+    assert!(!page(vec![now]).contains("outdated"));
 }
 
 #[test]
