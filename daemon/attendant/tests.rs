@@ -2,8 +2,6 @@
 //! the same again from the seed, killed at every write of its journal, and
 //! what stays on around a seam.
 
-use std::collections::BTreeMap;
-
 use drivers::simulated::bench::SimulatedBench;
 use photometry::units::{Length, Span};
 
@@ -18,6 +16,11 @@ use crate::run::progress::State;
 
 pub(super) const RUN: RunId = RunId(1);
 
+#[path = "../../tests/faults/facts.rs"]
+mod facts;
+
+pub(super) use facts::{moves_before_homing, promised, results};
+
 /// 2 levels x 3 positions x 2 readings.
 pub(super) fn short() -> Survey {
     Survey {
@@ -25,63 +28,6 @@ pub(super) fn short() -> Survey {
         ambient: 1,
         ..samples::survey(&[12, 24, 48])
     }
-}
-
-/// The keys that the itinerary promises, each with its count among the
-/// results: readings of the last completed attempt of their action.
-pub(super) fn results(itinerary: &Itinerary, events: &[Event]) -> BTreeMap<String, usize> {
-    let planned: BTreeMap<i64, &Action> = itinerary
-        .actions
-        .iter()
-        .map(|action| (i64::from(action.no), action))
-        .collect();
-    let mut last: BTreeMap<i64, String> = BTreeMap::new();
-    for event in events {
-        if let (Body::Taken { key, .. }, Some(no)) = (&event.body, event.no)
-            && let Some(action) = planned.get(&no)
-            && matches!(action.what, What::Read { .. })
-        {
-            last.insert(no, key.to_string());
-        }
-    }
-    let mut counts = BTreeMap::new();
-    for key in last.into_values() {
-        *counts.entry(key).or_insert(0) += 1;
-    }
-    counts
-}
-
-pub(super) fn promised(itinerary: &Itinerary) -> BTreeMap<String, usize> {
-    itinerary
-        .actions
-        .iter()
-        .filter(|action| matches!(action.what, What::Read { .. }))
-        .filter_map(|action| action.key.as_ref())
-        .map(|key| (key.to_string(), 1))
-        .collect()
-}
-
-/// In every sitting the rail finds its home before it goes anywhere.
-pub(super) fn moves_before_homing(itinerary: &Itinerary, events: &[Event]) -> usize {
-    let mut state = State::new(itinerary);
-    let (mut homed, mut sitting, mut early) = (false, 0, 0);
-    for event in events {
-        if event.sitting != sitting || matches!(event.body, Body::Seam { .. }) {
-            sitting = event.sitting;
-            homed = false;
-        }
-        let what = event
-            .no
-            .and_then(|no| state.action(itinerary, no))
-            .map(|a| a.what.clone());
-        match (&event.body, what) {
-            (Body::Started { .. }, Some(What::Move { .. })) if !homed => early += 1,
-            (Body::Done { .. }, Some(What::Home | What::ProveHome { .. })) => homed = true,
-            _ => {}
-        }
-        state.apply(itinerary, event).expect("a legal journal");
-    }
-    early
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

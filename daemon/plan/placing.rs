@@ -32,7 +32,8 @@ pub struct Request {
     pub stated: BTreeMap<String, String>,
 }
 
-/// The longest name of a unit, person or firmware, in characters.
+/// The longest name of a unit, person or firmware, and the longest statement, in
+/// characters.
 const NAME_CHARS_AT_MOST: usize = 64;
 
 /// The placement.
@@ -47,14 +48,7 @@ pub fn placement(request: &Request, lamp: &Lamp, card: &Card) -> Result<Placemen
         ("firmware", request.firmware.as_ref()),
     ] {
         let Some(text) = text else { continue };
-        let odd = text.trim().is_empty()
-            || text.chars().count() > NAME_CHARS_AT_MOST
-            || text.chars().any(char::is_control);
-        if odd {
-            mistakes.push(format!(
-                "the {what} must be 1 to {NAME_CHARS_AT_MOST} plain characters"
-            ));
-        }
+        mistakes.extend(not_plain(what, text));
     }
     let place = place_of(request, card).map_err(|m| mistakes.push(m)).ok();
     let seated = seated(request, lamp, card, &mut mistakes);
@@ -81,6 +75,14 @@ pub fn placement(request: &Request, lamp: &Lamp, card: &Card) -> Result<Placemen
     }
 }
 
+/// Why words are not fit to be kept and printed; none when they are.
+fn not_plain(what: &str, text: &str) -> Option<String> {
+    let odd = text.trim().is_empty()
+        || text.chars().count() > NAME_CHARS_AT_MOST
+        || text.chars().any(char::is_control);
+    odd.then(|| format!("the {what} must be 1 to {NAME_CHARS_AT_MOST} plain characters"))
+}
+
 /// What is stated, by items that a report has.
 fn stated(
     written: &BTreeMap<String, String>,
@@ -97,15 +99,9 @@ fn stated(
             ));
             continue;
         };
-        let odd = text.trim().is_empty()
-            || text.chars().count() > NAME_CHARS_AT_MOST
-            || text.chars().any(char::is_control);
-        match odd {
-            true => mistakes.push(format!(
-                "the {} must be 1 to {NAME_CHARS_AT_MOST} plain characters",
-                known.words()
-            )),
-            false => {
+        match not_plain(known.words(), text) {
+            Some(mistake) => mistakes.push(mistake),
+            None => {
                 stated.insert(known, text.trim().to_owned());
             }
         }

@@ -52,19 +52,10 @@ impl Keeper {
     /// When the reason is empty or too long, there is no such run or reading,
     /// or it was set aside before.
     pub async fn set_aside(&self, run: RunId, order: SetAsideOrder) -> Result<Remark, Refusal> {
-        // A round of rulings says which remarks it knew; none may come while
-        // one is made. It also keeps two from setting the same reading aside.
-        let _turn = self.turns.of(run).await;
-        self.row(run).await?;
-        let mut remark = self.remark(RemarkKind::SetAside, &order.because, &order.who)?;
-        let rows = self.store.readings(run).await?;
-        let found = wanted(run, &rows, &order)?;
-        let fresh = found.iter().filter(|row| row.set_aside.is_none());
-        remark.readings = fresh.map(|row| about(row)).collect();
-        if remark.readings.is_empty() {
-            return Err(self.twice(run, &order.key, &found).await?);
-        }
-        self.recorded(run, remark).await
+        self.on_readings(run, order, RemarkKind::SetAside, |row| {
+            row.set_aside.is_none()
+        })
+        .await
     }
 
     /// Takes a set-aside back: a reading, or a point's readings, count again.
@@ -74,15 +65,36 @@ impl Keeper {
     /// When the reason is empty or too long, there is no such run or reading,
     /// or nothing of it is set aside.
     pub async fn take_back(&self, run: RunId, order: SetAsideOrder) -> Result<Remark, Refusal> {
-        let _turn = self.turns.of(run).await; // as in `set_aside`
+        self.on_readings(run, order, RemarkKind::TakenBack, |row| {
+            row.set_aside.is_some()
+        })
+        .await
+    }
+
+    /// A remark on those of the readings asked for that it would alter.
+    async fn on_readings(
+        &self,
+        run: RunId,
+        order: SetAsideOrder,
+        kind: RemarkKind,
+        alters: fn(&ReadingRow) -> bool,
+    ) -> Result<Remark, Refusal> {
+        // A round of rulings says which remarks it knew; none may come while
+        // one is made. It also keeps two from altering the same reading.
+        let _turn = self.turns.of(run).await;
         self.row(run).await?;
-        let mut remark = self.remark(RemarkKind::TakenBack, &order.because, &order.who)?;
+        let mut remark = self.remark(kind, &order.because, &order.who)?;
         let rows = self.store.readings(run).await?;
         let found = wanted(run, &rows, &order)?;
-        let aside = found.iter().filter(|row| row.set_aside.is_some());
-        remark.readings = aside.map(|row| about(row)).collect();
+        let altered = found.iter().filter(|row| alters(row));
+        remark.readings = altered.map(|row| about(row)).collect();
         if remark.readings.is_empty() {
-            return Err(self.nothing_aside(run, &order.key, &found).await?);
+            return Err(match kind {
+                RemarkKind::TakenBack => self.nothing_aside(run, &order.key, &found).await?,
+                RemarkKind::Note | RemarkKind::SetAside => {
+                    self.twice(run, &order.key, &found).await?
+                }
+            });
         }
         self.recorded(run, remark).await
     }
@@ -172,7 +184,7 @@ impl Keeper {
                 "remark {} by {} took it back: {}; it counts as the journal says",
                 last.no, last.who, last.text
             ),
-            None => "`wakerail show RUN` lists what is set aside, by its keys".to_owned(),
+            None => format!("`wakerail show {run}` lists what is set aside, by its keys"),
         };
         Ok(Refusal::WrongState {
             run,

@@ -49,11 +49,7 @@ pub struct Reference {
 /// both, so that nothing else of its budget matters. None below two visits; a
 /// visit of a single reading leaves its term out, and the second is false.
 pub fn drift_percent(visits: &[Visit]) -> Option<(Estimate, bool)> {
-    let mut own: Vec<&Visit> = visits
-        .iter()
-        .filter(|visit| visit.counts && visit.lux.is_some())
-        .collect();
-    own.sort_by_key(|visit| visit.no);
+    let own = own_of(visits);
     let (first, last) = (own.first()?, own.last()?);
     if own.len() < 2 {
         return None;
@@ -72,6 +68,14 @@ pub fn drift_percent(visits: &[Visit]) -> Option<(Estimate, bool)> {
         }
     }
     Some((estimate, known))
+}
+
+/// The leg's own visits that count and gave a value, in the itinerary's order.
+fn own_of(visits: &[Visit]) -> Vec<&Visit> {
+    let counts = |visit: &&Visit| visit.counts && visit.lux.is_some();
+    let mut own: Vec<&Visit> = visits.iter().filter(counts).collect();
+    own.sort_by_key(|visit| visit.no);
+    own
 }
 
 /// What a reading is multiplied by: the light at the leg's first visit over
@@ -185,9 +189,9 @@ impl Reference {
 
     /// The leg's own visits that count, in the itinerary's order.
     fn own(&self) -> impl Iterator<Item = drift::At> {
-        let mut own: Vec<&Visit> = self.visits.iter().filter(|v| v.counts).collect();
-        own.sort_by_key(|visit| visit.no);
-        own.into_iter().filter_map(|v| Some((v.at, v.lux?)))
+        own_of(&self.visits)
+            .into_iter()
+            .filter_map(|v| Some((v.at, v.lux?)))
     }
 
     fn stretch(&self, stretch: usize) -> Vec<drift::At> {
@@ -221,13 +225,7 @@ impl Reference {
     /// little too large between two of them.
     fn scatter(&self, at: Mono, stretch: usize) -> Option<(f64, f64)> {
         let share = |visit: &Visit| Some((visit.error?.0 / visit.lux?, visit.error?.1));
-        let mut own: Vec<&Visit> = self
-            .visits
-            .iter()
-            .filter(|v| v.counts && v.lux.is_some())
-            .collect();
-        own.sort_by_key(|visit| visit.no);
-        let first = own.first().and_then(|visit| share(visit));
+        let first = own_of(&self.visits).first().and_then(|visit| share(visit));
         let here = || {
             self.visits
                 .iter()

@@ -154,10 +154,13 @@ pub struct LookedAt {
 /// # Errors
 /// When there is no such run, or the record cannot be read.
 pub async fn look_again(store: &Store, run: RunId, round: &Round) -> Result<LookedAt, RoundError> {
-    let (mut frozen, _) = store.frozen(run).await?.ok_or(RoundError::NoRun(run))?;
-    let mut readings = store.readings_as_ruled(run, round).await?;
-    let mut events = store.events(run, 0, u32::MAX).await?;
-    events.retain(|event| event.seq <= round.last_seq);
+    let then = store.whole_until(run, round.last_seq, round.last_remark);
+    let Whole {
+        mut frozen,
+        mut readings,
+        events,
+        ..
+    } = then.await?.ok_or(RoundError::NoRun(run))?;
     if let Some(certificate) = &round.certified {
         recalibrate(&mut frozen, &mut readings, certificate)
             .map_err(|meter| RoundError::NoCertificateTerm(run, meter))?;

@@ -176,6 +176,19 @@ impl Store {
     /// # Errors
     /// When the record cannot be read.
     pub async fn whole(&self, id: RunId) -> Result<Option<Whole>, StoreError> {
+        self.whole_until(id, u64::MAX, u64::MAX).await
+    }
+
+    /// A run as its record stood once: up to an event and a remark.
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub async fn whole_until(
+        &self,
+        id: RunId,
+        last_seq: u64,
+        last_remark: u64,
+    ) -> Result<Option<Whole>, StoreError> {
         let Some((frozen, bundle)) = self.frozen(id).await? else {
             return Ok(None);
         };
@@ -184,13 +197,16 @@ impl Store {
             self.events(id, 0, u32::MAX),
             self.remarks(id)
         );
-        let (mut readings, mut events, remarks) = all?;
+        let (mut readings, mut events, mut remarks) = all?;
         // A run at work may have grown between the two looks.
         let last = readings.last().map_or(0, |row| row.seq);
         let known = events.last().map_or(0, |event| event.seq);
         if last > known {
             events.extend(self.events(id, known, u32::MAX).await?);
         }
+        events.retain(|event| event.seq <= last_seq);
+        readings.retain(|row| row.seq <= last_seq);
+        remarks.retain(|remark| remark.no <= last_remark);
         let standings = counts::standings(&frozen.itinerary, &events);
         let (asides, mut taken_back) = (set_aside(&remarks), taken_back(&remarks));
         for row in &mut readings {

@@ -216,30 +216,25 @@ impl Store {
 /// Why each reading that is set aside is, by its event's number. The last word
 /// on a reading holds: what was taken back is not set aside.
 pub fn set_aside(remarks: &[Remark]) -> HashMap<u64, String> {
-    let mut asides = HashMap::new();
-    for remark in remarks {
-        for about in &remark.readings {
-            match remark.kind {
-                RemarkKind::SetAside => asides.insert(about.seq, remark.text.clone()),
-                RemarkKind::TakenBack => asides.remove(&about.seq),
-                RemarkKind::Note => None,
-            };
-        }
-    }
-    asides
+    last_words(remarks, RemarkKind::SetAside)
 }
 
 /// Why each reading counts again after it was set aside, by its event's number.
 pub fn taken_back(remarks: &[Remark]) -> HashMap<u64, String> {
-    let mut back = HashMap::new();
-    for remark in remarks {
+    last_words(remarks, RemarkKind::TakenBack)
+}
+
+/// The readings on which the last word is of this kind, and its text; a note is
+/// no word on a reading.
+fn last_words(remarks: &[Remark], kind: RemarkKind) -> HashMap<u64, String> {
+    let mut words = HashMap::new();
+    for remark in remarks.iter().filter(|remark| remark.kind.alters_figures()) {
         for about in &remark.readings {
-            match remark.kind {
-                RemarkKind::TakenBack => back.insert(about.seq, remark.text.clone()),
-                RemarkKind::SetAside => back.remove(&about.seq),
-                RemarkKind::Note => None,
+            match remark.kind == kind {
+                true => words.insert(about.seq, remark.text.clone()),
+                false => words.remove(&about.seq),
             };
         }
     }
-    back
+    words
 }

@@ -13,11 +13,8 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
 
-use super::counts;
 use super::error::StoreError;
 use super::open::Store;
-use super::readings::{ReadingRow, reading_of};
-use super::remarks::set_aside;
 use crate::plan::intent::PlanLine;
 use crate::plan::uses::Purpose;
 use crate::run::journal::{Link, RunId};
@@ -261,35 +258,6 @@ impl Store {
             .fetch_optional(self.readers())
             .await
             .map_err(StoreError::sql("reading a plan's text"))
-    }
-
-    /// The readings of a run as a round had them: none from after its last
-    /// event, none set aside by a remark from after its last one.
-    ///
-    /// # Errors
-    /// When there is no such run, or the record cannot be read.
-    pub async fn readings_as_ruled(
-        &self,
-        run: RunId,
-        round: &Round,
-    ) -> Result<Vec<ReadingRow>, StoreError> {
-        let (frozen, _) = self.frozen(run).await?.ok_or(StoreError::NoRun(run))?;
-        let mut events = self.events(run, 0, u32::MAX).await?;
-        events.retain(|event| event.seq <= round.last_seq);
-        let mut remarks = self.remarks(run).await?;
-        remarks.retain(|remark| remark.no <= round.last_remark);
-        let standings = counts::standings(&frozen.itinerary, &events);
-        let asides = set_aside(&remarks);
-        let mut rows = Vec::new();
-        for row in self.reading_rows(run).await? {
-            let mut row = reading_of(run, &row)?;
-            if row.seq <= round.last_seq {
-                let standing = standings.get(&row.seq).copied().unwrap_or_default();
-                row.stand(standing, asides.get(&row.seq));
-                rows.push(row);
-            }
-        }
-        Ok(rows)
     }
 
     /// Runs that are over and were never ruled on as a whole, though their plan

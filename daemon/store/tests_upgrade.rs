@@ -237,8 +237,9 @@ async fn is_whole(store: &Store, before: &[ReadingRow]) {
         assert_eq!(ruled.given["target"], "250 lx");
         let script = store.script(&ruled.script_digest).await.expect("read");
         assert_eq!(script.as_deref(), Some(SCRIPT));
-        let as_ruled = store.readings_as_ruled(RUN, &row.of).await;
-        assert_eq!(raw(&as_ruled.expect("readings")), raw(before));
+        let then = store.whole_until(RUN, row.of.last_seq, row.of.last_remark);
+        let then = then.await.expect("read").expect("a run");
+        assert_eq!(raw(&then.readings), raw(before));
     }
 }
 

@@ -107,13 +107,12 @@ async fn known(desk: &Desk, text: &str) -> Result<Vec<FigureId>, Trouble> {
     let Some(run) = run.map(RunId) else {
         return Ok(Vec::new());
     };
-    let Some((frozen, _, events)) = runs::story(desk, run).await? else {
+    let Some(whole) = desk.store.whole(run).await? else {
         return Ok(Vec::new());
     };
-    let rows = desk.store.readings(run).await?;
     // A slip of the hand is no reason to rule on a run.
     let rulings = desk.store.rulings(run).await?.len();
-    let surveys = Sources::surveys_of(&frozen, &rows, &events);
+    let surveys = Sources::surveys_of(&whole.frozen, &whole.readings, &whole.events);
     Ok(ids_of(run.0, rulings, &surveys))
 }
 

@@ -1,7 +1,6 @@
 //! A daemon before a bench on the wall clock, a listener at its socket, and
 //! what must be true of the record afterwards.
 
-use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
@@ -16,7 +15,13 @@ use wakerail::run::progress::State;
 use wakerail::store::open::Store;
 
 use super::wall::WallBench;
+
 use crate::cli::daemon::{Told, example, wakerail};
+
+#[path = "facts.rs"]
+mod facts;
+
+use facts::{moves_before_homing, promised, results};
 
 /// Nothing that a daemon does here takes so long.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -348,56 +353,13 @@ pub fn journal(data: &Path, run: i64) -> (Itinerary, Vec<Event>, bool) {
 /// What is wrong with the record of a run that is complete.
 pub fn wrong(data: &Path, run: i64, heard: u64) -> Wrong {
     let (itinerary, events, whole) = journal(data, run);
-    let promised: BTreeMap<i64, &Action> = itinerary
-        .actions
-        .iter()
-        .filter(|action| matches!(action.what, What::Read { .. }) && action.key.is_some())
-        .map(|action| (i64::from(action.no), action))
-        .collect();
-    let mut results: BTreeMap<String, usize> = BTreeMap::new();
-    let mut last: BTreeMap<i64, String> = BTreeMap::new();
-    for event in &events {
-        if let (Body::Taken { key, .. }, Some(no)) = (&event.body, event.no)
-            && promised.contains_key(&no)
-        {
-            last.insert(no, key.to_string());
-        }
-    }
-    for key in last.values() {
-        *results.entry(key.clone()).or_insert(0) += 1;
-    }
-    let has = |action: &&&Action| {
-        let key = action.key.as_ref().map(ToString::to_string);
-        key.is_some_and(|key| results.contains_key(&key))
-    };
+    let (promised, results) = (promised(&itinerary), results(&itinerary, &events));
+    let lost = promised.keys().filter(|key| !results.contains_key(*key));
     Wrong {
-        lost: promised.len() - promised.values().filter(has).count(),
+        lost: lost.count(),
         doubled: results.values().filter(|count| **count > 1).count(),
         moves_before_homing: moves_before_homing(&itinerary, &events),
         told_and_missing: heard.saturating_sub(events.last().map_or(0, |event| event.seq)),
         damaged: usize::from(!whole),
     }
-}
-
-/// In every sitting the rail finds its home before it goes anywhere.
-fn moves_before_homing(itinerary: &Itinerary, events: &[Event]) -> usize {
-    let mut state = State::new(itinerary);
-    let (mut homed, mut sitting, mut early) = (false, 0, 0);
-    for event in events {
-        if event.sitting != sitting || matches!(event.body, Body::Seam { .. }) {
-            sitting = event.sitting;
-            homed = false;
-        }
-        let what = event
-            .no
-            .and_then(|no| state.action(itinerary, no))
-            .map(|action| action.what.clone());
-        match (&event.body, what) {
-            (Body::Started { .. }, Some(What::Move { .. })) if !homed => early += 1,
-            (Body::Done { .. }, Some(What::Home | What::ProveHome { .. })) => homed = true,
-            _ => {}
-        }
-        state.apply(itinerary, event).expect("a legal journal");
-    }
-    early
 }
