@@ -14,6 +14,7 @@ sys.dont_write_bytecode = True  # the sources stay as they are
 
 import checks_data
 import checks_pictures
+import checks_service
 import checks_words
 from stage import ROOT, Stage
 
@@ -24,6 +25,7 @@ CHECKS = {
     10: checks_words.quick, 11: checks_words.dry_run, 12: checks_words.asks_first,
     13: checks_words.ctrl_c, 14: checks_words.completion, 16: checks_words.precedence,
     17: checks_words.xdg, 18: checks_words.environment, 20: checks_words.logs,
+    21: checks_service.notified, 22: checks_service.unit,
     23: checks_data.signals, 24: checks_data.check_alone, 27: checks_data.views,
     28: checks_data.forms, 29: checks_data.csv_form, 30: checks_data.described,
     32: checks_data.reproducible, 34: checks_data.problems, 37: checks_pictures.colours,
@@ -34,8 +36,6 @@ CHECKS = {
 NOT_YET = {
     15: "man pages: the manual is in the program (`wakerail help`)",
     19: "secrets: no option, variable or file holds one",
-    21: "service manager's notifications: no unit yet",
-    22: "unit file: not shipped yet",
     25: "calendar of runs: not built yet",
     26: "a command that examines the machine: not built yet",
     31: "Parquet: not built yet",

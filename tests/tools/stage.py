@@ -66,13 +66,13 @@ class Stage:
         """A reading command's JSON."""
         return json.loads(self.run(*words, "--format", "json").out)
 
-    def serve(self, data, *words, terminal=None):
+    def serve(self, data, *words, terminal=None, **around):
         """A rehearsing daemon on `data`, at work; its log is in `data`.log."""
         log = open(f"{data}.log", "w+")
         daemon = subprocess.Popen(
             [self.program, "serve", "--bench", "bench-strand.yaml", "--rehearse", "1",
              "--data", str(data), *words],
-            env=self.around(TERM="xterm"), cwd=self.folder, start_new_session=True,
+            env=self.around(TERM="xterm", **around), cwd=self.folder, start_new_session=True,
             stdin=terminal if terminal is not None else subprocess.DEVNULL,
             stdout=subprocess.DEVNULL, stderr=terminal if terminal is not None else log)
         self.daemons.append(daemon)
