@@ -17,7 +17,7 @@
 //! flag where it has a single reading and no others to judge it by. Equal names
 //! correlate fully: one datum and one certificate lie behind them all.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use photometry::measured::Outcome;
 use photometry::statistics;
@@ -93,10 +93,16 @@ struct Gathering<'a> {
     meter: Option<&'a Meter>,
     /// The test's readings, in order.
     rows: Vec<&'a ReadingRow>,
+    /// The same by setting.
+    rows_of: HashMap<&'a str, Vec<&'a ReadingRow>>,
+    /// The settings that are read, in order, each with its readings' positions.
+    read_at: Vec<(&'a str, Vec<Length>)>,
     /// The positions where ambient light was read before and after the lamp
     /// was lit, whatever came of it.
     ambient_read: BTreeSet<(Length, Side)>,
     events: &'a [Event],
+    /// The decisions among them, and the readings of warm-ups.
+    decided: Vec<&'a Event>,
     /// Numbers of the seams.
     seams: Vec<u64>,
     dark: Option<Background>,
@@ -140,14 +146,21 @@ impl<'a> Gathering<'a> {
             .filter(|event| matches!(event.body, Body::Seam { .. }))
             .map(|event| event.seq)
             .collect();
+        let mut rows_of: HashMap<&str, Vec<&ReadingRow>> = HashMap::new();
+        for row in &rows {
+            rows_of.entry(&row.setting).or_default().push(row);
+        }
         Gathering {
             frozen,
             head,
             actions,
             meter: frozen.card.meters.iter().find(|m| m.name == head.meter),
             rows,
+            rows_of,
+            read_at: read_at(actions),
             ambient_read,
             events,
+            decided: events.iter().filter(|event| is_decision(event)).collect(),
             seams,
             dark,
             ambient,
@@ -157,9 +170,9 @@ impl<'a> Gathering<'a> {
 
     fn figures(self) -> SurveyFigures {
         let settings: Vec<SettingFigures> = self
-            .settings()
-            .into_iter()
-            .map(|(key, shown)| self.setting(key, shown))
+            .read_at
+            .iter()
+            .map(|(key, positions)| self.setting(key, positions))
             .collect();
         let (home_offset, home_tolerance) = self.home();
         let gap = |point: &PointFigure| point.missing > 0;
@@ -240,21 +253,7 @@ impl<'a> Gathering<'a> {
         }
     }
 
-    /// The settings that are read, in order: key, and as a person reads it.
-    fn settings(&self) -> Vec<(&'a str, String)> {
-        let mut found: Vec<(&str, String)> = Vec::new();
-        for action in self.actions {
-            let Some(key) = action.key.as_ref() else {
-                continue;
-            };
-            let new = !found.iter().any(|(known, _)| *known == key.setting);
-            if key.purpose == Purpose::Read && new {
-                found.push((&key.setting, self.shown(&key.setting)));
-            }
-        }
-        found
-    }
-
+    /// A setting as a person reads it.
     fn shown(&self, setting: &str) -> String {
         let target = self.actions.iter().find_map(|action| match &action.what {
             What::SetLevel { target } if target.key() == setting => Some(target),
@@ -313,36 +312,26 @@ impl<'a> Gathering<'a> {
                 .map_or(0.0, |background| background.lux)
     }
 
-    fn setting(&self, setting: &str, shown: String) -> SettingFigures {
-        let of_setting: Vec<&ReadingRow> = self
-            .rows
-            .iter()
-            .filter(|row| row.setting == setting)
-            .copied()
-            .collect();
+    fn setting(&self, setting: &str, positions: &[Length]) -> SettingFigures {
+        let of_setting = self.rows_of.get(setting).map_or(&[][..], Vec::as_slice);
         let reference = Reference::of(
-            &of_setting,
+            of_setting,
             |no| self.point_of(no),
             |seq| self.stretch_of(seq),
             |row, value| self.net(row, value),
         );
         let verdict = self.drift_verdict(setting);
         let flagged = matches!(verdict, Some(DriftVerdict::Flagged | DriftVerdict::GivenUp))
-            || self.drifts_without(setting, &reference);
+            || self.drifts_without(of_setting, &reference);
         let mut points: BTreeMap<Length, PointFigure> = BTreeMap::new();
-        for action in self.actions {
-            let Some(key) = action.key.as_ref() else {
-                continue;
-            };
-            if key.purpose == Purpose::Read && key.setting == setting {
-                points
-                    .entry(key.position)
-                    .or_insert_with(|| PointFigure {
-                        position: key.position,
-                        ..PointFigure::default()
-                    })
-                    .missing += 1;
-            }
+        for position in positions {
+            points
+                .entry(*position)
+                .or_insert_with(|| PointFigure {
+                    position: *position,
+                    ..PointFigure::default()
+                })
+                .missing += 1;
         }
         let mut of_points: BTreeMap<Length, Vec<&ReadingRow>> = BTreeMap::new();
         let is_read = |row: &&&ReadingRow| row.is_result() && row.purpose == Purpose::Read;
@@ -365,7 +354,7 @@ impl<'a> Gathering<'a> {
         }
         SettingFigures {
             setting: setting.to_owned(),
-            shown,
+            shown: self.shown(setting),
             points: points.into_values().collect(),
             drift: reference.drift(),
             drift_flagged: flagged,
@@ -508,11 +497,10 @@ impl<'a> Gathering<'a> {
 
     /// Whether a leg drifts by more than its limit once readings of its
     /// reference were set aside: the run's own verdict rested on them.
-    fn drifts_without(&self, setting: &str, reference: &Reference) -> bool {
-        let touched = self.rows.iter().any(|row| {
-            let here = row.setting == setting && row.purpose == Purpose::Reference;
-            here && row.standing == Standing::SetAside
-        });
+    fn drifts_without(&self, of_setting: &[&ReadingRow], reference: &Reference) -> bool {
+        let touched = of_setting
+            .iter()
+            .any(|row| row.purpose == Purpose::Reference && row.standing == Standing::SetAside);
         let mut tests = self.frozen.plan.tests.iter();
         let Some(test) = tests.find(|test| test.name == self.head.name) else {
             return false;
@@ -569,7 +557,7 @@ impl<'a> Gathering<'a> {
 
     /// The last verdict on a setting's drift.
     fn drift_verdict(&self, setting: &str) -> Option<DriftVerdict> {
-        self.events.iter().rev().find_map(|event| {
+        self.decided.iter().rev().find_map(|event| {
             let Body::Decided {
                 decision: Decision::Drift { verdict, .. },
             } = &event.body
@@ -582,8 +570,8 @@ impl<'a> Gathering<'a> {
 
     /// An action of this test by its number.
     fn action(&self, no: i64) -> Option<&'a Action> {
-        let no = u32::try_from(no).ok()?;
-        self.actions.iter().find(|action| action.no == no)
+        let at = no.checked_sub(i64::from(self.head.first))?;
+        self.actions.get(usize::try_from(at).ok()?)
     }
 
     /// How the warm-ups at a setting ended. A preamble's action is not in the
@@ -591,7 +579,7 @@ impl<'a> Gathering<'a> {
     fn warm_ups(&self, setting: &str) -> Vec<WarmUpFigure> {
         let mut found = Vec::new();
         let mut watched: Option<(&str, &str)> = None;
-        for event in self.events {
+        for event in &self.decided {
             match &event.body {
                 Body::Taken { key, .. } if key.purpose == Purpose::WarmUp => {
                     watched = Some((&key.test, &key.setting));
@@ -654,6 +642,31 @@ impl<'a> Gathering<'a> {
                 _ => None,
             });
         (offset, Some(tolerance))
+    }
+}
+
+/// The settings that are read, in order, with the position of each reading.
+fn read_at(actions: &[Action]) -> Vec<(&str, Vec<Length>)> {
+    let mut found: Vec<(&str, Vec<Length>)> = Vec::new();
+    let mut places: HashMap<&str, usize> = HashMap::new();
+    let keys = actions.iter().filter_map(|action| action.key.as_ref());
+    for key in keys.filter(|key| key.purpose == Purpose::Read) {
+        let place = *places.entry(&key.setting).or_insert_with(|| {
+            found.push((&key.setting, Vec::new()));
+            found.len() - 1
+        });
+        found[place].1.push(key.position);
+    }
+    found
+}
+
+/// A decision, or a reading that one rests on and whose preamble is in no
+/// itinerary.
+fn is_decision(event: &Event) -> bool {
+    match &event.body {
+        Body::Decided { .. } => true,
+        Body::Taken { key, .. } => key.purpose == Purpose::WarmUp,
+        _ => false,
     }
 }
 

@@ -11,8 +11,7 @@
 use serde::Serialize;
 use sqlx::Row;
 
-use super::error::StoreError;
-use super::ledger::reasons;
+use super::error::{StoreError, reasons};
 use super::open::Store;
 use crate::run::journal::{Body, RunId, RunState};
 

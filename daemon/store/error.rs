@@ -84,6 +84,12 @@ pub enum StoreError {
         /// The file.
         file: PathBuf,
     },
+    /// The transaction that held it failed.
+    #[error("an event could not be written with those of other runs: {why}")]
+    WithOthers {
+        /// What the first of them was told.
+        why: String,
+    },
     /// No room for more.
     #[error(
         "{} has no room to grow: {bytes} bytes could not be written beside it ({source}). Free some \
@@ -214,4 +220,16 @@ impl StoreError {
     pub(super) fn json(what: &'static str) -> impl Fn(serde_json::Error) -> StoreError {
         move |source| StoreError::Json { what, source }
     }
+}
+
+/// An error with its causes, in one line.
+pub(super) fn reasons(error: &StoreError) -> String {
+    let mut text = error.to_string();
+    let mut cause = std::error::Error::source(error);
+    while let Some(error) = cause {
+        text.push_str(": ");
+        text.push_str(&error.to_string());
+        cause = error.source();
+    }
+    text
 }

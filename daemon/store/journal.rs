@@ -1,11 +1,19 @@
 //! Reading a run's journal: events, lines, links.
 
-use futures_util::TryStreamExt;
 use sqlx::Row;
+use tokio::task::{JoinHandle, spawn_blocking};
 
 use super::error::StoreError;
 use super::open::Store;
 use crate::run::journal::{Event, Link, RunId};
+
+/// Lines in one answer of SQLite: each row of an answer costs some
+/// microseconds however short it is, and a night has 20,000 lines.
+const LINES_TOGETHER: u32 = 1_000;
+
+/// Lines that follow each other, one after another in one text.
+const SOME_LINES: &str = "SELECT group_concat(line, char(10) ORDER BY seq), max(seq), count(*) \
+     FROM (SELECT seq, line FROM events WHERE run = ? AND seq > ? ORDER BY seq LIMIT ?)";
 
 impl Store {
     /// The events after number `after` (0 for all), at most `at_most` of them,
@@ -19,23 +27,38 @@ impl Store {
         after: u64,
         at_most: u32,
     ) -> Result<Vec<Event>, StoreError> {
-        let mut lines = sqlx::query_scalar::<_, String>(
-            "SELECT line FROM events WHERE run = ? AND seq > ? ORDER BY seq LIMIT ?",
-        )
-        .bind(id.0)
-        .bind(i64::try_from(after).unwrap_or(i64::MAX))
-        .bind(i64::from(at_most))
-        .fetch(self.readers());
-        // Line by line: SQLite's thread is at the next ones meanwhile.
+        let doing = StoreError::sql("reading a journal");
+        let mut after = i64::try_from(after).unwrap_or(i64::MAX);
+        let mut left = at_most;
         let mut events = Vec::new();
-        while let Some(line) = lines
-            .try_next()
-            .await
-            .map_err(StoreError::sql("reading a journal"))?
-        {
-            events.push(event_of(&line)?);
+        // SQLite's thread is at the next lines while these are made sense of.
+        let mut at_work: Option<JoinHandle<Result<Vec<Event>, StoreError>>> = None;
+        loop {
+            let asked = left.min(LINES_TOGETHER);
+            let row = sqlx::query(SOME_LINES)
+                .bind(id.0)
+                .bind(after)
+                .bind(i64::from(asked))
+                .fetch_one(self.readers())
+                .await
+                .map_err(&doing)?;
+            if let Some(before) = at_work.take() {
+                events.extend(done(before).await?);
+            }
+            let Some(text) = row.try_get::<Option<String>, _>(0).map_err(&doing)? else {
+                return Ok(events);
+            };
+            after = row.try_get(1).map_err(&doing)?;
+            let found = row.try_get::<u32, _>(2).map_err(&doing)?;
+            let events_of = move || text.split('\n').map(event_of).collect();
+            let making = spawn_blocking(events_of);
+            left -= found.min(left);
+            if left == 0 || found < asked {
+                events.extend(done(making).await?);
+                return Ok(events);
+            }
+            at_work = Some(making);
         }
-        Ok(events)
     }
 
     /// Every line with its link, in order.
@@ -84,6 +107,13 @@ impl Store {
             .await
             .map_err(StoreError::sql("reading a journal's last boot"))
     }
+}
+
+/// What came of work that was given to a thread of its own, because it takes
+/// milliseconds.
+pub(super) async fn done<T>(work: JoinHandle<Result<T, StoreError>>) -> Result<T, StoreError> {
+    let crashed = |_| StoreError::sql("making sense of a record")(sqlx::Error::WorkerCrashed);
+    work.await.map_err(crashed)?
 }
 
 pub(super) fn event_of(line: &str) -> Result<Event, StoreError> {

@@ -1,10 +1,5 @@
-//! The only writer of a journal: one transaction per event, with its reading
-//! and the run's state, on disk before it returns.
-//!
-//! The transaction is one text of several statements: every trip to sqlx's
-//! worker thread costs about 50 us, a trip per statement would be four of
-//! them. It runs in a task of its own, so that a caller that gives up cannot
-//! leave a transaction open on the only writer.
+//! The only writer of a journal: each event with its reading and the run's
+//! state, in one transaction (`commit`), on disk before it returns.
 //!
 //! After any failure the ledger refuses everything: whether the last event is
 //! on disk is then unknown, and only a new look at the file can tell. A new
@@ -14,40 +9,19 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use sqlx::sqlite::SqliteArguments;
-use sqlx::{Arguments, Row, SqlitePool};
+use sqlx::{Row, SqlitePool};
 
+use super::commit::Entry;
 use super::counts::{LegsAgain, says_something};
-use super::error::StoreError;
+use super::error::{StoreError, reasons};
 use super::journal::link_of;
-use super::open::{Store, naming};
-use super::readings::{ReadingRow, row_for};
+use super::open::Store;
+use super::readings::row_for;
 use super::runs::state_of;
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Itinerary, Purpose};
 use crate::run::journal::{Body, Event, Link, RunId, RunState};
 use crate::run::ledger::{Ledger, LedgerError, Written};
-
-/// Event and projection, one trip.
-const WITHOUT_READING: &str = "BEGIN IMMEDIATE;
-INSERT INTO events (run, seq, kind, no, attempt, sitting, mono_ns, wall_us, line, link, boot)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
-UPDATE runs SET state = ?, begun_wall_us = coalesce(begun_wall_us, ?), ended_wall_us = ?,
-    readings = ?, actions_done = ? WHERE id = ?;
-COMMIT";
-
-/// Event, projection and reading, one trip.
-const WITH_READING: &str = "BEGIN IMMEDIATE;
-INSERT INTO events (run, seq, kind, no, attempt, sitting, mono_ns, wall_us, line, link, boot)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
-UPDATE runs SET state = ?, begun_wall_us = coalesce(begun_wall_us, ?), ended_wall_us = ?,
-    readings = ?, actions_done = ? WHERE id = ?;
-INSERT INTO readings (run, seq, no, attempt, sitting, key, test, setting, position_nm, purpose, visit,
-    meter, quantity, outcome, value, unit, limit_value, reason, range_top, flags, raw,
-    asked_mono_ns, taken_mono_ns, asked_wall_us, taken_wall_us, certificate, calibration_due,
-    sample, firmware, origin)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
-COMMIT";
 
 /// Writes the journal of one run.
 pub struct StoreLedger {
@@ -137,18 +111,6 @@ impl Ledger for StoreLedger {
     }
 }
 
-/// An error with its causes, in one line.
-pub(super) fn reasons(error: &StoreError) -> String {
-    let mut text = error.to_string();
-    let mut cause = std::error::Error::source(error);
-    while let Some(error) = cause {
-        text.push_str(": ");
-        text.push_str(&error.to_string());
-        cause = error.source();
-    }
-    text
-}
-
 impl StoreLedger {
     async fn write(&mut self, event: &Event, line: &str, link: Link) -> Result<(), StoreError> {
         let writer = self.store.writer()?.clone();
@@ -171,123 +133,20 @@ impl StoreLedger {
             return Err(StoreError::LinkBroken { seq: event.seq });
         }
         let stand = stand.after(event, link);
-        let reading = row_for(self.run, &stand.frozen, event);
-        let arguments = self.arguments(&stand, event, line, reading.as_ref())?;
-        commit(writer, reading.is_some(), arguments)
-            .await
-            .map_err(|source| naming(self.store.file(), "writing an event", source))?;
+        let entry = Entry {
+            run: self.run.0,
+            event: event.clone(),
+            line: line.to_owned(),
+            link,
+            boot: self.boot.clone(),
+            state: stand.state,
+            readings: stand.readings,
+            actions_done: stand.done.actions.len() as i64,
+            reading: row_for(self.run, &stand.frozen, event),
+        };
+        self.store.tray().write(&self.store, entry).await?;
         self.stand = Some(stand);
         Ok(())
-    }
-
-    fn arguments(
-        &self,
-        stand: &Stand,
-        event: &Event,
-        line: &str,
-        reading: Option<&ReadingRow>,
-    ) -> Result<SqliteArguments, StoreError> {
-        let run = self.run.0;
-        let seq = event.seq as i64; // counts events; far from i64::MAX
-        let begun = matches!(event.body, Body::Begun { .. }).then(|| event.at.wall.us());
-        let ended = stand.state.is_over().then(|| event.at.wall.us());
-        let mut bound = SqliteArguments::default();
-        let mut bind = Binder(&mut bound, Ok(()));
-        bind.add(run).add(seq).add(event.body.kind()).add(event.no);
-        bind.add(event.attempt).add(event.sitting);
-        bind.add(event.at.mono.ns()).add(event.at.wall.us());
-        bind.add(line.to_owned())
-            .add(stand.link.0.to_vec())
-            .add(self.boot.clone());
-        bind.add(stand.state.words()).add(begun).add(ended);
-        bind.add(stand.readings)
-            .add(stand.done.actions.len() as i64)
-            .add(run);
-        if let Some(row) = reading {
-            bind_reading(&mut bind, row)?;
-        }
-        bind.1.map_err(StoreError::sql("writing an event"))?;
-        Ok(bound)
-    }
-}
-
-/// Adds arguments and keeps the first error.
-struct Binder<'b>(&'b mut SqliteArguments, Result<(), sqlx::Error>);
-
-impl Binder<'_> {
-    fn add<'t, T>(&mut self, value: T) -> &mut Self
-    where
-        T: sqlx::Encode<'t, sqlx::Sqlite> + sqlx::Type<sqlx::Sqlite>,
-    {
-        if let Err(error) = self.0.add(value)
-            && self.1.is_ok()
-        {
-            self.1 = Err(sqlx::Error::Encode(error));
-        }
-        self
-    }
-}
-
-fn bind_reading(bind: &mut Binder<'_>, row: &ReadingRow) -> Result<(), StoreError> {
-    use photometry::measured::Outcome;
-    let reading = &row.reading;
-    let flags =
-        serde_json::to_string(&reading.flags).map_err(StoreError::json("a reading's flags"))?;
-    let (limit, reason) = match &reading.outcome {
-        Outcome::Over(limit) | Outcome::Under(limit) => (Some(*limit), None),
-        Outcome::Rejected(reason) => (None, Some(reason.clone())),
-        Outcome::Value(_) | Outcome::TimedOut => (None, None),
-    };
-    bind.add(row.run.0).add(row.seq as i64).add(row.no);
-    bind.add(row.attempt).add(row.sitting);
-    bind.add(row.key_text.clone())
-        .add(row.test.clone())
-        .add(row.setting.clone());
-    bind.add(row.position.nm())
-        .add(row.purpose.word())
-        .add(row.visit);
-    bind.add(reading.meter.clone()).add(reading.quantity.name());
-    bind.add(reading.outcome.kind())
-        .add(reading.outcome.value());
-    bind.add(reading.quantity.unit()).add(limit).add(reason);
-    bind.add(reading.range).add(flags).add(reading.raw.clone());
-    bind.add(reading.asked.mono.ns())
-        .add(reading.taken.mono.ns());
-    bind.add(reading.asked.wall.us())
-        .add(reading.taken.wall.us());
-    bind.add(row.certificate.clone())
-        .add(row.calibration_due.clone());
-    bind.add(row.unit.clone())
-        .add(row.firmware.clone())
-        .add(row.origin.word());
-    Ok(())
-}
-
-/// Runs the transaction to its end, whether or not anybody still waits.
-async fn commit(
-    writer: SqlitePool,
-    with_reading: bool,
-    arguments: SqliteArguments,
-) -> Result<(), sqlx::Error> {
-    let sql = if with_reading {
-        WITH_READING
-    } else {
-        WITHOUT_READING
-    };
-    let task = tokio::spawn(async move {
-        let mut connection = writer.acquire().await?;
-        let done = sqlx::query_with(sql, arguments)
-            .execute(&mut *connection)
-            .await;
-        if done.is_err() {
-            // Its own failure changes nothing: then there was none to undo.
-            let _ = sqlx::query("ROLLBACK").execute(&mut *connection).await;
-        }
-        done
-    });
-    match task.await {
-        Ok(done) => done.map(|_| ()),
-        Err(_) => Err(sqlx::Error::WorkerCrashed),
     }
 }
 

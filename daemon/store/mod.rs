@@ -11,7 +11,8 @@
 //! Reading order: [`open`] (the file, and which files are refused), one file
 //! per noun ([`lamps`], [`placements`], [`runs`], [`journal`], [`readings`],
 //! [`rulings`], [`remarks`]),
-//! [`ledger`] (the only writer of a journal), [`verify`] (is it still what was
+//! [`ledger`] (the only writer of a journal), `commit` (how its events get to
+//! disk), [`verify`] (is it still what was
 //! written?), [`check`] (the whole record), `reopen`
 //! (after a failure).
 //!
@@ -20,6 +21,7 @@
 //! computation on readings (report, photometry).
 
 pub mod check;
+mod commit;
 pub mod counts;
 pub mod error;
 pub mod journal;

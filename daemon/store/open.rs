@@ -16,6 +16,7 @@ use sqlx::sqlite::{
 };
 use sqlx::{ConnectOptions, Connection, Row};
 
+use super::commit::Tray;
 use super::error::StoreError;
 
 /// `PRAGMA application_id`: "wkrl".
@@ -48,6 +49,7 @@ pub struct Store {
     file: PathBuf,
     writer: Option<SqlitePool>,
     readers: SqlitePool,
+    tray: Tray,
 }
 
 impl Store {
@@ -94,6 +96,7 @@ impl Store {
             file: file.to_owned(),
             writer: Some(writer),
             readers,
+            tray: Tray::default(),
         })
     }
 
@@ -122,6 +125,7 @@ impl Store {
             file: file.to_owned(),
             writer: None,
             readers,
+            tray: Tray::default(),
         })
     }
 
@@ -140,6 +144,10 @@ impl Store {
 
     pub(super) fn writer(&self) -> Result<&SqlitePool, StoreError> {
         self.writer.as_ref().ok_or(StoreError::ReadOnly)
+    }
+
+    pub(super) fn tray(&self) -> &Tray {
+        &self.tray
     }
 
     pub(super) fn readers(&self) -> &SqlitePool {

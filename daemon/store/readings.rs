@@ -1,7 +1,6 @@
 //! Readings as rows: what was asked, what came of it, and by which meter
 //! under which calibration.
 
-use futures_util::TryStreamExt;
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
 use photometry::units::{Length, Mono, Wall};
 use sqlx::Row;
@@ -170,8 +169,8 @@ impl Store {
         Ok(whole.readings)
     }
 
-    /// All of a run: most of the time of reading it is spent on its journal
-    /// and its bundle, and no reading has a standing without both.
+    /// All of a run. Its readings are those of the journal: the rows beside it
+    /// are for whoever queries the file, and [`Store::verify`] compares them.
     ///
     /// # Errors
     /// When the record cannot be read.
@@ -189,24 +188,20 @@ impl Store {
         last_seq: u64,
         last_remark: u64,
     ) -> Result<Option<Whole>, StoreError> {
-        let Some((frozen, bundle)) = self.frozen(id).await? else {
-            return Ok(None);
-        };
         let all = tokio::try_join!(
-            self.raw_readings(id),
+            self.frozen(id),
             self.events(id, 0, u32::MAX),
             self.remarks(id)
         );
-        let (mut readings, mut events, mut remarks) = all?;
-        // A run at work may have grown between the two looks.
-        let last = readings.last().map_or(0, |row| row.seq);
-        let known = events.last().map_or(0, |event| event.seq);
-        if last > known {
-            events.extend(self.events(id, known, u32::MAX).await?);
-        }
+        let (Some((frozen, bundle)), mut events, mut remarks) = all? else {
+            return Ok(None);
+        };
         events.retain(|event| event.seq <= last_seq);
-        readings.retain(|row| row.seq <= last_seq);
         remarks.retain(|remark| remark.no <= last_remark);
+        let taken = events.iter();
+        let mut readings: Vec<ReadingRow> = taken
+            .filter_map(|event| row_for(id, &frozen, event))
+            .collect();
         let standings = counts::standings(&frozen.itinerary, &events);
         let (asides, mut taken_back) = (set_aside(&remarks), taken_back(&remarks));
         for row in &mut readings {
@@ -220,23 +215,6 @@ impl Store {
             events,
             readings,
         }))
-    }
-
-    /// The rows as stored; their standing is not found out.
-    async fn raw_readings(&self, id: RunId) -> Result<Vec<ReadingRow>, StoreError> {
-        let sql = format!("SELECT {COLUMNS} FROM readings WHERE run = ? ORDER BY seq");
-        let mut rows = sqlx::query(sqlx::AssertSqlSafe(sql))
-            .bind(id.0)
-            .fetch(self.readers());
-        let mut readings = Vec::new();
-        while let Some(row) = rows
-            .try_next()
-            .await
-            .map_err(StoreError::sql("reading the readings"))?
-        {
-            readings.push(reading_of(id, &row)?);
-        }
-        Ok(readings)
     }
 
     /// The rows in order, not made sense of: a damaged one must not hide the

@@ -269,7 +269,8 @@ impl Store {
         let sql = "SELECT id FROM runs WHERE state IN ('complete', 'complete with gaps', 'stopped', \
                    'failed') AND begun_wall_us IS NOT NULL \
                    AND CASE WHEN EXISTS (SELECT 1 FROM rulings WHERE run = runs.id AND unfinished = 0) \
-                   THEN 0 ELSE coalesce(json_array_length(bundle, '$.plan.uses'), 0) END > 0 \
+                   THEN 0 ELSE coalesce((SELECT json_array_length(bundle, '$.plan.uses') \
+                   FROM bundles WHERE run = runs.id), 0) END > 0 \
                    ORDER BY id";
         let runs: Vec<i64> = sqlx::query_scalar(sql)
             .fetch_all(self.readers())

@@ -3,8 +3,10 @@
 use photometry::units::Wall;
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
+use tokio::task::spawn_blocking;
 
 use super::error::StoreError;
+use super::journal::done;
 use super::open::Store;
 use crate::plan::frozen::Frozen;
 use crate::run::journal::{Link, RunId, RunState};
@@ -147,25 +149,31 @@ impl Store {
     ) -> Result<(), StoreError> {
         let bundle = bundle_json(frozen)?;
         let link = Link::of_bundle(bundle.as_bytes());
-        let sql = "UPDATE runs SET lamp = ?1, program = ?2, placement = ?3, bundle = ?4, \
-                   bundle_link = ?5, actions = ?6, state = 'waiting', why = NULL WHERE id = ?7 \
-                   AND state IN ('waiting', 'held') AND NOT EXISTS (SELECT 1 FROM events WHERE run = ?7)";
+        let sql = "UPDATE runs SET lamp = ?1, program = ?2, placement = ?3, \
+                   bundle_link = ?4, actions = ?5, state = 'waiting', why = NULL WHERE id = ?6 \
+                   AND state IN ('waiting', 'held') AND NOT EXISTS (SELECT 1 FROM events WHERE run = ?6)";
+        let doing = StoreError::sql("freezing a run anew");
+        let mut change = self.writer()?.begin().await.map_err(&doing)?;
         let done = sqlx::query(sql)
             .bind(&frozen.lamp.name)
             .bind(&frozen.program)
             .bind(placement)
-            .bind(bundle)
             .bind(link.0.as_slice())
             .bind(frozen.itinerary.actions.len() as i64)
             .bind(id.0)
-            .execute(self.writer()?)
+            .execute(&mut *change)
             .await
-            .map_err(StoreError::sql("freezing a run anew"))?;
+            .map_err(&doing)?;
         if done.rows_affected() == 0 {
-            Err(StoreError::HasBegun(id))
-        } else {
-            Ok(())
+            return Err(StoreError::HasBegun(id)); // nothing was changed
         }
+        sqlx::query("UPDATE bundles SET bundle = ? WHERE run = ?")
+            .bind(bundle)
+            .bind(id.0)
+            .execute(&mut *change)
+            .await
+            .map_err(&doing)?;
+        change.commit().await.map_err(&doing)
     }
 
     async fn insert(
@@ -177,10 +185,12 @@ impl Store {
     ) -> Result<RunId, StoreError> {
         let bundle = bundle_json(frozen)?;
         let link = Link::of_bundle(bundle.as_bytes());
-        let done = sqlx::query(
-            "INSERT INTO runs (plan, lamp, unit, bench, program, placement, bundle, bundle_link,
+        let doing = StoreError::sql("booking a run");
+        let mut change = self.writer()?.begin().await.map_err(&doing)?;
+        let booked = sqlx::query(
+            "INSERT INTO runs (plan, lamp, unit, bench, program, placement, bundle_link,
                  client_key, booked_wall_us, state, actions, redo_of)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )
         .bind(&frozen.plan.name)
         .bind(&frozen.lamp.name)
@@ -188,19 +198,29 @@ impl Store {
         .bind(&frozen.card.name)
         .bind(&frozen.program)
         .bind(placement)
-        .bind(bundle)
         .bind(link.0.as_slice())
         .bind(key)
         .bind(at.us())
         .bind(RunState::Waiting.words())
         .bind(frozen.itinerary.actions.len() as i64)
         .bind(frozen.redo_of)
-        .execute(self.writer()?)
+        .execute(&mut *change)
         .await;
-        match done {
-            Ok(done) => Ok(RunId(done.last_insert_rowid())),
-            Err(source) => Err(self.why_not_booked(source, placement, key).await?),
-        }
+        let id = match booked {
+            Ok(done) => RunId(done.last_insert_rowid()),
+            Err(source) => {
+                drop(change); // the only writer is asked why
+                return Err(self.why_not_booked(source, placement, key).await?);
+            }
+        };
+        sqlx::query("INSERT INTO bundles (run, bundle) VALUES (?, ?)")
+            .bind(id.0)
+            .bind(bundle)
+            .execute(&mut *change)
+            .await
+            .map_err(&doing)?;
+        change.commit().await.map_err(&doing)?;
+        Ok(id)
     }
 
     /// Names the reason for which a booking was refused.
@@ -264,7 +284,7 @@ impl Store {
     /// # Errors
     /// When the record cannot be read.
     pub async fn frozen(&self, id: RunId) -> Result<Option<(Frozen, Link)>, StoreError> {
-        let bundle: Option<String> = sqlx::query_scalar("SELECT bundle FROM runs WHERE id = ?")
+        let bundle: Option<String> = sqlx::query_scalar("SELECT bundle FROM bundles WHERE run = ?")
             .bind(id.0)
             .fetch_optional(self.readers())
             .await
@@ -272,8 +292,13 @@ impl Store {
         let Some(bundle) = bundle else {
             return Ok(None);
         };
-        let frozen = serde_json::from_str(&bundle).map_err(StoreError::json("a run's bundle"))?;
-        Ok(Some((frozen, Link::of_bundle(bundle.as_bytes()))))
+        // Of a long night it has megabytes.
+        let making = spawn_blocking(move || {
+            let frozen =
+                serde_json::from_str(&bundle).map_err(StoreError::json("a run's bundle"))?;
+            Ok(Some((frozen, Link::of_bundle(bundle.as_bytes()))))
+        });
+        done(making).await
     }
 }
 

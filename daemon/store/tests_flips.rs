@@ -18,11 +18,12 @@ use crate::run::journal::{Body, End};
 pub(crate) mod tally;
 
 /// Each query is data; every column that is text, number or bytes counts.
-const DATA: [&str; 4] = [
+const DATA: [&str; 5] = [
     "SELECT run, seq, kind, no, attempt, sitting, mono_ns, wall_us, line, link, boot FROM events ORDER BY run, seq",
     "SELECT * FROM readings ORDER BY run, seq",
     "SELECT * FROM remarks ORDER BY run, no",
-    "SELECT id, bundle, bundle_link, unit, lamp, bench, plan, state, readings, begun_wall_us, ended_wall_us FROM runs ORDER BY id",
+    "SELECT run, bundle FROM bundles ORDER BY run",
+    "SELECT id, bundle_link, unit, lamp, bench, plan, state, readings, begun_wall_us, ended_wall_us FROM runs ORDER BY id",
 ];
 
 /// All data as text; none where they cannot be read.

@@ -133,7 +133,9 @@ async fn an_edit_is_refused_whoever_asks() {
         "UPDATE readings SET value = 1",
         "DELETE FROM readings",
         "INSERT OR REPLACE INTO readings SELECT * FROM readings LIMIT 1",
-        "UPDATE runs SET bundle = '{}'",
+        "UPDATE bundles SET bundle = '{}'",
+        "INSERT OR REPLACE INTO bundles SELECT run, '{}' FROM bundles",
+        "DELETE FROM bundles",
         "UPDATE runs SET unit = 'dunlin-9'",
         "DELETE FROM runs",
     ];
@@ -158,7 +160,12 @@ async fn a_change_behind_the_triggers_is_found_in_every_column() {
     let run = whole().write(&store).await;
     let reading = store.readings(run).await.expect("readings")[1].seq;
     let writer = store.writer().expect("a writer");
-    for name in ["events_no_update", "readings_no_update", "runs_stay_frozen"] {
+    for name in [
+        "events_no_update",
+        "readings_no_update",
+        "runs_stay_frozen",
+        "bundles_stay_frozen",
+    ] {
         let sql = format!("DROP TRIGGER {name}");
         sqlx::query(sqlx::AssertSqlSafe(sql))
             .execute(writer)
@@ -193,13 +200,14 @@ async fn a_change_behind_the_triggers_is_found_in_every_column() {
         ("readings", "quantity", "'illuminancf'"),
         ("readings", "flags", "'{}'"),
         ("readings", "key", "CAST(x'ff' AS TEXT)"),
-        ("runs", "bundle", "replace(bundle, '\"K-1\"', '\"K-2\"')"),
+        ("bundles", "bundle", "replace(bundle, '\"K-1\"', '\"K-2\"')"),
+        ("runs", "bundle_link", "zeroblob(32)"),
     ];
     for (table, column, changed) in edits {
-        let at = if table == "runs" {
-            "id = ?1 AND ?2 = ?2"
-        } else {
-            "run = ?1 AND seq = ?2"
+        let at = match table {
+            "runs" => "id = ?1 AND ?2 = ?2",
+            "bundles" => "run = ?1 AND ?2 = ?2",
+            _ => "run = ?1 AND seq = ?2",
         };
         let keep =
             format!("CREATE TEMP TABLE kept AS SELECT {column} AS was FROM {table} WHERE {at}");
@@ -217,7 +225,7 @@ async fn a_change_behind_the_triggers_is_found_in_every_column() {
         }
         let bad = store.verify(run).await.expect("verified").bad;
         assert!(bad.is_some(), "{table}.{column}");
-        if table != "runs" {
+        if !matches!(table, "runs" | "bundles") {
             assert_eq!(bad.map(|bad| bad.seq), Some(reading), "{table}.{column}");
         }
         let restore = restore

@@ -140,8 +140,13 @@ async fn filled(record: &mut SqliteConnection, folder: &Path) -> Vec<ReadingRow>
             "*" => String::new(),
             named => format!("({named})"),
         };
+        // A run's bundle stood in its row once.
+        let beside = match table {
+            "runs" => "JOIN today.bundles ON run = id",
+            _ => "",
+        };
         let sql = format!(
-            "INSERT INTO main.{table} {into} SELECT {columns} FROM today.{table} ORDER BY 1, 2"
+            "INSERT INTO main.{table} {into} SELECT {columns} FROM today.{table} {beside} ORDER BY 1, 2"
         );
         let done = sqlx::query(sqlx::AssertSqlSafe(sql))
             .execute(&mut *record)

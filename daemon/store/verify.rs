@@ -5,9 +5,8 @@
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
 
-use super::error::StoreError;
+use super::error::{StoreError, reasons};
 use super::journal::event_of;
-use super::ledger::reasons;
 use super::open::Store;
 use super::readings::{ReadingRow, reading_of, row_for};
 use super::remarks::VerifiedRemarks;
@@ -54,13 +53,16 @@ impl Store {
     /// When there is no such run, or the record cannot be read at all.
     pub async fn verify(&self, id: RunId) -> Result<Verified, StoreError> {
         let doing = StoreError::sql("verifying a run");
-        let row = sqlx::query("SELECT bundle, bundle_link FROM runs WHERE id = ?")
+        let frozen =
+            "SELECT bundle, bundle_link FROM runs LEFT JOIN bundles ON run = id WHERE id = ?";
+        let row = sqlx::query(frozen)
             .bind(id.0)
             .fetch_optional(self.readers())
             .await
             .map_err(&doing)?
             .ok_or(StoreError::NoRun(id))?;
-        let bundle: Vec<u8> = row.try_get_unchecked::<Vec<u8>, _>(0).map_err(&doing)?;
+        let bundle = row.try_get_unchecked::<Option<Vec<u8>>, _>(0);
+        let bundle = bundle.map_err(&doing)?.unwrap_or_default();
         let mut verified = Verified {
             events: 0,
             seal: Link::of_bundle(&bundle),

@@ -35,9 +35,8 @@ pub async fn follow(
     Query(After { after }): Query<After>,
 ) -> Result<Sse<impl Stream<Item = Result<Sent, Infallible>>>, Trouble> {
     let run = runs::number(&run)?;
-    let (frozen, _, _) = runs::story(&desk, run)
-        .await?
-        .ok_or_else(|| Trouble::no_run(run))?;
+    let told = runs::story(&desk, run).await?;
+    let frozen = told.ok_or_else(|| Trouble::no_run(run))?.frozen;
     let (out, stream) = mpsc::channel(SENT_AT_MOST);
     // A bench that this daemon does not work says nothing new.
     let notes = desk.keeper.notes(run).await.ok();
@@ -75,9 +74,9 @@ impl Sending {
     ) {
         let mut progress = Progress::new(&self.frozen.itinerary);
         if after > 0
-            && let Ok(Some((_, _, events))) = runs::story(&self.desk, self.run).await
+            && let Ok(Some(story)) = runs::story(&self.desk, self.run).await
         {
-            for event in events.iter().take_while(|event| event.seq <= after) {
+            for event in story.events.iter().take_while(|event| event.seq <= after) {
                 if progress.apply(&self.frozen.itinerary, event).is_err() {
                     return;
                 }

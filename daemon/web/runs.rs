@@ -14,13 +14,10 @@ use crate::plan::frozen::SentText;
 use crate::plan::redo::Wanted;
 use crate::queue::orders::BookOrder;
 use crate::queue::redo::RedoOrder;
-use crate::run::journal::{Body, RunId};
+use crate::run::journal::{Body, Event, Link, RunId};
 use crate::run::progress::State as Progress;
 use crate::store::readings::Whole;
 use crate::store::runs::RunRow;
-
-/// Events that one request reads.
-const EVENTS_AT_MOST: u32 = 10_000;
 
 /// A body that is JSON of the right shape, or why not.
 ///
@@ -180,7 +177,7 @@ async fn told(desk: &Desk, row: &RunRow) -> Result<Run, Trouble> {
         return Ok(tell::run(row, None));
     }
     let story = story(desk, row.id).await?;
-    let progress = story.as_ref().map(|(_, progress, _)| progress);
+    let progress = story.as_ref().map(|story| &story.progress);
     let mut run = tell::run(row, progress);
     if let Some(trouble) = desk.keeper.trouble(row) {
         run.why = Some(format!("its bench is out of service: {trouble}"));
@@ -189,34 +186,34 @@ async fn told(desk: &Desk, row: &RunRow) -> Result<Run, Trouble> {
     Ok(run)
 }
 
-type Story = (
-    crate::plan::frozen::Frozen,
-    Progress,
-    Vec<crate::run::journal::Event>,
-);
+/// A run as its journal tells it.
+pub struct Story {
+    /// What it froze.
+    pub frozen: crate::plan::frozen::Frozen,
+    /// The link of that.
+    pub bundle: Link,
+    /// Its state.
+    pub progress: Progress,
+    /// Its journal.
+    pub events: Vec<Event>,
+}
 
 /// What a run froze, its state, and its events.
 ///
 /// # Errors
 /// When the record cannot be read or contradicts itself.
 pub async fn story(desk: &Desk, run: RunId) -> Result<Option<Story>, Trouble> {
-    let Some((frozen, _)) = desk.store.frozen(run).await? else {
+    let read = tokio::try_join!(desk.store.frozen(run), desk.store.events(run, 0, u32::MAX));
+    let (Some((frozen, bundle)), events) = read? else {
         return Ok(None);
     };
-    let mut events = Vec::new();
-    loop {
-        let after = events
-            .last()
-            .map_or(0, |event: &crate::run::journal::Event| event.seq);
-        let mut more = desk.store.events(run, after, EVENTS_AT_MOST).await?;
-        let last = more.len() < EVENTS_AT_MOST as usize;
-        events.append(&mut more);
-        if last {
-            break;
-        }
-    }
     let progress = replayed(&frozen, &events)?;
-    Ok(Some((frozen, progress, events)))
+    Ok(Some(Story {
+        frozen,
+        bundle,
+        progress,
+        events,
+    }))
 }
 
 /// The same with its readings instead of its state.
@@ -231,10 +228,7 @@ pub async fn whole(desk: &Desk, run: RunId) -> Result<Whole, Trouble> {
     Ok(whole)
 }
 
-fn replayed(
-    frozen: &crate::plan::frozen::Frozen,
-    events: &[crate::run::journal::Event],
-) -> Result<Progress, Trouble> {
+fn replayed(frozen: &crate::plan::frozen::Frozen, events: &[Event]) -> Result<Progress, Trouble> {
     Progress::replay(&frozen.itinerary, events).map_err(|error| {
         let status = StatusCode::INTERNAL_SERVER_ERROR;
         Trouble::new(
@@ -278,15 +272,14 @@ pub async fn show(
 ) -> Result<Json<RunStory>, Trouble> {
     let run = number(&run)?;
     let row = find(&desk, run).await?;
-    let (frozen, _, events) = story(&desk, run)
+    let Story {
+        frozen,
+        bundle,
+        events,
+        ..
+    } = story(&desk, run)
         .await?
         .ok_or_else(|| Trouble::no_run(run))?;
-    let bundle = desk
-        .store
-        .frozen(run)
-        .await?
-        .map(|(_, link)| link.hex())
-        .unwrap_or_default();
     let left = events.iter().rev().find_map(|event| match &event.body {
         Body::MadeSafe { left } => Some(tell::left(left)),
         _ => None,
@@ -320,7 +313,7 @@ pub async fn show(
         bench_left: left,
         remarks,
         notes: super::remarks::told(run, &desk.store.remarks(run).await?),
-        bundle,
+        bundle: bundle.hex(),
     }))
 }
 
@@ -342,7 +335,7 @@ pub async fn journal(
     Query(After { after }): Query<After>,
 ) -> Result<Json<Vec<Entry>>, Trouble> {
     let run = number(&run)?;
-    let (frozen, _, events) = story(&desk, run)
+    let Story { frozen, events, .. } = story(&desk, run)
         .await?
         .ok_or_else(|| Trouble::no_run(run))?;
     let entries = events.iter().filter(|event| event.seq > after);

@@ -39,6 +39,9 @@ const TOUCH: Speed = Speed::from_nm_per_s(2_000_000);
 const TOUCH_FROM: Length = Length::from_mm(3);
 /// How far beyond the switch's coordinate the touch goes on.
 const TOUCH_BEYOND: Length = Length::from_mm(3);
+/// A dwell, whose `ok` comes when every move before it has ended. It must be
+/// over zero by the firmware's notes, and each move waits for it: 1 ms.
+const UNTIL_EMPTY: &str = "G4 P0.001";
 /// Holds motion.
 const HOLD: &[u8] = b"!";
 
@@ -170,7 +173,7 @@ impl LineRail {
             &format!("G0 X{}", millimetres(machine)),
             ACCEPT_WITHIN,
         )?;
-        ack::send(talk, "G4 P0.01", self.move_within(way))?;
+        ack::send(talk, UNTIL_EMPTY, self.move_within(way))?;
         Ok(())
     }
 

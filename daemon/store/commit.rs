@@ -1,0 +1,260 @@
+//! Events on their way to disk. One transaction takes everything that waits:
+//! a sync costs the same for one event as for fifty, and many benches at work
+//! share the one file.
+//!
+//! ```text
+//! ledger A --\                    +-- whoever gets the writer first takes all
+//! ledger B ---+--> the waiting ---+   that waits, writes it, tells each
+//! ledger C --/                    +-- the others find nothing left to do
+//! ```
+//!
+//! Nobody is told that an event is stored before the transaction that holds it
+//! is. A transaction is one text of several statements: every trip to sqlx's
+//! worker thread costs about 50 us. It runs in a task of its own, so that a
+//! caller that gives up cannot leave a transaction open on the only writer.
+//!
+//! If one event cannot be in the record (its number is taken, say), those that
+//! came with it are written each alone. After any other failure, of the disk
+//! above all, nothing is tried again: all are told.
+
+use std::path::Path;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use sqlx::Arguments;
+use sqlx::sqlite::{SqliteArguments, SqliteConnection};
+use tokio::sync::oneshot;
+
+use super::error::{StoreError, reasons};
+use super::open::{Store, naming};
+use super::readings::ReadingRow;
+use crate::run::journal::{Body, Event, Link, RunState};
+
+const DOING: &str = "writing an event";
+
+/// Events in one transaction at most: so many statements are still prepared in
+/// about the time of one sync.
+const TOGETHER_AT_MOST: usize = 64;
+
+const EVENT: &str = "
+INSERT INTO events (run, seq, kind, no, attempt, sitting, mono_ns, wall_us, line, link, boot)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
+UPDATE runs SET state = ?, begun_wall_us = coalesce(begun_wall_us, ?), ended_wall_us = ?,
+    readings = ?, actions_done = ? WHERE id = ?;";
+
+const READING: &str = "
+INSERT INTO readings (run, seq, no, attempt, sitting, key, test, setting, position_nm, purpose, visit,
+    meter, quantity, outcome, value, unit, limit_value, reason, range_top, flags, raw,
+    asked_mono_ns, taken_mono_ns, asked_wall_us, taken_wall_us, certificate, calibration_due,
+    sample, firmware, origin)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);";
+
+/// All that one event changes in the record.
+pub(super) struct Entry {
+    pub(super) run: i64,
+    pub(super) event: Event,
+    pub(super) line: String,
+    pub(super) link: Link,
+    pub(super) boot: String,
+    /// The run's state after it.
+    pub(super) state: RunState,
+    /// Readings of the run after it.
+    pub(super) readings: i64,
+    /// Actions of the run that are done after it.
+    pub(super) actions_done: i64,
+    /// The row of its reading, where it is one.
+    pub(super) reading: Option<ReadingRow>,
+}
+
+/// An entry, and who waits for it.
+struct Waiting {
+    entry: Entry,
+    done: oneshot::Sender<Result<(), StoreError>>,
+}
+
+/// What waits for the writer; shared by all ledgers of a record.
+#[derive(Clone, Default)]
+pub(super) struct Tray(Arc<Mutex<Vec<Waiting>>>);
+
+impl std::fmt::Debug for Tray {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Tray")
+    }
+}
+
+impl Tray {
+    /// Writes an entry, with whatever else waits; it is on disk afterwards.
+    /// Runs to its end, whether or not anybody still waits.
+    ///
+    /// # Errors
+    /// When it could not be written.
+    pub(super) async fn write(&self, store: &Store, entry: Entry) -> Result<(), StoreError> {
+        let (done, answer) = oneshot::channel();
+        self.lock().push(Waiting { entry, done });
+        let (writer, file) = (store.writer()?.clone(), store.file().to_owned());
+        let tray = self.clone();
+        tokio::spawn(async move {
+            match writer.acquire().await {
+                Ok(mut connection) => tray.clear(&mut connection, &file).await,
+                Err(error) => tell_all(tray.taken(), &file, error),
+            }
+        });
+        let crashed = |_| StoreError::sql(DOING)(sqlx::Error::WorkerCrashed);
+        answer.await.map_err(crashed)?
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Vec<Waiting>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The oldest of what waits.
+    fn taken(&self) -> Vec<Waiting> {
+        let mut waiting = self.lock();
+        let many = waiting.len().min(TOGETHER_AT_MOST);
+        waiting.drain(..many).collect()
+    }
+
+    /// Writes the oldest of what waits; nothing where another was faster. Each
+    /// entry brings a task that comes here, so none is left lying.
+    async fn clear(&self, connection: &mut SqliteConnection, file: &Path) {
+        let taken = self.taken();
+        if taken.is_empty() {
+            return;
+        }
+        match together(connection, &taken).await {
+            Ok(()) => {
+                for one in taken {
+                    let _ = one.done.send(Ok(())); // nobody need wait any more
+                }
+            }
+            Err(error) if taken.len() > 1 && is_its_own(&error) => {
+                for one in taken {
+                    let alone = together(connection, std::slice::from_ref(&one)).await;
+                    let alone = alone.map_err(|error| naming(file, DOING, error));
+                    let _ = one.done.send(alone);
+                }
+            }
+            Err(error) => tell_all(taken, file, error),
+        }
+    }
+}
+
+/// Whether an entry itself cannot be in the record, and no harm was done: the
+/// rules of a table refused it (primary code 19, SQLITE_CONSTRAINT).
+fn is_its_own(error: &sqlx::Error) -> bool {
+    let code = error.as_database_error().and_then(|error| error.code());
+    let code = code.and_then(|code| code.parse::<u32>().ok());
+    code.is_some_and(|code| code & 0xff == 19)
+}
+
+/// The first hears the error itself, the others what it was.
+fn tell_all(waiting: Vec<Waiting>, file: &Path, error: sqlx::Error) {
+    let error = naming(file, DOING, error);
+    let why = reasons(&error);
+    let mut error = Some(error);
+    for one in waiting {
+        let why = why.clone();
+        let told = error.take().unwrap_or(StoreError::WithOthers { why });
+        let _ = one.done.send(Err(told)); // nobody need wait any more
+    }
+}
+
+/// One transaction, all or nothing.
+async fn together(
+    connection: &mut SqliteConnection,
+    waiting: &[Waiting],
+) -> Result<(), sqlx::Error> {
+    let mut sql = String::from("BEGIN IMMEDIATE;");
+    let mut arguments = SqliteArguments::default();
+    let mut bind = Binder(&mut arguments, Ok(()));
+    for one in waiting {
+        sql.push_str(EVENT);
+        one.entry.bind(&mut bind);
+        if let Some(row) = &one.entry.reading {
+            sql.push_str(READING);
+            bind_reading(&mut bind, row)?;
+        }
+    }
+    bind.1?;
+    sql.push_str("\nCOMMIT");
+    // One event has one of two texts, which stay prepared.
+    let done = sqlx::query_with(sqlx::AssertSqlSafe(sql), arguments)
+        .persistent(waiting.len() == 1)
+        .execute(&mut *connection)
+        .await;
+    if done.is_err() {
+        // Its own failure changes nothing: then there was none to undo.
+        let _ = sqlx::query("ROLLBACK").execute(&mut *connection).await;
+    }
+    done.map(|_| ())
+}
+
+/// Adds arguments and keeps the first error.
+struct Binder<'b>(&'b mut SqliteArguments, Result<(), sqlx::Error>);
+
+impl Binder<'_> {
+    fn add<'t, T>(&mut self, value: T) -> &mut Self
+    where
+        T: sqlx::Encode<'t, sqlx::Sqlite> + sqlx::Type<sqlx::Sqlite>,
+    {
+        if let Err(error) = self.0.add(value)
+            && self.1.is_ok()
+        {
+            self.1 = Err(sqlx::Error::Encode(error));
+        }
+        self
+    }
+}
+
+impl Entry {
+    fn bind(&self, bind: &mut Binder<'_>) {
+        let event = &self.event;
+        let begun = matches!(event.body, Body::Begun { .. }).then(|| event.at.wall.us());
+        let ended = self.state.is_over().then(|| event.at.wall.us());
+        bind.add(self.run)
+            .add(event.seq as i64) // counts events; far from i64::MAX
+            .add(event.body.kind())
+            .add(event.no);
+        bind.add(event.attempt).add(event.sitting);
+        bind.add(event.at.mono.ns()).add(event.at.wall.us());
+        bind.add(self.line.clone())
+            .add(self.link.0.to_vec())
+            .add(self.boot.clone());
+        bind.add(self.state.words()).add(begun).add(ended);
+        bind.add(self.readings).add(self.actions_done).add(self.run);
+    }
+}
+
+fn bind_reading(bind: &mut Binder<'_>, row: &ReadingRow) -> Result<(), sqlx::Error> {
+    use photometry::measured::Outcome;
+    let reading = &row.reading;
+    let flags =
+        serde_json::to_string(&reading.flags).map_err(|error| sqlx::Error::Encode(error.into()))?;
+    let (limit, reason) = match &reading.outcome {
+        Outcome::Over(limit) | Outcome::Under(limit) => (Some(*limit), None),
+        Outcome::Rejected(reason) => (None, Some(reason.clone())),
+        Outcome::Value(_) | Outcome::TimedOut => (None, None),
+    };
+    bind.add(row.run.0).add(row.seq as i64).add(row.no);
+    bind.add(row.attempt).add(row.sitting);
+    bind.add(row.key_text.clone())
+        .add(row.test.clone())
+        .add(row.setting.clone());
+    bind.add(row.position.nm())
+        .add(row.purpose.word())
+        .add(row.visit);
+    bind.add(reading.meter.clone()).add(reading.quantity.name());
+    bind.add(reading.outcome.kind())
+        .add(reading.outcome.value());
+    bind.add(reading.quantity.unit()).add(limit).add(reason);
+    bind.add(reading.range).add(flags).add(reading.raw.clone());
+    bind.add(reading.asked.mono.ns())
+        .add(reading.taken.mono.ns());
+    bind.add(reading.asked.wall.us())
+        .add(reading.taken.wall.us());
+    bind.add(row.certificate.clone())
+        .add(row.calibration_due.clone());
+    bind.add(row.unit.clone())
+        .add(row.firmware.clone())
+        .add(row.origin.word());
+    Ok(())
+}
