@@ -30,6 +30,15 @@ pub(super) struct AtWork {
     pub head: TestHead,
 }
 
+/// What comes after a reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Follows {
+    /// It ends its action, if it says something of the light.
+    NextAction,
+    /// A wait, another reading, a decision.
+    Anything,
+}
+
 impl Attendant {
     /// Carries an action out, from *started* on.
     pub(super) async fn carry_out(&mut self, no: i64, attempt: u32) -> Result<(), Broken> {
@@ -39,7 +48,7 @@ impl Attendant {
             return Err(light_lost(&at_work.action.setting));
         }
         if let Some(facts) = self.act_on(&at_work).await? {
-            self.record(&at_work, Body::Done { facts }).await?;
+            self.record_last(&at_work, Body::Done { facts }).await?;
         }
         Ok(())
     }
@@ -81,7 +90,9 @@ impl Attendant {
                 let Some(key) = key else {
                     return Err(Broken::fault("no-key", "a reading without a key"));
                 };
-                self.read_or_fail(at_work, &Key { purpose, ..key }).await?;
+                let key = Key { purpose, ..key };
+                self.read_or_fail(at_work, &key, Follows::NextAction)
+                    .await?;
                 return Ok(None);
             }
             What::ReleaseFingers => {
@@ -146,11 +157,26 @@ impl Attendant {
         }
     }
 
-    /// Reads once and writes it down; the outcome as it was.
-    pub(super) async fn read_once(
+    /// Tells the last event of the action at work: the next one's first comes
+    /// at once, and both are written together.
+    async fn record_last(&mut self, at_work: &AtWork, body: Body) -> Result<(), RecordError> {
+        let at = self.seat.now();
+        match &mut self.current {
+            Some(current) => {
+                current
+                    .keep(at, Some(at_work.no), at_work.attempt, body)
+                    .await
+            }
+            None => Ok(()),
+        }
+    }
+
+    /// Reads once and tells it; the outcome as it was.
+    async fn read_once(
         &mut self,
         at_work: &AtWork,
         key: &Key,
+        follows: Follows,
     ) -> Result<Reading, Broken> {
         self.take_orders();
         self.check_limits()?;
@@ -163,26 +189,40 @@ impl Attendant {
             key: key.clone(),
             reading: reading.clone(),
         };
-        self.record(at_work, body).await?;
+        let ends_it = reading.outcome.says_something();
+        match follows {
+            Follows::NextAction if ends_it => self.record_last(at_work, body).await?,
+            _ => self.record(at_work, body).await?,
+        }
         Ok(reading)
     }
 
-    /// Reads until the meter says something: a value, over or under range.
-    pub(super) async fn read_or_fail(
+    /// Reads until the meter says something, in the middle of an action.
+    pub(super) async fn read_again(
         &mut self,
         at_work: &AtWork,
         key: &Key,
     ) -> Result<Outcome, Broken> {
+        self.read_or_fail(at_work, key, Follows::Anything).await
+    }
+
+    /// Reads until the meter says something: a value, over or under range.
+    async fn read_or_fail(
+        &mut self,
+        at_work: &AtWork,
+        key: &Key,
+        follows: Follows,
+    ) -> Result<Outcome, Broken> {
         let mut last = String::new();
         for _ in 0..TRIES_AT_MOST {
-            let reading = self.read_once(at_work, key).await?;
-            match reading.outcome {
-                Outcome::Value(_) | Outcome::Over(_) | Outcome::Under(_) => {
-                    return Ok(reading.outcome);
-                }
-                Outcome::TimedOut => last = "no answer in time".to_owned(),
-                Outcome::Rejected(reason) => last = reason,
+            let reading = self.read_once(at_work, key, follows).await?;
+            if reading.outcome.says_something() {
+                return Ok(reading.outcome);
             }
+            last = match reading.outcome {
+                Outcome::Rejected(reason) => reason,
+                _ => "no answer in time".to_owned(),
+            };
         }
         Err(Broken::fault(
             "no-value",
@@ -211,7 +251,7 @@ impl Attendant {
             purpose: Purpose::Watch,
             visit,
         };
-        self.read_or_fail(at_work, &key).await
+        self.read_again(at_work, &key).await
     }
 
     /// Asks a person and waits; the run is held meanwhile.

@@ -5,7 +5,7 @@ use drivers::clock::Woken;
 use photometry::units::{Mono, Span};
 
 use super::handle::Order;
-use super::record::RecordError;
+use super::record::{Current, RecordError};
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Trouble, Verb};
 use crate::run::journal::{Fault, HoldCause, SeamCause};
@@ -71,6 +71,7 @@ impl Attendant {
         verb: Verb,
         may_abandon: bool,
     ) -> Result<Answer, Trouble> {
+        debug_assert!(self.all_is_written(), "asked before it was written");
         let id = self.bench.post(instrument, verb)?;
         let until = self.seat.now().mono + ANSWER_WITHIN;
         loop {
@@ -98,6 +99,7 @@ impl Attendant {
     /// # Errors
     /// The interruption.
     pub async fn pause_until(&mut self, until: Mono) -> Result<(), Broken> {
+        debug_assert!(self.all_is_written(), "waited before it was written");
         loop {
             self.take_orders();
             self.check_limits()?;
@@ -125,6 +127,11 @@ impl Attendant {
             let limit = self.earliest_limit();
             self.seat.wait_async(limit).await;
         }
+    }
+
+    /// Nothing that happened is still to be written.
+    fn all_is_written(&self) -> bool {
+        self.current.as_ref().is_none_or(Current::is_written)
     }
 
     /// Raises an interruption that is due.

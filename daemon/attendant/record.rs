@@ -1,5 +1,6 @@
 //! The run in hand: its state, and the one way to change it. An event is
 //! applied to the state, then written; nothing is done before it is written.
+//! What ends an action is written together with what begins the next one.
 
 use std::sync::Arc;
 
@@ -13,7 +14,7 @@ use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::Action;
 use crate::plan::lamp::Setting;
 use crate::run::journal::{Body, Event, Link, RunId};
-use crate::run::ledger::{Ledger, LedgerError};
+use crate::run::ledger::{Ledger, LedgerError, Line};
 use crate::run::progress::{IllegalEvent, State};
 
 /// The record failed, or the program contradicted itself. Either way the run
@@ -69,8 +70,17 @@ pub struct Current {
     /// The last fault, in words.
     pub last_fault: Option<String>,
     link: Link,
+    /// The last event, where it is applied and still to be written.
+    kept: Option<Kept>,
     ledger: Box<dyn Ledger>,
     notes: broadcast::Sender<Note>,
+}
+
+/// An event that has its place in the journal and is not written yet.
+struct Kept {
+    event: Event,
+    line: String,
+    link: Link,
 }
 
 impl Current {
@@ -109,12 +119,14 @@ impl Current {
                 _ => None,
             }),
             link,
+            kept: None,
             ledger,
             notes,
         })
     }
 
-    /// Applies an event and writes it down; returns only when it is durable.
+    /// Applies an event and writes it down, with the one that was kept; returns
+    /// only when both are durable.
     ///
     /// # Errors
     /// When it cannot follow, or cannot be written.
@@ -125,12 +137,66 @@ impl Current {
         attempt: u32,
         body: Body,
     ) -> Result<(), RecordError> {
+        let (next, new) = self.told(at, no, attempt, body)?;
+        // Applied to a copy first: an event that could not be written has not
+        // happened.
+        self.put_down(Some(&new)).await?;
+        self.state = next;
+        self.link = new.link;
+        Ok(())
+    }
+
+    /// Applies the last event of an action. It is written together with what
+    /// is written next: two events, one sync. Only for what is followed by the
+    /// next action's *started* at once; whoever waits or acts before that
+    /// writes it first ([`Current::write_kept`]).
+    ///
+    /// # Errors
+    /// When it cannot follow, or the one before it cannot be written.
+    pub async fn keep(
+        &mut self,
+        at: Moment,
+        no: Option<i64>,
+        attempt: u32,
+        body: Body,
+    ) -> Result<(), RecordError> {
+        self.write_kept().await?;
+        let (next, new) = self.told(at, no, attempt, body)?;
+        self.state = next;
+        self.link = new.link;
+        self.kept = Some(new);
+        Ok(())
+    }
+
+    /// Writes what was kept; returns only when it is durable.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub async fn write_kept(&mut self) -> Result<(), RecordError> {
+        match self.kept {
+            Some(_) => self.put_down(None).await,
+            None => Ok(()),
+        }
+    }
+
+    /// Nothing was kept that is still to be written.
+    pub fn is_written(&self) -> bool {
+        self.kept.is_none()
+    }
+
+    /// An event with its line and link, and the state after it.
+    fn told(
+        &mut self,
+        at: Moment,
+        no: Option<i64>,
+        attempt: u32,
+        body: Body,
+    ) -> Result<(State, Kept), RecordError> {
         if let Body::Failed { fault } = &body {
             self.last_fault = Some(fault.message.clone());
         }
-        let seq = self.state.next_seq;
         let event = Event {
-            seq,
+            seq: self.state.next_seq,
             no,
             attempt,
             sitting: self.sitting,
@@ -138,16 +204,30 @@ impl Current {
             body,
         };
         let line = event.line()?;
-        // Applied to a copy first: an event that could not be written has not
-        // happened.
         let mut next = self.state.clone();
         next.apply(&self.frozen.itinerary, &event)?;
         let link = self.link.next(&line);
-        self.ledger.append(&event, &line, link).await?;
-        self.state = next;
-        self.link = link;
-        // Nobody may be listening; that is no fault.
-        let _ = self.notes.send(Note::Journal { run: self.run, seq });
+        Ok((next, Kept { event, line, link }))
+    }
+
+    /// Writes what was kept and what is new, in one go.
+    async fn put_down(&mut self, new: Option<&Kept>) -> Result<(), RecordError> {
+        let kept = self.kept.take();
+        let lines: Vec<Line<'_>> = kept
+            .iter()
+            .chain(new)
+            .map(|one| Line {
+                event: &one.event,
+                text: &one.line,
+                link: one.link,
+            })
+            .collect();
+        self.ledger.append_all(&lines).await?;
+        for line in &lines {
+            let (run, seq) = (self.run, line.event.seq);
+            // Nobody may be listening; that is no fault.
+            let _ = self.notes.send(Note::Journal { run, seq });
+        }
         Ok(())
     }
 

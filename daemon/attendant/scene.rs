@@ -21,7 +21,7 @@ use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
 use crate::plan::{layout, samples};
 use crate::run::journal::{End, Event, Link, RunId, SeamCause};
-use crate::run::ledger::{Ledger, LedgerError, Written};
+use crate::run::ledger::{Ledger, LedgerError, Line, Written};
 
 /// 2026-11-02 20:00 UTC.
 pub const ANCHOR: Wall = Wall::from_us(1_793_649_600_000_000);
@@ -102,7 +102,31 @@ struct Pen {
 }
 
 impl Ledger for Pen {
-    fn append<'a>(&'a mut self, event: &'a Event, line: &'a str, link: Link) -> Written<'a> {
+    fn append_all<'a>(&'a mut self, lines: &'a [Line<'a>]) -> Written<'a> {
+        let mut written = Ok(true);
+        for line in lines {
+            if !matches!(written, Ok(true)) {
+                break;
+            }
+            written = self.put_down(line);
+        }
+        match written {
+            Ok(true) => Box::pin(async { Ok(()) }),
+            Ok(false) => {
+                // The test drops the attendant; this future is never woken.
+                let _ = self.died.send(());
+                Box::pin(std::future::pending())
+            }
+            Err(error) => Box::pin(async move { Err(error) }),
+        }
+    }
+}
+
+impl Pen {
+    /// Writes one line; false when the daemon dies of it. Two lines at once
+    /// may part here: a record that keeps them together is spared that case.
+    fn put_down(&self, line: &Line<'_>) -> Result<bool, LedgerError> {
+        let event = line.event;
         let mut sheet = self.paper.sheet();
         sheet.writes += 1;
         let now = sheet.writes;
@@ -116,22 +140,17 @@ impl Ledger for Pen {
                 .map(|(_, how)| how));
         if sheet.breaks_at == Some(now) {
             let reason = "no space left on device".to_owned();
-            return Box::pin(async move { Err(LedgerError { reason }) });
+            return Err(LedgerError { reason });
         }
         if dies != Some(Dies::Before) {
             if let Some((person, watch)) = &sheet.watch {
                 watch(event, person);
             }
             sheet.events.push(event.clone());
-            sheet.lines.push(line.to_owned());
-            sheet.link = Some(link);
+            sheet.lines.push(line.text.to_owned());
+            sheet.link = Some(line.link);
         }
-        if dies.is_some() {
-            // The test drops the attendant; this future is never woken.
-            let _ = self.died.send(());
-            return Box::pin(std::future::pending());
-        }
-        Box::pin(async { Ok(()) })
+        Ok(dies.is_none())
     }
 }
 

@@ -39,7 +39,7 @@ impl Attendant {
                 visit,
             };
             let at = self.seat.now().mono;
-            match self.read_or_fail(at_work, &key).await?.value() {
+            match self.read_again(at_work, &key).await?.value() {
                 Some(value) => {
                     let setting = &at_work.action.setting;
                     let state = self.current.as_ref().map(|current| &current.state);

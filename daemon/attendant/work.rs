@@ -241,6 +241,11 @@ impl Attendant {
             Some(current) => current.state.next_move(&current.frozen.itinerary),
             None => Move::Wait,
         };
+        if !matches!(next, Move::Do { .. })
+            && let Some(current) = &mut self.current
+        {
+            current.write_kept().await?;
+        }
         match next {
             Move::Do { no, attempt } => {
                 if let Err(broken) = self.act(no, attempt).await {

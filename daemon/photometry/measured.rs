@@ -55,6 +55,11 @@ impl Outcome {
             _ => None,
         }
     }
+    /// It says something of the light: a value, or that there is more or less
+    /// than the meter can tell.
+    pub const fn says_something(&self) -> bool {
+        !matches!(self, Outcome::TimedOut | Outcome::Rejected(_))
+    }
     /// The kind's name, as stored and exported.
     pub const fn kind(&self) -> &'static str {
         match self {

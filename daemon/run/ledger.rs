@@ -18,12 +18,31 @@ pub struct LedgerError {
 /// A future that a ledger returns.
 pub type Written<'a> = Pin<Box<dyn Future<Output = Result<(), LedgerError>> + Send + 'a>>;
 
+/// An event on its way into the journal.
+#[derive(Clone, Copy, Debug)]
+pub struct Line<'a> {
+    /// The event.
+    pub event: &'a Event,
+    /// Its canonical line.
+    pub text: &'a str,
+    /// The link of that line.
+    pub link: Link,
+}
+
 /// Appends events to the journal of one run.
 pub trait Ledger: Send {
-    /// Writes one event (and its reading, in the same transaction) so that it
-    /// survives a loss of power, and only then returns.
+    /// Writes events that follow each other (each with its reading), all or
+    /// none, so that they survive a loss of power, and only then returns.
+    ///
+    /// # Errors
+    /// When it cannot be sure that all of them were written.
+    fn append_all<'a>(&'a mut self, lines: &'a [Line<'a>]) -> Written<'a>;
+
+    /// The same for one event.
     ///
     /// # Errors
     /// When it cannot be sure that the event was written.
-    fn append<'a>(&'a mut self, event: &'a Event, line: &'a str, link: Link) -> Written<'a>;
+    fn append<'a>(&'a mut self, event: &'a Event, text: &'a str, link: Link) -> Written<'a> {
+        Box::pin(async move { self.append_all(&[Line { event, text, link }]).await })
+    }
 }

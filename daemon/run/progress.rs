@@ -524,7 +524,7 @@ impl State {
         };
         let (leg, point) = (action.leg, action.point);
         let setting = action.setting.clone();
-        let says_something = !matches!(outcome, Outcome::TimedOut | Outcome::Rejected(_));
+        let says_something = outcome.says_something();
         let ends_action = matches!(action.what, What::Read { .. }) && says_something;
         let value = outcome.value();
         match (purpose, leg, point) {

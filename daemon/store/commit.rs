@@ -13,8 +13,8 @@
 //! worker thread costs about 50 us. It runs in a task of its own, so that a
 //! caller that gives up cannot leave a transaction open on the only writer.
 //!
-//! If one event cannot be in the record (its number is taken, say), those that
-//! came with it are written each alone. After any other failure, of the disk
+//! If one event cannot be in the record (its number is taken, say), what each
+//! ledger brought is written alone. After any other failure, of the disk
 //! above all, nothing is tried again: all are told.
 
 use std::path::Path;
@@ -31,8 +31,8 @@ use crate::run::journal::{Body, Event, Link, RunState};
 
 const DOING: &str = "writing an event";
 
-/// Events in one transaction at most: so many statements are still prepared in
-/// about the time of one sync.
+/// Ledgers in one transaction at most: so many statements are still prepared in
+/// some milliseconds.
 const TOGETHER_AT_MOST: usize = 64;
 
 const EVENT: &str = "
@@ -65,9 +65,9 @@ pub(super) struct Entry {
     pub(super) reading: Option<ReadingRow>,
 }
 
-/// An entry, and who waits for it.
+/// What one ledger writes at once, all or none, and who waits for it.
 struct Waiting {
-    entry: Entry,
+    entries: Vec<Entry>,
     done: oneshot::Sender<Result<(), StoreError>>,
 }
 
@@ -82,14 +82,14 @@ impl std::fmt::Debug for Tray {
 }
 
 impl Tray {
-    /// Writes an entry, with whatever else waits; it is on disk afterwards.
+    /// Writes entries, with whatever else waits; they are on disk afterwards.
     /// Runs to its end, whether or not anybody still waits.
     ///
     /// # Errors
-    /// When it could not be written.
-    pub(super) async fn write(&self, store: &Store, entry: Entry) -> Result<(), StoreError> {
+    /// When they could not be written.
+    pub(super) async fn write(&self, store: &Store, entries: Vec<Entry>) -> Result<(), StoreError> {
         let (done, answer) = oneshot::channel();
-        self.lock().push(Waiting { entry, done });
+        self.lock().push(Waiting { entries, done });
         let (writer, file) = (store.writer()?.clone(), store.file().to_owned());
         let tray = self.clone();
         tokio::spawn(async move {
@@ -113,8 +113,8 @@ impl Tray {
         waiting.drain(..many).collect()
     }
 
-    /// Writes the oldest of what waits; nothing where another was faster. Each
-    /// entry brings a task that comes here, so none is left lying.
+    /// Writes the oldest of what waits; nothing where another was faster.
+    /// Whoever waits has brought a task that comes here, so none is left lying.
     async fn clear(&self, connection: &mut SqliteConnection, file: &Path) {
         let taken = self.taken();
         if taken.is_empty() {
@@ -166,17 +166,17 @@ async fn together(
     let mut sql = String::from("BEGIN IMMEDIATE;");
     let mut arguments = SqliteArguments::default();
     let mut bind = Binder(&mut arguments, Ok(()));
-    for one in waiting {
+    for entry in waiting.iter().flat_map(|one| &one.entries) {
         sql.push_str(EVENT);
-        one.entry.bind(&mut bind);
-        if let Some(row) = &one.entry.reading {
+        entry.bind(&mut bind);
+        if let Some(row) = &entry.reading {
             sql.push_str(READING);
             bind_reading(&mut bind, row)?;
         }
     }
     bind.1?;
     sql.push_str("\nCOMMIT");
-    // One event has one of two texts, which stay prepared.
+    // What one ledger writes has one of few texts, which stay prepared.
     let done = sqlx::query_with(sqlx::AssertSqlSafe(sql), arguments)
         .persistent(waiting.len() == 1)
         .execute(&mut *connection)

@@ -13,8 +13,6 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use photometry::measured::Outcome;
-
 use crate::plan::itinerary::{Action, Itinerary, What};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event, LIGHT_LOST, STEPS_LOST};
 use crate::run::restart::{legs_again, legs_of_test};
@@ -34,12 +32,6 @@ pub enum Standing {
     Preamble,
     /// A person set it aside: it enters nothing, whatever it was before.
     SetAside,
-}
-
-/// Whether an outcome ends a read action; after a time-out or a rejected
-/// answer the action is tried again or fails.
-pub(super) fn says_something(outcome: &Outcome) -> bool {
-    !matches!(outcome, Outcome::TimedOut | Outcome::Rejected(_))
 }
 
 /// A unit: a point by number, or a single action by number.
@@ -200,7 +192,7 @@ impl Counting<'_> {
                 self.standings.insert(event.seq, Standing::Unfinished);
                 pass.reached = action.no;
                 pass.taken.push((action.no, event.attempt, event.seq));
-                if matches!(action.what, What::Read { .. }) && says_something(&reading.outcome) {
+                if matches!(action.what, What::Read { .. }) && reading.outcome.says_something() {
                     pass.done.insert(action.no);
                 }
             }

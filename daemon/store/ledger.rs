@@ -12,7 +12,7 @@ use std::sync::Arc;
 use sqlx::{Row, SqlitePool};
 
 use super::commit::Entry;
-use super::counts::{LegsAgain, says_something};
+use super::counts::LegsAgain;
 use super::error::{StoreError, reasons};
 use super::journal::link_of;
 use super::open::Store;
@@ -21,7 +21,7 @@ use super::runs::state_of;
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Itinerary, Purpose};
 use crate::run::journal::{Body, Event, Link, RunId, RunState};
-use crate::run::ledger::{Ledger, LedgerError, Written};
+use crate::run::ledger::{Ledger, LedgerError, Line, Written};
 
 /// Writes the journal of one run.
 pub struct StoreLedger {
@@ -59,7 +59,7 @@ impl Done {
                     key.purpose,
                     Purpose::Read | Purpose::Dark | Purpose::Ambient | Purpose::Reference
                 );
-                alone && says_something(&reading.outcome)
+                alone && reading.outcome.says_something()
             }
             Body::Done { .. } => true,
             _ => false,
@@ -93,7 +93,7 @@ impl Store {
 }
 
 impl Ledger for StoreLedger {
-    fn append<'a>(&'a mut self, event: &'a Event, line: &'a str, link: Link) -> Written<'a> {
+    fn append_all<'a>(&'a mut self, lines: &'a [Line<'a>]) -> Written<'a> {
         Box::pin(async move {
             if let Some(reason) = &self.refused {
                 return Err(LedgerError {
@@ -102,7 +102,7 @@ impl Ledger for StoreLedger {
             }
             // Set before the attempt: a caller that stops waiting leaves it so.
             self.refused = Some("the writing of the last event was given up".to_owned());
-            let written = self.write(event, line, link).await;
+            let written = self.write(lines).await;
             self.refused = written.as_ref().err().map(reasons);
             written.map_err(|error| LedgerError {
                 reason: reasons(&error),
@@ -112,53 +112,58 @@ impl Ledger for StoreLedger {
 }
 
 impl StoreLedger {
-    async fn write(&mut self, event: &Event, line: &str, link: Link) -> Result<(), StoreError> {
+    async fn write(&mut self, lines: &[Line<'_>]) -> Result<(), StoreError> {
         let writer = self.store.writer()?.clone();
-        let stand = match self.stand.take() {
+        let mut stand = match self.stand.take() {
             Some(stand) => stand,
             None => Stand::read(&self.store, &writer, self.run).await?,
         };
-        if event.seq <= stand.seq {
-            already(&writer, self.run, event.seq, line, link).await?;
-            self.stand = Some(stand);
-            return Ok(());
+        let mut entries = Vec::with_capacity(lines.len());
+        for line in lines {
+            let seq = line.event.seq;
+            if seq <= stand.seq {
+                already(&writer, self.run, line).await?;
+                continue;
+            }
+            if seq != stand.seq + 1 {
+                return Err(StoreError::NotNext {
+                    seq,
+                    last: stand.seq,
+                });
+            }
+            if stand.link.next(line.text) != line.link {
+                return Err(StoreError::LinkBroken { seq });
+            }
+            stand = stand.after(line.event, line.link);
+            entries.push(self.entry(&stand, line));
         }
-        if event.seq != stand.seq + 1 {
-            return Err(StoreError::NotNext {
-                seq: event.seq,
-                last: stand.seq,
-            });
+        if !entries.is_empty() {
+            self.store.tray().write(&self.store, entries).await?;
         }
-        if stand.link.next(line) != link {
-            return Err(StoreError::LinkBroken { seq: event.seq });
-        }
-        let stand = stand.after(event, link);
-        let entry = Entry {
+        self.stand = Some(stand);
+        Ok(())
+    }
+
+    /// What an event changes in the record, given the stand after it.
+    fn entry(&self, stand: &Stand, line: &Line<'_>) -> Entry {
+        Entry {
             run: self.run.0,
-            event: event.clone(),
-            line: line.to_owned(),
-            link,
+            event: line.event.clone(),
+            line: line.text.to_owned(),
+            link: line.link,
             boot: self.boot.clone(),
             state: stand.state,
             readings: stand.readings,
             actions_done: stand.done.actions.len() as i64,
-            reading: row_for(self.run, &stand.frozen, event),
-        };
-        self.store.tray().write(&self.store, entry).await?;
-        self.stand = Some(stand);
-        Ok(())
+            reading: row_for(self.run, &stand.frozen, line.event),
+        }
     }
 }
 
 /// The event is written already: is it the same?
-async fn already(
-    writer: &SqlitePool,
-    run: RunId,
-    seq: u64,
-    line: &str,
-    link: Link,
-) -> Result<(), StoreError> {
+async fn already(writer: &SqlitePool, run: RunId, line: &Line<'_>) -> Result<(), StoreError> {
     let doing = StoreError::sql("looking for an event");
+    let seq = line.event.seq;
     let row = sqlx::query("SELECT line, link FROM events WHERE run = ? AND seq = ?")
         .bind(run.0)
         .bind(seq as i64)
@@ -172,7 +177,7 @@ async fn already(
         row.try_get(0).map_err(&doing)?,
         row.try_get(1).map_err(&doing)?,
     );
-    if found != line || link_of(&found_link)? != link {
+    if found != line.text || link_of(&found_link)? != line.link {
         return Err(StoreError::Differs { seq });
     }
     Ok(())

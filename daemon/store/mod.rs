@@ -37,6 +37,8 @@ pub mod runs;
 #[cfg(test)]
 pub mod samples;
 #[cfg(test)]
+mod tests_commit;
+#[cfg(test)]
 mod tests_file;
 #[cfg(test)]
 pub(crate) mod tests_flips;

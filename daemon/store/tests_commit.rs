@@ -1,0 +1,187 @@
+//! Many ledgers write at once: all of it is there, in order, and what one of
+//! them may not write costs the others nothing.
+
+use sqlx::sqlite::SqliteConnectOptions;
+use sqlx::{ConnectOptions, Connection};
+
+use super::open::Store;
+use super::samples::{Story, frozen};
+use crate::plan::samples;
+use crate::run::journal::{Body, End, Event, Link, RunId};
+use crate::run::ledger::{Ledger, LedgerError, Line};
+
+/// Runs at work at the same time.
+const RUNS: usize = 24;
+
+fn night() -> Story {
+    let mut story = Story::begin(frozen(1, samples::survey(&[6])));
+    let end = story.actions();
+    story.act(0..end, |_, at| {
+        photometry::measured::Outcome::Value(at as f64)
+    });
+    story.tell(None, Body::Ended { end: End::Complete });
+    story
+}
+
+async fn booked(store: &Store, story: &Story) -> Vec<RunId> {
+    let placement = store.place(&story.frozen.placement).await.expect("placed");
+    let mut runs = Vec::new();
+    for _ in 0..RUNS {
+        let at = photometry::units::Wall::from_us(1);
+        let run = store.book_run(None, &story.frozen, Some(placement), at);
+        runs.push(run.await.expect("booked"));
+    }
+    runs
+}
+
+type Lines = Vec<(Event, String, Link)>;
+
+/// Writes the lines, two at a time where `pairs` says so.
+async fn write(store: Store, run: RunId, lines: Lines, pairs: bool) -> Result<(), LedgerError> {
+    let mut ledger = store.ledger(run, "boot-1");
+    let all: Vec<Line<'_>> = lines
+        .iter()
+        .map(|(event, text, link)| Line {
+            event,
+            text,
+            link: *link,
+        })
+        .collect();
+    for some in all.chunks(if pairs { 2 } else { 1 }) {
+        ledger.append_all(some).await?;
+    }
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn many_write_at_once_and_every_run_is_whole() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let store = Store::open(&folder.path().join("record.db"))
+        .await
+        .expect("opened");
+    let story = night();
+    let lines = story.linked();
+    let runs = booked(&store, &story).await;
+    let at_work: Vec<_> = runs
+        .iter()
+        .enumerate()
+        .map(|(nth, run)| {
+            let pairs = nth % 2 == 0;
+            tokio::spawn(write(store.clone(), *run, lines.clone(), pairs))
+        })
+        .collect();
+    for one in at_work {
+        one.await.expect("no panic").expect("written");
+    }
+    for run in runs {
+        let verified = store.verify(run).await.expect("verified");
+        assert!(verified.is_whole(), "{run}: {verified:?}");
+        assert_eq!(verified.events, lines.len() as u64, "{run}");
+        let row = store.run(run).await.expect("read").expect("a run");
+        let readings = story.rows().len() as i64;
+        assert_eq!((row.readings, row.ended.is_some()), (readings, true));
+    }
+}
+
+/// A table refuses an event of one run: a gap was made behind its ledger's back.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn what_a_table_refuses_costs_the_others_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let store = Store::open(&folder.path().join("record.db"))
+        .await
+        .expect("opened");
+    let story = night();
+    let lines = story.linked();
+    let runs = booked(&store, &story).await;
+    for run in &runs {
+        write(store.clone(), *run, lines[..3].to_vec(), false)
+            .await
+            .expect("written");
+    }
+    // Every ledger has looked at the file before one run is written by another.
+    let mut ledgers: Vec<_> = runs
+        .iter()
+        .map(|run| store.ledger(*run, "boot-1"))
+        .collect();
+    for ledger in &mut ledgers {
+        let (event, text, link) = &lines[3];
+        ledger.append(event, text, *link).await.expect("written");
+    }
+    let robbed = runs[7];
+    write(store.clone(), robbed, lines[..6].to_vec(), false)
+        .await
+        .expect("written by another");
+    let at_work: Vec<_> = ledgers
+        .into_iter()
+        .map(|mut ledger| {
+            let lines = lines.clone();
+            tokio::spawn(async move {
+                for (event, text, link) in &lines[4..] {
+                    ledger.append(event, text, *link).await?;
+                }
+                Ok::<(), LedgerError>(())
+            })
+        })
+        .collect();
+    let mut refused = Vec::new();
+    for (run, one) in runs.iter().zip(at_work) {
+        if let Err(error) = one.await.expect("no panic") {
+            refused.push((*run, error.reason));
+        }
+    }
+    assert_eq!(refused.len(), 1, "{refused:?}");
+    assert_eq!(refused[0].0, robbed);
+    assert!(refused[0].1.contains("append-only"), "{refused:?}");
+    for run in runs {
+        let verified = store.verify(run).await.expect("verified");
+        let expected = if run == robbed { 6 } else { lines.len() };
+        assert!(verified.is_whole(), "{run}: {verified:?}");
+        assert_eq!(verified.events, expected as u64, "{run}");
+    }
+}
+
+/// A reading's row stands where the second of two events will put one.
+#[tokio::test]
+async fn two_events_are_written_both_or_not_at_all() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("record.db");
+    let store = Store::open(&file).await.expect("opened");
+    let story = night();
+    let lines = story.linked();
+    let is_taken = |(event, ..): &(Event, String, Link)| matches!(event.body, Body::Taken { .. });
+    let taken = lines.iter().position(is_taken).expect("a reading");
+    let runs = booked(&store, &story).await;
+    let (run, other) = (runs[0], runs[1]);
+    let before = lines[..taken - 1].to_vec();
+    write(store.clone(), run, before, true)
+        .await
+        .expect("written");
+    let all = lines[..=taken].to_vec();
+    write(store.clone(), other, all, true)
+        .await
+        .expect("written");
+    let connect = SqliteConnectOptions::new().filename(&file);
+    let mut behind = connect.foreign_keys(false).connect().await.expect("open");
+    for sql in [
+        format!("CREATE TEMP TABLE stray AS SELECT * FROM readings WHERE run = {other}"),
+        format!("UPDATE stray SET run = {run}"),
+        "INSERT INTO readings SELECT * FROM stray".to_owned(),
+    ] {
+        let done = sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&mut behind);
+        assert!(done.await.expect("done behind its back").rows_affected() <= 1);
+    }
+    behind.close().await.expect("closed");
+    let both = lines[taken - 1..=taken].to_vec();
+    let refused = write(store.clone(), run, both, true).await;
+    let reason = refused.expect_err("refused").reason;
+    assert!(reason.contains("never replaced"), "{reason}");
+    let events = store.events(run, 0, u32::MAX).await.expect("read");
+    assert_eq!(events.len(), taken - 1, "the first of the two is not there");
+    // Alone it can be written; and again with what follows it.
+    for some in [&lines[taken - 1..taken], &lines[taken - 2..taken]] {
+        let again = write(store.clone(), run, some.to_vec(), true).await;
+        again.expect("written");
+    }
+    let events = store.events(run, 0, u32::MAX).await.expect("read");
+    assert_eq!(events.len(), taken);
+}
