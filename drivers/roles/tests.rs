@@ -348,7 +348,7 @@ fn nothing_moves_before_homing_or_outside_the_travel() {
     );
 }
 
-/// The trapezoid of each leg and the barrier's 10 ms; the answers' own bytes
+/// The trapezoid of each leg and the barrier's 1 ms; the answers' own bytes
 /// take less than 1 ms on the line.
 #[test]
 fn a_move_takes_its_trapezoid_and_arrives_upwards() {
@@ -365,7 +365,7 @@ fn a_move_takes_its_trapezoid_and_arrives_upwards() {
         rail.go(&mut rig.talk(Device::Rail), target)
             .expect("a move");
         let took = rig.now().since(start).secs();
-        let formula: f64 = ways.iter().map(|way| trapezoid(*way, v, a) + 0.01).sum();
+        let formula: f64 = ways.iter().map(|way| trapezoid(*way, v, a) + 0.001).sum();
         assert!(
             (0.0..0.001).contains(&(took - formula)),
             "{target}: {took} {formula}"

@@ -21,8 +21,6 @@ use super::mangle::Mangler;
 use super::world::World;
 use crate::link::wire::Machine;
 
-/// From the end of a line to its answer.
-const ANSWER_AFTER: Span = Span::from_ms(2);
 /// From reset or power-up to the banner.
 const BANNER_AFTER: Span = Span::from_ms(100);
 /// A longer line is refused with error 11.
@@ -269,18 +267,19 @@ impl Rail {
             self.pending = Some(Pending::Room);
             return;
         }
+        let soon = now + self.world.spec().thinks.rail;
         match self.understand(now, line) {
-            Answer::Ok => self.say(now + ANSWER_AFTER, "ok\r\n"),
-            Answer::Text(text) => self.say(now + ANSWER_AFTER, &format!("{text}\r\nok\r\n")),
+            Answer::Ok => self.say(soon, "ok\r\n"),
+            Answer::Text(text) => self.say(soon, &format!("{text}\r\nok\r\n")),
             Answer::Error(code) => {
                 self.world.state().controller.latched = Some(code);
-                self.say(now + ANSWER_AFTER, &format!("error:{code}\r\n"));
+                self.say(soon, &format!("error:{code}\r\n"));
             }
             Answer::Alarm(code) => self.alarm(now, code),
             Answer::Wait(pending) => {
                 // A crash lies ahead, but the line is accepted all the same.
                 if matches!(pending, Pending::Crash { .. }) {
-                    self.say(now + ANSWER_AFTER, "ok\r\n");
+                    self.say(soon, "ok\r\n");
                 }
                 self.pending = Some(pending);
             }
@@ -296,7 +295,8 @@ impl Rail {
             controller.homed &= code == 2;
         }
         self.lines.clear();
-        self.say(now + ANSWER_AFTER, &format!("ALARM:{code}\r\n"));
+        let soon = now + self.world.spec().thinks.rail;
+        self.say(soon, &format!("ALARM:{code}\r\n"));
     }
 
     fn understand(&mut self, now: Mono, line: &[u8]) -> Answer {
@@ -655,7 +655,7 @@ mod tests {
         bench.ask("$H\n");
         let start = bench.now;
         assert_eq!(bench.ask("G0 X153.4\n"), "ok\r\n");
-        assert_eq!(bench.now.since(start), ANSWER_AFTER);
+        assert_eq!(bench.now.since(start), Span::from_ms(2));
         bench.ask("G4 P0.01\n");
         assert_eq!(bench.now.since(start).secs(), 1.391 + 0.01);
         assert_eq!(bench.world.carriage(bench.now), Length::from_um(153_400));

@@ -14,8 +14,6 @@ use super::mangle::Mangler;
 use super::world::World;
 use crate::link::wire::Machine;
 
-/// From the end of a line to the first byte of its answer.
-const ANSWER_AFTER: Span = Span::from_ms(3);
 /// From a reset to the banner.
 const BANNER_AFTER: Span = Span::from_ms(100);
 /// What a device says when it has started.
@@ -261,7 +259,7 @@ impl<I: Instrument> ScpiDevice<I> {
         let after = if program.faults.iter().any(reset) {
             BANNER_AFTER
         } else {
-            ANSWER_AFTER
+            self.world.spec().thinks.scpi
         };
         for (at, piece) in self.mangler.pieces(now + after, bytes, &program.faults) {
             let after_the_last = self.out.back().map_or(at, |(last, _)| at.max(*last));

@@ -46,6 +46,28 @@ pub struct WorldSpec {
     pub fingers: Vec<(u16, Button)>,
     /// What goes wrong, and when.
     pub faults: Vec<Planned>,
+    /// How long the devices think.
+    #[serde(default)]
+    pub thinks: Thinks,
+}
+
+/// From the end of a line to the first byte of a device's answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Thinks {
+    /// The rail's controller; it answers `?` at once.
+    pub rail: Span,
+    /// The meter and the fingers.
+    pub scpi: Span,
+}
+
+impl Default for Thinks {
+    /// As small devices do: 2 ms and 3 ms.
+    fn default() -> Thinks {
+        Thinks {
+            rail: Span::from_ms(2),
+            scpi: Span::from_ms(3),
+        }
+    }
 }
 
 impl WorldSpec {
@@ -65,6 +87,7 @@ impl WorldSpec {
             up_is_away: true,
             fingers: vec![(1, Button::Power), (2, Button::Up), (3, Button::Down)],
             faults: Vec::new(),
+            thinks: Thinks::default(),
         }
     }
 }

@@ -11,6 +11,7 @@ use std::path::Path;
 use std::process::Command;
 
 use drivers::simulated::carriage::RailModel;
+use drivers::simulated::world::Thinks;
 use photometry::units::{Acceleration, Length, Span};
 use wakerail::plan::frozen::Frozen;
 use wakerail::plan::itinerary::{Action, Purpose, What};
@@ -46,6 +47,11 @@ const POINTS: u32 = 60;
 pub fn rows(runtime: &tokio::runtime::Runtime, folder: &Path) -> Result<(), Failed> {
     let mut spec = spec(7);
     spec.rail.acceleration = Acceleration::from_nm_per_s2(10_000_000_000);
+    // Devices that answer at once: what is waited for is not their thinking.
+    spec.thinks = Thinks {
+        rail: Span::ZERO,
+        scpi: Span::ZERO,
+    };
     let rail = spec.rail.clone();
     let bench = WallBench::start(&folder.join("executor"), spec);
     let card = std::fs::read_to_string(bench.file("bench.yaml"))?
@@ -159,7 +165,7 @@ fn tell(frozen: &Frozen, events: &[Event], rail: &RailModel) -> Result<(), Faile
                 device.add(took, INTEGRATION_MS);
                 to_write.add(ms(at.since(reading.taken.mono)), 0.0);
             }
-            Body::Done { .. } => {}
+            Body::Taken { .. } | Body::Done { .. } => {}
             _ => continue,
         }
         let wall = ms(at.since(before));
@@ -200,10 +206,10 @@ fn tell(frozen: &Frozen, events: &[Event], rail: &RailModel) -> Result<(), Faile
     moves.row("moves");
     rests.row("rests");
     reads.row("readings");
-    to_start.row("of these: end to next start (a commit)");
-    to_ask.row("a reading: start to question (a commit)");
+    to_start.row("of these: end to next start");
+    to_ask.row("a reading: start to question (a commit of both)");
     device.row("a reading: question to first byte");
-    to_write.row("a reading: first byte to its event");
+    to_write.row("a reading: first byte to event (range asked)");
     other.row("home, level, warm-up, reference, ..");
     Ok(())
 }
