@@ -18,18 +18,14 @@ pub struct Rule {
     /// A plan whose criteria and metrics stand in place of the run's own
     #[arg(long, value_name = "FILE")]
     pub plan: Option<PathBuf>,
-    /// Another certificate of the meter, by its number
+    /// Another certificate of the meter, by its number; with --gain,
+    /// --certificate-u or both, which say what it changes
     #[arg(long, value_name = "NUMBER")]
     pub certificate: Option<String>,
-    /// What readings are multiplied by to agree with it
-    #[arg(
-        long,
-        value_name = "FACTOR",
-        default_value_t = 1.0,
-        requires = "certificate"
-    )]
-    pub gain: f64,
-    /// Its standard uncertainty (k = 1), such as '1.2 %'
+    /// What readings are multiplied by to agree with it [default: 1]
+    #[arg(long, value_name = "FACTOR", requires = "certificate")]
+    pub gain: Option<f64>,
+    /// Its standard uncertainty (k = 1), such as '1.2 %' [default: the meter's own]
     #[arg(long, value_name = "RATIO", requires = "certificate")]
     pub certificate_u: Option<String>,
     /// How to print

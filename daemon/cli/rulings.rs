@@ -54,10 +54,20 @@ fn certificate(args: &arguments::Rule) -> Result<Option<Certificate>, Complaint>
     let Some(number) = &args.certificate else {
         return Ok(None);
     };
-    if !args.gain.is_finite() || number.trim().is_empty() || number.len() > NUMBER_BYTES_AT_MOST {
+    let finite = args.gain.is_none_or(f64::is_finite);
+    if !finite || number.trim().is_empty() || number.len() > NUMBER_BYTES_AT_MOST {
         return Err(Complaint::Option {
             option: "certificate",
             reason: "it is a number of at most 64 characters, and its gain a finite one".to_owned(),
+        });
+    }
+    if args.gain.is_none() && args.certificate_u.is_none() {
+        return Err(Complaint::Option {
+            option: "certificate",
+            reason: format!(
+                "its number alone changes no figure; add what `{number}` says of the meter: \
+                 --gain FACTOR, --certificate-u RATIO, or both"
+            ),
         });
     }
     let u = args.certificate_u.as_deref().map(Ratio::parse).transpose();

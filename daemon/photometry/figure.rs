@@ -41,6 +41,24 @@ pub fn all_names() -> Vec<&'static FigureName> {
     topics.concat()
 }
 
+/// A number to five digits, as a person reads it; zeros at its end say nothing.
+pub fn five_digits(value: f64) -> String {
+    let size = value.abs();
+    if value == 0.0 || !value.is_finite() {
+        return format!("{}", value + 0.0);
+    }
+    if !(1e-4..1e7).contains(&size) {
+        return format!("{value:.4e}");
+    }
+    let decimals = (4 - size.log10().floor() as i32).clamp(0, 8) as usize;
+    let text = format!("{value:.decimals$}");
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        text
+    }
+}
+
 /// What is given for a figure.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Given {

@@ -29,8 +29,19 @@ pub struct RuleOrder {
     pub based_on: Option<SentText>,
     /// The script files that it names.
     pub scripts: Vec<SentText>,
-    /// Another certificate: its number, a gain, a standard uncertainty.
-    pub certificate: Option<(String, f64, Option<Ratio>)>,
+    /// Another certificate.
+    pub certificate: Option<CertificateOrder>,
+}
+
+/// A certificate, as someone names it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct CertificateOrder {
+    /// Its number.
+    pub number: String,
+    /// What readings are multiplied by.
+    pub gain: Option<f64>,
+    /// Its standard uncertainty (k = 1).
+    pub u: Option<Ratio>,
 }
 
 impl Keeper {
@@ -151,9 +162,20 @@ impl Keeper {
     }
 }
 
-fn certificate((number, gain, u): (String, f64, Option<Ratio>)) -> Result<Certificate, Refusal> {
+fn certificate(order: CertificateOrder) -> Result<Certificate, Refusal> {
     // A certificate that halves or doubles a meter is a slip, or a broken meter.
     const GAINS: std::ops::RangeInclusive<f64> = 0.5..=2.0;
+    let CertificateOrder { number, gain, u } = order;
+    if gain.is_none() && u.is_none() {
+        // Else a round would bear its number, and all figures of the old one.
+        return Err(Refusal::Mistakes {
+            shown: format!(
+                "certificate {number} has neither a gain nor an uncertainty: it changes no \
+                 figure; send one of them, or both"
+            ),
+        });
+    }
+    let gain = gain.unwrap_or(1.0);
     if !GAINS.contains(&gain) {
         return Err(Refusal::Mistakes {
             shown: format!("the gain {gain} is not between 0.5 and 2"),
@@ -189,5 +211,30 @@ pub fn refusal(run: RunId, error: RoundError) -> Refusal {
             "could not be ruled on: a defect ended the ruling",
             Some("look at the daemon's log, and report it"),
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A number alone would be kept with a round whose figures it did not touch.
+    #[test]
+    fn a_certificate_that_changes_nothing_is_refused() {
+        let order = |gain, u| CertificateOrder {
+            number: "K-2".to_owned(),
+            gain,
+            u,
+        };
+        let refused = certificate(order(None, None));
+        let Err(Refusal::Mistakes { shown }) = refused else {
+            panic!("{refused:?}");
+        };
+        assert!(shown.contains("K-2") && shown.contains("gain"), "{shown}");
+        let u = Some(Ratio::new(0.03));
+        let gains = [(Some(1.1), None), (None, u), (Some(1.0), u)];
+        let gains = gains.map(|(gain, u)| certificate(order(gain, u)).map(|made| made.gain).ok());
+        assert_eq!(gains, [Some(1.1), Some(1.0), Some(1.0)]);
+        assert!(certificate(order(Some(11.0), u)).is_err());
     }
 }

@@ -9,6 +9,7 @@
 
 use std::sync::Arc;
 
+pub(super) use photometry::figure::five_digits as shown;
 use photometry::uncertainty::Estimate;
 use rhai::{Array, Dynamic, Engine};
 
@@ -217,24 +218,6 @@ pub(super) fn with_u(value: f64, expanded: f64, unit: &Unit) -> String {
         }
     };
     format!("{} ± {}{space}{symbol}", round(value), round(expanded))
-}
-
-/// A number to five digits.
-pub(super) fn shown(value: f64) -> String {
-    let size = value.abs();
-    if value == 0.0 || !value.is_finite() {
-        return format!("{}", value + 0.0);
-    }
-    if !(1e-4..1e7).contains(&size) {
-        return format!("{value:.4e}");
-    }
-    let decimals = (4 - size.log10().floor() as i32).clamp(0, 8) as usize;
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
 }
 
 /// A plain number where one stands.

@@ -5,7 +5,7 @@
 //! link, canonical JSON line), whose first link covers the run's bundle link. A
 //! run that has not begun takes none: its bundle may still be frozen anew.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use photometry::units::Wall;
 use serde::{Deserialize, Serialize};
@@ -43,7 +43,7 @@ impl RemarkKind {
         }
     }
 
-    /// Figures are others after it: what was ruled before is outdated.
+    /// Figures may be others after it.
     pub const fn alters_figures(self) -> bool {
         match self {
             RemarkKind::Note => false,
@@ -219,6 +219,15 @@ pub fn set_aside(remarks: &[Remark]) -> HashMap<u64, String> {
     last_words(remarks, RemarkKind::SetAside)
 }
 
+/// Whether other readings are set aside now than were after the remark of this
+/// number: what was ruled then is outdated. A set-aside that was taken back
+/// since changed nothing.
+pub fn altered_since(remarks: &[Remark], no: u64) -> bool {
+    let known = remarks.partition_point(|remark| remark.no <= no);
+    let aside = |remarks: &[Remark]| set_aside(remarks).into_keys().collect::<BTreeSet<u64>>();
+    aside(&remarks[..known]) != aside(remarks)
+}
+
 /// Why each reading counts again after it was set aside, by its event's number.
 pub fn taken_back(remarks: &[Remark]) -> HashMap<u64, String> {
     last_words(remarks, RemarkKind::TakenBack)
@@ -237,4 +246,48 @@ fn last_words(remarks: &[Remark], kind: RemarkKind) -> HashMap<u64, String> {
         }
     }
     words
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn remark(no: u64, kind: RemarkKind, seqs: &[u64]) -> Remark {
+        let about = |seq: &u64| About {
+            seq: *seq,
+            key: format!("levels/L1/24in/read/{seq}"),
+            attempt: 1,
+        };
+        Remark {
+            no,
+            kind,
+            text: format!("remark {no}"),
+            readings: seqs.iter().map(about).collect(),
+            who: "ada".to_owned(),
+            wall_us: 0,
+        }
+    }
+
+    /// What counts is which readings are set aside, not how often or why.
+    #[test]
+    fn a_set_aside_that_was_taken_back_alters_nothing() {
+        use RemarkKind::{Note, SetAside, TakenBack};
+        let remarks = [
+            remark(1, SetAside, &[7, 8]),
+            remark(2, Note, &[]),
+            remark(3, TakenBack, &[8]),
+            remark(4, TakenBack, &[7]),
+            remark(5, SetAside, &[7]),
+            remark(6, SetAside, &[8]),
+        ];
+        let altered = |until: usize, no| altered_since(&remarks[..until], no);
+        // Ruled before all of them: altered only while something is aside.
+        let since_0: Vec<bool> = (0..=6).map(|until| altered(until, 0)).collect();
+        assert_eq!(since_0, [false, true, true, true, false, true, true]);
+        // Ruled when 7 and 8 were aside: altered until both are again.
+        let since_2: Vec<bool> = (2..=6).map(|until| altered(until, 2)).collect();
+        assert_eq!(since_2, [false, true, true, true, false]);
+        // A number above the last is that of a round that knew all.
+        assert!(!altered(6, 9));
+    }
 }

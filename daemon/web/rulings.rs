@@ -1,5 +1,7 @@
 //! A run's rulings, ruling again, and the report.
 
+use std::collections::BTreeMap;
+
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
@@ -10,7 +12,7 @@ use super::runs::{self, number, sent, understood};
 use super::serve::Desk;
 use super::wire::{self, Report, Rule, Ruling, Try};
 use crate::plan::uses::Purpose;
-use crate::queue::ruling::{ENDED, RuleOrder};
+use crate::queue::ruling::{CertificateOrder, ENDED, RuleOrder};
 use crate::report::account::limit_words;
 use crate::report::ids::{self, FigureId};
 use crate::report::page::{Derived, OtherRulings, Page, Ruled, RunFacts, html};
@@ -18,7 +20,7 @@ use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
 use crate::run::journal::Link;
 use crate::store::readings::Whole;
-use crate::store::remarks::Remark;
+use crate::store::remarks::{Remark, altered_since};
 use crate::store::rulings::{Round, RuledBy, RulingRow};
 use crate::store::runs::RunRow;
 
@@ -30,8 +32,9 @@ pub async fn list(
     State(desk): State<Desk>,
     Path(run): Path<String>,
 ) -> Result<Json<Vec<Ruling>>, Trouble> {
-    let rows = desk.keeper.rulings(number(&run)?).await?;
-    Ok(Json(told(&rows, last_aside(&desk, rows.first()).await?)))
+    let run = number(&run)?;
+    let rows = desk.keeper.rulings(run).await?;
+    Ok(Json(told(&rows, &desk.store.remarks(run).await?)))
 }
 
 /// `POST /runs/{run}/rulings`: a new round; its rulings.
@@ -53,12 +56,16 @@ pub async fn rule(
             let u = certificate
                 .u_percent
                 .map(|percent| Ratio::new(percent / 100.0));
-            (certificate.number, certificate.gain, u)
+            CertificateOrder {
+                number: certificate.number,
+                gain: certificate.gain,
+                u,
+            }
         }),
     };
     let round = desk.keeper.rule_again(run, order).await?;
     let rows = desk.store.rulings(run).await?;
-    let mut all = told(&rows, last_aside(&desk, rows.first()).await?);
+    let mut all = told(&rows, &desk.store.remarks(run).await?);
     all.retain(|ruling| ruling.round == round);
     Ok(Json(all))
 }
@@ -100,7 +107,7 @@ pub async fn attempt(
         of: of.clone(),
         ruled,
     });
-    let mut all = told(&rows.collect::<Vec<_>>(), 0);
+    let mut all = told(&rows.collect::<Vec<_>>(), &[]);
     for ruling in &mut all {
         // What is not stored has no number by which it could be asked for.
         ruling.id = "-".to_owned();
@@ -108,19 +115,15 @@ pub async fn attempt(
     Ok(Json(all))
 }
 
-/// The number of the last remark that set readings of these rulings' run aside
-/// or took that back; 0 without any.
-async fn last_aside(desk: &Desk, of: Option<&RulingRow>) -> Result<u64, Trouble> {
-    let Some(row) = of else { return Ok(0) };
-    let remarks = desk.store.remarks(row.run).await?;
-    let mut asides = remarks.iter().rev();
-    let last = asides.find(|remark| remark.kind.alters_figures());
-    Ok(last.map_or(0, |remark| remark.no))
-}
-
 /// All rulings of a run as they cross the wire; the ids count all of them. What
-/// was ruled before the last remark that set readings aside is outdated.
-fn told(rows: &[RulingRow], last_aside: u64) -> Vec<Ruling> {
+/// was ruled while other readings were set aside is outdated.
+fn told(rows: &[RulingRow], remarks: &[Remark]) -> Vec<Ruling> {
+    let mut altered: BTreeMap<u64, bool> = BTreeMap::new(); // a round's rows share it
+    for row in rows {
+        let no = row.of.last_remark;
+        let of_round = altered.entry(no);
+        of_round.or_insert_with(|| altered_since(remarks, no));
+    }
     let newest = |row: &RulingRow| {
         let same = rows.iter().filter(|other| by(&other.of) == by(&row.of));
         same.map(|other| other.round).max() == Some(row.round)
@@ -152,7 +155,7 @@ fn told(rows: &[RulingRow], last_aside: u64) -> Vec<Ruling> {
             given: ruled.given.clone(),
             rests_on: ruled.rests_on.clone(),
             unfinished: row.of.unfinished,
-            outdated: row.of.last_remark < last_aside,
+            outdated: altered.get(&row.of.last_remark) == Some(&true),
             certificate: row.of.certificate.clone(),
             program: row.of.program.clone(),
             ruled: wire::Instant::at(row.of.at),
@@ -216,7 +219,8 @@ pub async fn report(
     let row = desk.store.run(run).await?;
     let row = row.ok_or_else(|| Trouble::no_run(run))?;
     let rows = desk.keeper.rulings(run).await?;
-    let rulings = told(&rows, last_aside(&desk, rows.first()).await?);
+    let remarks = desk.store.remarks(run).await?;
+    let rulings = told(&rows, &remarks);
     let Whole {
         frozen,
         events,
@@ -236,7 +240,7 @@ pub async fn report(
         },
         surveys: gather::surveys(&frozen, &readings, &events),
         derived: rulings.iter().filter_map(derived).collect(),
-        remarks: desk.store.remarks(run).await?.iter().map(said).collect(),
+        remarks: remarks.iter().map(said).collect(),
         notes: [again(&desk, &row).await?, notes(&rulings)].concat(),
         other_rulings: other_rulings(&rulings),
         rulings: rulings

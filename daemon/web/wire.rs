@@ -191,8 +191,9 @@ pub struct Rule {
 pub struct Certificate {
     /// Its number.
     pub number: String,
-    /// What readings are multiplied by.
-    pub gain: f64,
+    /// What readings are multiplied by; 1, if none, and then it has a `u_percent`.
+    #[serde(default)]
+    pub gain: Option<f64>,
     /// Its standard uncertainty (k = 1), in per cent.
     pub u_percent: Option<f64>,
 }
@@ -261,7 +262,7 @@ pub struct Ruling {
     pub rests_on: Vec<String>,
     /// The run was not over.
     pub unfinished: bool,
-    /// Readings were set aside after it was made.
+    /// Other readings are set aside now than when it was made.
     #[serde(default)]
     pub outdated: bool,
     /// Another certificate than the run's, in words.

@@ -88,6 +88,7 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
     say(&["rulings", "1"]);
     say(&["rule", "1", "--certificate", "K-2027-114", "--gain", "11"]);
     say(&["rule", "1", "--gain", "1.1"]);
+    say(&["rule", "1", "--certificate", "K-2027-114"]);
     say(&["rule", "9"]);
     insta::assert_snapshot!(all);
     let page = daemon.ok(&["report", "1", "--to", "-"]);
@@ -123,6 +124,8 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
         assert!(told.contains(wanted), "{wanted}: {told}");
     }
     let rounds = daemon.ok(&["rulings", "1", "--all", "--format", "csv"]);
+    // What was refused left no round.
+    assert!(!rounds.contains(",4,asked for,"), "{rounds}");
     for round in ["1,the run ended", "2,asked for", "3,asked for"] {
         let (number, cause) = round.split_once(',').expect("two");
         let stands = |line: &&str| line.contains(&format!(",{number},")) && line.contains(cause);
@@ -143,6 +146,26 @@ fn a_night_is_ruled_on_and_ruled_on_again() {
     // for a test that the run does not have is not left out.
     daemon.ok(&["set-aside", "1.levels.L12@24in", "--because", "door open"]);
     say(&["rulings", "1"]);
+    // Taken back, the same readings count: what was ruled is as good as before.
+    let back = ["--take-back", "--because", "it was shut"];
+    daemon.ok(&[&["set-aside", "1.levels.L12@24in"], &back[..]].concat());
+    assert_eq!(daemon.told(&["rulings", "1"]).code, 0);
+    assert!(
+        !daemon
+            .ok(&["report", "1", "--to", "-"])
+            .contains("outdated")
+    );
+    daemon.ok(&["set-aside", "1.levels.L12@24in", "--because", "door open"]);
+    assert!(
+        daemon
+            .ok(&["report", "1", "--to", "-"])
+            .contains("outdated")
+    );
+    let told = daemon.ok(&["account", "1.r1"]);
+    assert!(
+        told.contains("Note: ruled before readings were set aside"),
+        "{told}"
+    );
     let other = plan_with(
         "criteria:\n  bright:\n    script: reaches-target\n    given: {distance: 24 in}\n    test: others\n",
     );

@@ -1,5 +1,6 @@
 //! The account of a ruling, or of a metric's figure.
 
+use photometry::figure::five_digits;
 use photometry::measured::Outcome;
 use photometry::units::{Length, Lux, Ratio, Span};
 
@@ -8,9 +9,9 @@ use super::point;
 use super::sources::{self, Sources};
 use crate::plan::itinerary::Purpose;
 use crate::plan::uses::Use;
-use crate::report::digits;
 use crate::report::ids::{self, FigureId, SettingFigure};
 use crate::run::journal::Link;
+use crate::store::remarks::altered_since;
 use crate::store::rulings::{RuledBy, RulingRow};
 
 /// The cause of the round that is made of the run's own plan.
@@ -56,6 +57,13 @@ pub(super) fn ruling(sources: &Sources<'_>, no: u32) -> Option<Account> {
         ruling: Some(told(sources, row, known.cloned().unwrap_or_default())),
         ..Account::default()
     };
+    if altered_since(sources.remarks, row.of.last_remark) {
+        account.flags.push(format!(
+            "ruled before readings were set aside or taken back: it does not rest on the figures \
+             as they are now; `wakerail rule {}` rules again",
+            sources.run
+        ));
+    }
     account.flags.extend(by);
     let link = sources.link_after(row.of.last_seq);
     // While a run measures, its journal grows between the two looks at it.
@@ -305,20 +313,17 @@ fn shown_of(sources: &Sources<'_>, id: &str) -> String {
     }
 }
 
-/// `at least 250 lx`, `between 1 and 10`; empty without one.
+/// `at least 250 lx`, `between 1 and 10`; empty without one. In the digits of
+/// the ruling's reason, which names the same limit.
 pub fn limit_words(row: &RulingRow) -> String {
     let unit = row.ruled.unit.as_str();
     let space = if unit.is_empty() { "" } else { " " };
-    let number = |value: f64| digits::shown(value, None).0;
+    let with_unit = |value: f64| format!("{}{space}{unit}", five_digits(value));
     match (row.ruled.at_least, row.ruled.at_most) {
-        (Some(least), None) => format!("at least {}{space}{unit}", number(least)),
-        (None, Some(most)) => format!("at most {}{space}{unit}", number(most)),
+        (Some(least), None) => format!("at least {}", with_unit(least)),
+        (None, Some(most)) => format!("at most {}", with_unit(most)),
         (Some(least), Some(most)) => {
-            format!(
-                "between {} and {}{space}{unit}",
-                number(least),
-                number(most)
-            )
+            format!("between {} and {}", with_unit(least), with_unit(most))
         }
         (None, None) => String::new(),
     }

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use photometry::measured::Outcome;
 use photometry::units::{Ratio, Wall};
 
 use super::tests::{of, run};
@@ -57,7 +58,7 @@ fn a_ruling_under_another_certificate_shows_what_it_was_made_from() {
     let mut rows = run.rows.clone();
     for row in &mut rows {
         row.certificate = Some("K-2".to_owned());
-        if let photometry::measured::Outcome::Value(value) = &mut row.reading.outcome {
+        if let Outcome::Value(value) = &mut row.reading.outcome {
             *value *= GAIN;
         }
     }
@@ -157,6 +158,63 @@ fn what_was_set_aside_is_told() {
         text.contains("remark 3, 77 us, by ada: the door was open"),
         "{text}"
     );
+}
+
+/// What a ruling made before a set-aside says stands with that, until the
+/// set-aside is taken back: then it rests on the same readings again.
+#[test]
+fn a_ruling_before_a_set_aside_says_that_it_is_outdated() {
+    let mut run = run();
+    let outdated = |run: &super::tests::Run| {
+        let account = of(&run.sources(), "1.r1");
+        let says = account.flags.iter().any(|f| f.contains("before readings"));
+        let told = account.text();
+        assert_eq!(
+            says,
+            told.contains("`wakerail rule 1` rules again"),
+            "{told}"
+        );
+        says
+    };
+    assert!(!outdated(&run));
+    let about = About {
+        seq: run.rows[0].seq,
+        key: run.rows[0].key_text.clone(),
+        attempt: 1,
+    };
+    for (no, kind) in [(1, RemarkKind::SetAside), (2, RemarkKind::TakenBack)] {
+        run.remarks.push(Remark {
+            no,
+            kind,
+            text: "the door was open".to_owned(),
+            readings: vec![about.clone()],
+            who: "ada".to_owned(),
+            wall_us: 0,
+        });
+        assert_eq!(outdated(&run), kind == RemarkKind::SetAside, "{kind:?}");
+    }
+    run.rulings[0].of.last_remark = 1; // ruled while it was set aside
+    assert!(outdated(&run));
+    run.remarks.pop();
+    assert!(!outdated(&run));
+}
+
+/// The limit beside a ruling is written as its reason writes it.
+#[test]
+fn a_limit_is_written_in_one_way() {
+    let mut row = run().rulings.remove(0);
+    let cases = [
+        (None, Some(10.0), "", "at most 10"),
+        (Some(1234.5), None, "lx", "at least 1234.5 lx"),
+        (Some(-0.5), Some(0.5), "%", "between -0.5 % and 0.5 %"),
+        (None, None, "lx", ""),
+    ];
+    for (least, most, unit, words) in cases {
+        let ruled = &mut row.ruled;
+        (ruled.at_least, ruled.at_most) = (least, most);
+        ruled.unit = unit.to_owned();
+        assert_eq!(super::limit_words(&row), words);
+    }
 }
 
 /// A failure on the way to a point stands in its account, with its journal line.
