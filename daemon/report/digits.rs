@@ -4,10 +4,11 @@
 /// Decimal places that can be shown; below, a lux meter has nothing to say.
 const PLACES_AT_MOST: i32 = 9;
 
-/// Value and U as text. Without a U above zero the value has three
-/// significant digits and U none.
+/// Value and U as text. Without a U above zero, or above what rounding leaves
+/// of one, the value has three significant digits and U none.
 pub fn shown(value: f64, expanded: Option<f64>) -> (String, Option<String>) {
-    match expanded.filter(|u| u.is_finite() && *u > 0.0) {
+    let dust = f64::EPSILON * value.abs();
+    match expanded.filter(|u| u.is_finite() && *u > dust) {
         Some(u) => {
             let place = place_of(u, 2);
             (at_place(value, place), Some(at_place(u, place)))
@@ -73,6 +74,7 @@ mod tests {
         }
         assert_eq!(shown(1234.5, None), ("1230".to_owned(), None));
         assert_eq!(shown(0.0, Some(0.0)), ("0".to_owned(), None));
+        assert_eq!(shown(1.712_62, Some(6e-18)), ("1.71".to_owned(), None));
         assert_eq!(shown(0.012_34, None), ("0.0123".to_owned(), None));
     }
 

@@ -6,6 +6,7 @@
 //! 12.levels.ambient@24in   the lamp off, there
 //! 12.levels.L07@24in       level 7 at 24 in
 //! 12.levels.L07.drift      offset, disc, drift, warm-up, step, reaches-250lx
+//! 12.levels.L07.warm-up-2  the second warm-up at that level
 //! ```
 //!
 //! A place is written exactly, in the survey's own unit, or in millimetres
@@ -71,8 +72,8 @@ pub enum SettingFigure {
     Disc,
     /// The drift over the leg, as a share.
     Drift,
-    /// How the warm-up ended.
-    WarmUp,
+    /// How a warm-up ended: which one at the setting, from 1.
+    WarmUp(u32),
     /// The ratio to the level below.
     Step,
     /// The distance at which this many lux are reached.
@@ -174,7 +175,8 @@ impl fmt::Display for FigureId {
                     SettingFigure::Offset => f.write_str(".offset"),
                     SettingFigure::Disc => f.write_str(".disc"),
                     SettingFigure::Drift => f.write_str(".drift"),
-                    SettingFigure::WarmUp => f.write_str(".warm-up"),
+                    SettingFigure::WarmUp(..=1) => f.write_str(".warm-up"),
+                    SettingFigure::WarmUp(no) => write!(f, ".warm-up-{no}"),
                     SettingFigure::Step => f.write_str(".step"),
                     SettingFigure::Reaches(lux) => write!(f, ".reaches-{lux}lx"),
                 }
@@ -260,8 +262,12 @@ fn read_figure(text: &str) -> Option<SettingFigure> {
         "offset" => SettingFigure::Offset,
         "disc" => SettingFigure::Disc,
         "drift" => SettingFigure::Drift,
-        "warm-up" => SettingFigure::WarmUp,
+        "warm-up" => SettingFigure::WarmUp(1),
         "step" => SettingFigure::Step,
+        _ if text.starts_with("warm-up-") => {
+            let no = digits(text.strip_prefix("warm-up-")?)?.parse().ok()?;
+            (no > 1).then_some(SettingFigure::WarmUp(no))?
+        }
         _ => {
             let lux = text.strip_prefix("reaches-")?.strip_suffix("lx")?;
             SettingFigure::Reaches(digits(lux)?.parse().ok()?)
@@ -338,7 +344,8 @@ mod tests {
                 ))),
                 "12.levels.L07@152.4mm",
             ),
-            (of(SettingFigure::WarmUp), "12.levels.L07.warm-up"),
+            (of(SettingFigure::WarmUp(1)), "12.levels.L07.warm-up"),
+            (of(SettingFigure::WarmUp(2)), "12.levels.L07.warm-up-2"),
             (
                 of(SettingFigure::Reaches(250)),
                 "12.levels.L07.reaches-250lx",
@@ -366,6 +373,9 @@ mod tests {
             "12.levels.L07@24ft",
             "12.levels.L07.reaches-lx",
             "12.levels.L07.drift.drift",
+            "12.levels.L07.warm-up-",
+            "12.levels.L07.warm-up-1",
+            "12.levels.L07.warm-up-+2",
             "12.le%vels.dark",
             "12.l%FF.dark",
             "12.levels.@24in",
@@ -408,7 +418,7 @@ mod tests {
                         0 => SettingFigure::Offset,
                         1 => SettingFigure::Disc,
                         2 => SettingFigure::Drift,
-                        3 => SettingFigure::WarmUp,
+                        3 => SettingFigure::WarmUp(lux.max(1)),
                         4 => SettingFigure::Step,
                         5 => SettingFigure::Reaches(lux),
                         _ => SettingFigure::At(place),

@@ -73,13 +73,60 @@ pub(super) fn drift(sources: &Sources<'_>, test: &str, setting: &str) -> Option<
     })
 }
 
-/// How the warm-ups ended.
-pub(super) fn warm_up(sources: &Sources<'_>, test: &str, setting: &str) -> Option<Account> {
+/// How a warm-up ended: the one of this number at the setting, from 1.
+pub(super) fn warm_up(
+    sources: &Sources<'_>,
+    test: &str,
+    setting: &str,
+    no: u32,
+) -> Option<Account> {
     let (survey, setting) = find(sources, test, setting)?;
-    let rows = sources.rows.iter().filter(|row| {
+    let at = usize::try_from(no).ok()?.checked_sub(1)?;
+    let all = setting.warm_up.as_slice();
+    let warm_up = all.get(at);
+    if warm_up.is_none() && at > 0 {
+        return None;
+    }
+    // Readings of a warm-up that was broken off count towards the next one's end.
+    let after = at.checked_sub(1).and_then(|before| all.get(before));
+    let after = after.map_or(0, |before| before.seq);
+    let until = warm_up.map_or(u64::MAX, |warm_up| warm_up.seq);
+    let own = sources.rows.iter().filter(|row| {
         row.test == test && row.setting == setting.setting && row.purpose == Purpose::WarmUp
     });
-    let stated = |warm_up: &WarmUpFigure| Stated {
+    let during = own
+        .clone()
+        .filter(|row| row.seq > after && row.seq <= until);
+    let is_last = at + 1 == all.len();
+    let later = own.filter(|row| is_last && row.seq > until);
+    let during = sources.group("while it warmed up", during);
+    let later = sources.group("later, while it warmed up without an end", later);
+    let which = match all.len() {
+        0 | 1 => String::new(),
+        all => format!(", warm-up {no} of {all}"),
+    };
+    Some(Account {
+        what: format!(
+            "How {} {} was warmed up at {}{which}.",
+            survey.heading.lamp, survey.heading.unit, setting.shown
+        ),
+        values: vec![warm_up.map_or_else(
+            || sources::no_value("no warm-up is on record", "s"),
+            warm_up_stated,
+        )],
+        plan: sources.plan_of_test(test),
+        steps: vec![
+            "The rule looked at the readings below as they came in; what it decided, and by which figure, stands in the journal's line."
+                .to_owned(),
+        ],
+        events: warm_up.and_then(|w| sources.event(w.seq)).into_iter().collect(),
+        readings: during.into_iter().chain(later).collect(),
+        ..Account::default()
+    })
+}
+
+fn warm_up_stated(warm_up: &WarmUpFigure) -> Stated {
+    Stated {
         label: if warm_up.after_seam {
             "after a break".to_owned()
         } else {
@@ -93,30 +140,7 @@ pub(super) fn warm_up(sources: &Sources<'_>, test: &str, setting: &str) -> Optio
         value: sources::finite(warm_up.after.secs()),
         unit: "s".to_owned(),
         ..Stated::default()
-    };
-    let mut values: Vec<Stated> = setting.warm_up.iter().map(stated).collect();
-    if values.is_empty() {
-        values.push(sources::no_value("no warm-up is on record", "s"));
     }
-    let events = setting.warm_up.iter().map(|warm_up| warm_up.seq);
-    Some(Account {
-        what: format!(
-            "How {} {} was warmed up at {}.",
-            survey.heading.lamp, survey.heading.unit, setting.shown
-        ),
-        values,
-        plan: sources.plan_of_test(test),
-        steps: vec![
-            "The rule looked at the readings below as they came in; what it decided, and by which figure, stands in the journal's line."
-                .to_owned(),
-        ],
-        events: events.filter_map(|seq| sources.event(seq)).collect(),
-        readings: sources
-            .group("while it warmed up", rows)
-            .into_iter()
-            .collect(),
-        ..Account::default()
-    })
 }
 
 /// A point's figure as another rests on it.

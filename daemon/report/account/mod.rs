@@ -54,7 +54,7 @@ pub fn account(sources: &Sources<'_>, id: &FigureId) -> Result<Account, Unknown>
         } => match figure {
             SettingFigure::At(place) => point::point(sources, test, setting, *place),
             SettingFigure::Drift => derived::drift(sources, test, setting),
-            SettingFigure::WarmUp => derived::warm_up(sources, test, setting),
+            SettingFigure::WarmUp(no) => derived::warm_up(sources, test, setting, *no),
             SettingFigure::Step => derived::step(sources, test, setting),
             SettingFigure::Offset | SettingFigure::Disc => {
                 derived::fit(sources, test, setting, *figure)

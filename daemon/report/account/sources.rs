@@ -321,15 +321,22 @@ pub(super) fn rests_on(id: impl ToString, shown: impl Into<String>) -> RestsOn {
     }
 }
 
-/// Where an estimate's uncertainty comes from.
+/// Where an estimate's uncertainty comes from. What cancels leaves the rounding
+/// of binary fractions behind: what neither the sum of squares nor the value can
+/// carry is 0.
 pub(super) fn budget(estimate: &Estimate) -> Vec<BudgetLine> {
+    let least_u = f64::EPSILON * estimate.value.abs();
     let shares = estimate.shares().into_iter();
     shares
-        .map(|share| BudgetLine {
-            source: share.source,
-            u: finite(share.u),
-            share_percent: finite(share.share * 100.0),
-            dof: share.dof.and_then(finite),
+        .map(|share| {
+            let dust = share.share < f64::EPSILON || share.u < least_u;
+            let carried = |number: f64| if dust { Some(0.0) } else { finite(number) };
+            BudgetLine {
+                u: carried(share.u),
+                share_percent: carried(share.share * 100.0),
+                source: share.source,
+                dof: share.dof.and_then(finite),
+            }
         })
         .collect()
 }
@@ -366,5 +373,37 @@ const fn standing_words(standing: Standing) -> &'static str {
         Standing::Unfinished => "its point was not finished",
         Standing::Preamble => "after a break",
         Standing::SetAside => "set aside by a person",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A certificate cancels in a ratio: what is left of it is rounding, and is
+    /// told as nothing; what is small and real is not.
+    #[test]
+    fn what_cancels_has_no_u() {
+        let lit = |lux: f64, own: &str| {
+            let estimate = Estimate::exact(lux).with("certificate", 0.015 * lux, None);
+            estimate.with(own, 1e-5 * lux, Some(4.0))
+        };
+        let pairs = (1..40).map(f64::from);
+        let pairs = pairs.map(|at| (lit(at * 0.7, "a"), lit(at * 1.19, "b")));
+        let mut dusty = 0;
+        for (a, b) in pairs {
+            let ratio = a.over(&b);
+            let shares = ratio.shares();
+            let certificate = shares.iter().find(|share| share.source == "certificate");
+            dusty += usize::from(certificate.is_some_and(|share| share.u > 0.0));
+            for line in budget(&ratio) {
+                let left = line.source != "certificate";
+                assert_eq!(line.u.is_some_and(|u| u > 0.0), left, "{line:?}");
+                assert_eq!(line.share_percent.is_some_and(|share| share > 1.0), left);
+            }
+        }
+        assert!(dusty > 0, "no case leaves dust");
+        let alone = Estimate::exact(1.7).with("certificate", 3e-18, None);
+        assert_eq!(budget(&alone)[0].u, Some(0.0));
     }
 }

@@ -4,12 +4,14 @@
 use std::collections::BTreeMap;
 
 use photometry::measured::Outcome;
-use photometry::units::{Ratio, Wall};
+use photometry::units::{Ratio, Span, Wall};
 
 use super::tests::{of, run};
 use super::{AsRuled, Sources};
 use crate::plan::intent::PlanLine;
-use crate::run::journal::{Body, Fault, Link};
+use crate::plan::itinerary::{Key, Purpose};
+use crate::report::ids;
+use crate::run::journal::{Body, Decision, Fault, Link};
 use crate::store::remarks::{About, Remark, RemarkKind};
 use crate::store::rulings::{Certificate, PlanFile, RuledBy};
 
@@ -240,4 +242,52 @@ fn what_failed_at_a_point_is_told() {
     let account = of(&run.sources(), &id);
     assert_eq!(account.events.len(), 1);
     assert!(account.text().contains("the meter did not answer"));
+}
+
+/// Each warm-up of a level has its own figure, with the readings that its rule
+/// looked at and the journal's line that ended it.
+#[test]
+fn a_later_warm_up_has_an_account_of_its_own() {
+    let mut run = run();
+    let at = run.rows.iter().find(|row| row.purpose == Purpose::WarmUp);
+    let first = at.expect("a warm-up").clone();
+    let id = format!("1.{}.{}.warm-up", first.test, first.setting);
+    let seqs = |account: &super::Account| -> Vec<u64> {
+        let readings = account.readings.iter().flat_map(|group| &group.readings);
+        readings.map(|reading| reading.seq).collect()
+    };
+    let before = of(&run.sources(), &id);
+    let no = first.no;
+    let key = Key {
+        visit: 3,
+        ..first.key.clone()
+    };
+    run.story.taken(no, key, Outcome::Value(812.0));
+    let decision = Decision::WarmUp {
+        stable: true,
+        figure: Some(Ratio::new(0.0005)),
+        by: "spread".to_owned(),
+        after: Span::from_mins(11),
+        decline_per_hour: None,
+    };
+    run.story.tell(Some(no), Body::Decided { decision });
+    run.rows = run.story.rows();
+    let linked = run.story.linked().into_iter();
+    run.lines = linked.map(|(_, line, link)| (line, link)).collect();
+    let (one, last) = (
+        of(&run.sources(), &id),
+        of(&run.sources(), &format!("{id}-3")),
+    );
+    assert_eq!((seqs(&one), &one.events), (seqs(&before), &before.events));
+    assert!(one.what.ends_with("warm-up 1 of 3."), "{}", one.what);
+    assert!(last.what.ends_with("warm-up 3 of 3."), "{}", last.what);
+    assert_eq!((one.values.len(), last.values.len()), (1, 1));
+    assert!(last.values[0].shown.starts_with("11"), "{:?}", last.values);
+    assert_eq!(seqs(&last).len(), 1);
+    assert!(seqs(&last)[0] > *seqs(&one).last().expect("readings"));
+    assert_eq!(last.events.len(), 1);
+    assert_ne!(one.events, last.events);
+    let none = ids::parse(&format!("{id}-4")).expect("an id");
+    let unknown = super::account(&run.sources(), &none).expect_err("no figure");
+    assert!(unknown.why.contains("no warm-up 4"), "{unknown:?}");
 }

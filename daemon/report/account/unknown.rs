@@ -44,7 +44,9 @@ pub fn ids_of(run: i64, rulings: usize, surveys: &[SurveyFigures]) -> Vec<Figure
             let points = setting.points.iter();
             let places = points.map(|point| Place::new(point.position, survey.lengths));
             let mut figures: Vec<SettingFigure> = places.map(SettingFigure::At).collect();
-            figures.extend([SettingFigure::Drift, SettingFigure::WarmUp]);
+            figures.push(SettingFigure::Drift);
+            let warm_ups = (1..).take(setting.warm_up.len().max(1));
+            figures.extend(warm_ups.map(SettingFigure::WarmUp));
             figures.extend([SettingFigure::Offset, SettingFigure::Disc]);
             figures.push(SettingFigure::Reaches(TARGET_LX));
             if has_ladder {
@@ -99,6 +101,7 @@ pub(super) fn unknown(sources: &Sources<'_>, id: &FigureId) -> Unknown {
             setting, figure, ..
         } => match figure {
             SettingFigure::At(place) => format!("{setting} was not measured at {place}"),
+            SettingFigure::WarmUp(no) => format!("{setting} has no warm-up {no}"),
             _ => format!("there is no such figure of {setting}"),
         },
     };

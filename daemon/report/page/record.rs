@@ -46,17 +46,17 @@ fn drift(out: &mut Markup, page: &Page, survey: &SurveyFigures) {
 
 fn warm_up(out: &mut Markup, page: &Page, survey: &SurveyFigures) {
     let rows = survey.settings.iter().flat_map(|setting| {
-        let row = |cells| Row {
-            id: id_of(page.run.number, survey, setting, SettingFigure::WarmUp),
+        let row = |no: u32, cells| Row {
+            id: id_of(page.run.number, survey, setting, SettingFigure::WarmUp(no)),
             cells,
         };
         if setting.warm_up.is_empty() {
             let name = Cell::Words(setting.shown.clone());
             let words = Cell::Across(3, "no warm-up is on record".to_owned());
-            return vec![row(vec![name, words])];
+            return vec![row(1, vec![name, words])];
         }
-        let all = setting.warm_up.iter();
-        all.map(|warm_up| row(warm_up_cells(setting, warm_up)))
+        let all = (1..).zip(&setting.warm_up);
+        all.map(|(no, warm_up)| row(no, warm_up_cells(setting, warm_up)))
             .collect()
     });
     let heads = ["setting", "waited", "ended by", "then falling"];

@@ -134,10 +134,10 @@ fn of_setting(
         let words = format!("{name}: the lamp drifted, {drift}; its figures stand, flagged.");
         say(words, id(SettingFigure::Drift));
     }
-    let unstable = setting.warm_up.iter().filter(|w| !w.stable).count();
-    if unstable > 0 {
+    let mut warm_ups = (1..).zip(&setting.warm_up);
+    if let Some((no, _)) = warm_ups.find(|(_, warm_up)| !warm_up.stable) {
         let words = format!("{name}: the lamp was not stable when its warm-up ended.");
-        say(words, id(SettingFigure::WarmUp));
+        say(words, id(SettingFigure::WarmUp(no)));
     }
     type Kind = fn(&PointFigure) -> bool;
     let kinds: [(&str, Kind); 5] = [

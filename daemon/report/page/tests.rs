@@ -121,6 +121,26 @@ fn a_page_of_twelve_levels() {
     insta::assert_snapshot!("page", html(&page()));
 }
 
+/// Each row has an id of its own; a second warm-up at a level leads to its own
+/// account.
+#[test]
+fn no_two_rows_share_an_id() {
+    let mut page = page();
+    let setting = &mut page.surveys[0].settings[0];
+    let again = setting.warm_up[0].clone();
+    setting.warm_up.push(again);
+    let name = setting.setting.clone();
+    let out = html(&page);
+    let rows = out.lines().filter_map(|line| line.rsplit_once("<td>"));
+    let ids: Vec<&str> = rows.map(|(_, id)| id).collect();
+    let set: std::collections::BTreeSet<&str> = ids.iter().copied().collect();
+    assert_eq!(ids.len(), set.len(), "{ids:?}");
+    for tail in ["warm-up", "warm-up-2"] {
+        let id = format!("12.survey.{name}.{tail}");
+        assert!(set.contains(id.as_str()), "{id}");
+    }
+}
+
 /// Writes pages to look at; `cargo test -- --ignored a_page_to_look_at`.
 #[test]
 #[ignore = "for looking at; leaves files in the folder for temporary ones"]
