@@ -105,7 +105,7 @@ pub fn within(prefix: &str, ladder: &Ladder<'_>, lengths: LengthUnit) -> String 
         (VALUES, TOP - 10.0),
         Anchor::Start,
         Ink::Strong,
-        "± U (k = 2)",
+        "E ± U (k = 2)",
     );
     let head = "times below";
     out.say(

@@ -71,7 +71,7 @@ fn lux(out: &mut Markup, run: i64, survey: &SurveyFigures, index: usize, test: &
         "p",
         &[],
         &format!(
-            "Distance from {}; E and U (k = {K}) in lux; n: readings with a value. Over or under: the meter's range, and how many of the readings. Near: nearer than {}. A star: see Surprises.",
+            "Distance from {}; E and U (k = {K}) in lux; n: readings with a value. Over or under: out of the meter's range, with the number of such readings. Near: nearer than {}. A star: see Surprises.",
             survey.heading.datum,
             near.shown(survey.lengths)
         ),
@@ -147,7 +147,7 @@ fn steps(out: &mut Markup, run: i64, survey: &SurveyFigures, index: usize, test:
     let title = ladder_chart::finding(&ladder, survey.lengths);
     let svg = ladder_chart::within(&format!("ladder{index}"), &ladder, survey.lengths);
     let says = format!(
-        "Illuminance of each setting at {}, logarithmic, and how many times the light of the next lower measured level it is. Of the distances with most values this is the nearest in the far field, or else the farthest. An exclamation mark: more than 10 times, or less than once.",
+        "Illuminance of each setting at {}, logarithmic, and how many times the light of the next lower measured level it is. Of the distances with the most values, this is the nearest in the far field, or the farthest where none is. An exclamation mark: more than 10 times, or less than once.",
         ladder.at.shown(survey.lengths)
     );
     figure(out, &format!("{test}{title}"), &svg, &says);

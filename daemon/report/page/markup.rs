@@ -37,6 +37,33 @@ pub struct Row {
     pub cells: Vec<Cell>,
 }
 
+/// Characters of a caption that no screen is too narrow for.
+const SHORT_CAPTION: usize = 24;
+/// A space at which no line breaks.
+const NO_BREAK: &str = "\u{a0}";
+/// What follows a number and belongs to it.
+const UNITS: [&str; 10] = ["%", "±", "lx", "cd", "in", "mm", "m", "min", "h", "UTC"];
+
+/// The words with every value on one line: number, U and unit.
+fn values_whole(text: &str) -> String {
+    let mut out = String::with_capacity(text.len() + 8);
+    let mut before = "";
+    for (index, word) in text.split(' ').enumerate() {
+        let bare = word.trim_end_matches(['.', ',', ';', ':', ')']);
+        let of_number = before.ends_with(|c: char| c.is_ascii_digit()) && UNITS.contains(&bare);
+        if index > 0 {
+            out.push_str(if of_number || before == "±" {
+                NO_BREAK
+            } else {
+                " "
+            });
+        }
+        out.push_str(word);
+        before = word;
+    }
+    out
+}
+
 impl Markup {
     /// A page with its title; the style sheet is this room's own.
     pub fn new(title: &str, style: &str) -> Markup {
@@ -55,7 +82,10 @@ impl Markup {
         markup
             .out
             .push_str("<meta name=\"color-scheme\" content=\"light dark\">\n");
-        markup.element("title", &[], title);
+        markup.tag("title", &[]);
+        markup
+            .out
+            .push_str(&format!("{}</title>\n", escaped(title)));
         markup.out.push_str("<style>\n");
         markup.out.push_str(style);
         markup.out.push_str("</style>\n");
@@ -81,13 +111,13 @@ impl Markup {
     /// An element with a text.
     pub fn element(&mut self, tag: &str, attributes: &[(&str, &str)], text: &str) {
         self.tag(tag, attributes);
-        self.out.push_str(&escaped(text));
+        self.text(text);
         self.out.push_str(&format!("</{tag}>\n"));
     }
 
     /// A text within the innermost element.
     pub fn text(&mut self, text: &str) {
-        self.out.push_str(&escaped(text));
+        self.out.push_str(&values_whole(&escaped(text)));
     }
 
     /// A picture that this room drew.
@@ -124,7 +154,15 @@ impl Markup {
     pub fn table(&mut self, caption: &str, heads: &[&str], rows: impl IntoIterator<Item = Row>) {
         self.open("div", &[("class", "scroll")]);
         self.open("table", &[]);
-        self.element("caption", &[], caption);
+        if caption.chars().count() > SHORT_CAPTION {
+            // A span stays within a narrow screen where its table does not.
+            self.tag("caption", &[]);
+            self.tag("span", &[]);
+            self.text(caption);
+            self.out.push_str("</span></caption>\n");
+        } else {
+            self.element("caption", &[], caption);
+        }
         self.out.push_str("<thead><tr>");
         let rows: Vec<Row> = rows.into_iter().collect();
         let full = rows.iter().find(|row| row.cells.len() == heads.len());
@@ -195,5 +233,33 @@ impl Markup {
             self.close();
         }
         self.out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A line may break between words, never within a value.
+    #[test]
+    fn a_value_stays_on_its_line() {
+        let cases = [
+            (
+                "L06: 0.08 ± 0.21 % against at most 2 %.",
+                "L06: 0.08~±~0.21~% against at most 2~%.",
+            ),
+            (
+                "guard band of U (95.45 %); words",
+                "guard band of U (95.45~%); words",
+            ),
+            ("615 lx at 72 in (level 12)", "615~lx at 72~in (level 12)"),
+            ("a ± b and level 3 inside", "a ±~b and level 3 inside"),
+            ("", ""),
+            (" 3  %", " 3  %"),
+        ];
+        for (text, whole) in cases {
+            assert_eq!(values_whole(text).replace(NO_BREAK, "~"), whole);
+            assert_eq!(values_whole(text).replace(NO_BREAK, " "), text);
+        }
     }
 }

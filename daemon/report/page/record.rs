@@ -73,7 +73,7 @@ const PREDICTED: &str = "predicted";
 const NOT_SETTLED: &str = "Where a warm-up ended by a predicted drift, the lamp was steady enough for \
      the time of its leg, not settled at its level for good: left alone it might have gone on \
      changing, by per cents on some lamps. The figures are of the light as it was then, and U holds \
-     nothing of what would have come; `warm-up: standard` waits longer at every level.";
+     nothing of what would have come; a plan with warm-up: standard waits longer at every level.";
 
 fn warm_up_cells(setting: &SettingFigures, warm_up: &WarmUpFigure) -> Vec<Cell> {
     let falling = match warm_up.decline_per_hour {
@@ -131,7 +131,7 @@ pub fn subtracted(out: &mut Markup, page: &Page) {
         match &survey.dark {
             Some(dark) => {
                 out.open("p", &[]);
-                out.text(&format!("The meter covered reads {}.", background(dark)));
+                out.text(&format!("The covered meter reads {}.", background(dark)));
                 out.account(&of_test(TestFigure::Dark).to_string());
                 out.close();
             }

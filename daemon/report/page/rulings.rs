@@ -124,10 +124,12 @@ pub fn summary(rulings: &[Ruled]) -> String {
     if other > 0 {
         counts.push(format!("{other} without a known word"));
     }
-    let criteria = if rulings.len() == 1 {
-        "criterion"
-    } else {
-        "criteria"
-    };
-    format!("of {} {criteria}: {}", rulings.len(), counts.join(", "))
+    match (rulings.len(), counts.as_slice()) {
+        (1, [only]) => format!("1 criterion: {}", only.trim_start_matches("1 ")),
+        (n, [only]) => {
+            let word = only.trim_start_matches(|c: char| c.is_ascii_digit());
+            format!("all {n} criteria:{word}")
+        }
+        (n, _) => format!("of {n} criteria: {}", counts.join(", ")),
+    }
 }

@@ -4,7 +4,7 @@
 use photometry::uncertainty::Estimate;
 use photometry::units::{Length, LengthUnit};
 
-use super::tests::page;
+use super::tests::{page, plain};
 use super::{Page, html};
 use crate::report::survey::{PointFigure, SettingFigures};
 
@@ -368,7 +368,7 @@ fn names_cannot_become_markup() {
 /// Nothing missing is a zero or an empty cell.
 #[test]
 fn what_is_missing_is_said_in_words() {
-    let out = html(&page());
+    let out = plain(&html(&page()));
     for words in [
         "over 14000 lx (5 of 5)",
         "not measured",
@@ -423,7 +423,7 @@ fn every_id_leads_to_an_account() {
 /// No figure has more digits than its U: each value ends at U's last place.
 #[test]
 fn values_end_where_their_uncertainty_does() {
-    let out = html(&page());
+    let out = plain(&html(&page()));
     let decimals = |text: &str| text.split_once('.').map_or(0, |(_, after)| after.len());
     let mut seen = 0;
     for (before, after) in out.split(" ± ").zip(out.split(" ± ").skip(1)) {

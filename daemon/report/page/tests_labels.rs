@@ -286,6 +286,6 @@ fn large_steps_are_pointed_out() {
     );
     let mut page = super::tests::page();
     page.surveys = vec![survey];
-    let out = super::html(&page);
+    let out = super::tests::plain(&super::html(&page));
     assert!(out.contains("level 12 gives 17.6 times the light of level 11 at 42 in"));
 }
