@@ -16,7 +16,7 @@ use tokio::net::UnixStream;
 use super::arguments::RunName;
 use super::complaint::Complaint;
 use super::sse::{EventReader, ServerEvent};
-use crate::web::wire::{Health, Problem, Run};
+use crate::web::wire::{Health, Problem, Run, problems};
 
 /// The longest answer that is read into memory: some 100 000 raw readings.
 const ANSWER_BYTES_AT_MOST: usize = 64 << 20;
@@ -199,9 +199,68 @@ async fn refused(response: Response<Incoming>) -> Complaint {
         Err(complaint) => return complaint,
     };
     match serde_json::from_slice::<Problem>(&bytes) {
-        Ok(problem) => Complaint::Refused(Box::new(problem)),
+        Ok(problem) => Complaint::Refused(Box::new(as_typed(problem))),
         Err(_) => Complaint::Answer {
             reason: format!("status {status} without a problem's description"),
         },
+    }
+}
+
+/// The daemon speaks of what was sent to it; a person typed a command and wrote
+/// files, and is told of those.
+fn as_typed(problem: Problem) -> Problem {
+    if problem.kind != problems::MISTAKES {
+        return problem;
+    }
+    let mut files: Vec<&str> = Vec::new();
+    for line in problem.detail.lines() {
+        let place = line.trim_start().strip_prefix("--> ");
+        let file = place.and_then(|place| Some(place.rsplit_once(':')?.0.rsplit_once(':')?.0));
+        files.extend(file.filter(|file| !files.contains(file)));
+    }
+    let title = match files.as_slice() {
+        [] => "the command cannot be carried out".to_owned(),
+        [file] => format!("{file} has mistakes"),
+        files => format!("{} have mistakes", files.join(" and ")),
+    };
+    Problem { title, ..problem }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Mistakes are those of the files that hold them; where none does, the
+    /// command was not right.
+    #[test]
+    fn a_refusal_names_what_a_person_wrote() {
+        let told = |kind: &str, detail: &str| {
+            as_typed(Problem {
+                kind: kind.to_owned(),
+                title: "what was sent has mistakes".to_owned(),
+                status: 422,
+                detail: detail.to_owned(),
+                hints: Vec::new(),
+            })
+            .title
+        };
+        let one = "mistake: no `levls`\n --> my plan:b.yaml:3:5\n  |\n3 | --> levls\n";
+        let two =
+            "mistake: a\n  --> a.rhai:1:40\n\nmistake: b\n --> b.rhai:12:1\n  --> b.rhai:13:1";
+        let cases = [
+            (one, "my plan:b.yaml has mistakes"),
+            (two, "a.rhai and b.rhai have mistakes"),
+            (
+                "the gain 11 is not between 0.5 and 2",
+                "the command cannot be carried out",
+            ),
+        ];
+        for (detail, title) in cases {
+            assert_eq!(told(problems::MISTAKES, detail), title);
+        }
+        assert_eq!(
+            told(problems::WRONG_STATE, one),
+            "what was sent has mistakes"
+        );
     }
 }
