@@ -39,5 +39,6 @@ pub mod sse;
 pub mod survey;
 pub mod terminal;
 pub mod text_files;
+pub mod user;
 pub mod verbs;
 pub mod watch;

@@ -10,6 +10,7 @@ use super::arguments;
 use super::client::Client;
 use super::complaint::Complaint;
 use super::text_files;
+use super::user::user;
 use crate::web::wire::{Place, Placement};
 
 /// Sends a placement and tells what was recorded.
@@ -84,14 +85,6 @@ fn pairs(written: &[String], about: &Pairs) -> Result<BTreeMap<String, String>, 
         }
     }
     Ok(pairs)
-}
-
-/// The user's name, as far as the environment tells.
-pub fn user() -> String {
-    ["USER", "LOGNAME"]
-        .iter()
-        .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()))
-        .unwrap_or_else(|| "not said".to_owned())
 }
 
 fn told(placement: &Placement) -> String {

@@ -8,8 +8,8 @@ use super::arguments;
 use super::client::Client;
 use super::complaint::Complaint;
 use super::format;
-use super::place::user;
 use super::terminal::printable;
+use super::user::user;
 use crate::web::wire::{Note, Remark, SetAside};
 
 /// Records a note and tells what was recorded.
