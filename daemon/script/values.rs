@@ -200,10 +200,15 @@ pub(super) fn with_unit(value: f64, unit: &Unit) -> String {
 pub(super) fn with_u(value: f64, expanded: f64, unit: &Unit) -> String {
     let symbol = unit.symbol();
     let space = if symbol.is_empty() { "" } else { " " };
-    if !(expanded > 0.0 && expanded.is_finite() && value.is_finite()) {
+    // What rounding leaves of a U that cancels is none.
+    let dust = f64::EPSILON * value.abs();
+    if !(expanded > dust && expanded.is_finite() && value.is_finite()) {
         return with_unit(value, unit);
     }
-    let last = 1 - expanded.log10().floor() as i32;
+    let mut last = 1 - expanded.log10().floor() as i32;
+    if (expanded * 10_f64.powi(last)).round() >= 100.0 {
+        last -= 1; // 0.0996 is 0.10 in two digits, as reports write it
+    }
     // A large value with a small U would be told in hundreds of digits.
     if !(-6..=12).contains(&last) || value.abs() >= 1e15 {
         return format!("{} ± {}{space}{symbol}", shown(value), shown(expanded));
@@ -464,3 +469,24 @@ pub(super) const ENTRIES: &[Entry] = entries! {
             e.register_fn("directivity", |a: Amount, b: Amount| directivity(&a, &b));
         };
 };
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// As reports write the same figures.
+    #[test]
+    fn a_value_ends_where_its_u_does() {
+        let cases = [
+            (1.712_62, 0.0054, "1.7126 ± 0.0054"),
+            (0.0456, 0.0996, "0.05 ± 0.10"),
+            (18_234.5, 99.6, "18230 ± 100"),
+            (18_234.5, 734.0, "18230 ± 730"),
+            (1.712_62, 6e-18, "1.7126"),
+            (0.0, 3e-18, "0 ± 3.0000e-18"),
+        ];
+        for (value, expanded, wanted) in cases {
+            assert_eq!(with_u(value, expanded, &Unit::One), wanted);
+        }
+    }
+}
