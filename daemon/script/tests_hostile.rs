@@ -136,18 +136,10 @@ fn the_deadline_is_a_second_net() {
         deadline: Duration::from_millis(250),
         ..Limits::default()
     };
-    let mut late = Vec::new();
     for body in LONG {
-        let before = Instant::now();
         let fault = ruled_with(body, &view(), &limits).fault.expect("a fault");
-        let took = before.elapsed();
         assert_eq!(fault.kind, FaultKind::Deadline, "{body}: {fault:?}");
-        late.push(took.saturating_sub(limits.deadline));
     }
-    assert!(
-        late.iter().all(|late| *late < Duration::from_millis(250)),
-        "{late:?}"
-    );
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! Reading a run's journal: events, lines, links.
 
 use sqlx::Row;
+use sqlx::sqlite::SqliteRow;
 use tokio::task::{JoinHandle, spawn_blocking};
 
 use super::error::StoreError;
@@ -8,11 +9,14 @@ use super::open::Store;
 use crate::run::journal::{Event, Link, RunId};
 
 /// Lines in one answer of SQLite: each row of an answer costs some
-/// microseconds however short it is, and a night has 20,000 lines.
-const LINES_TOGETHER: u32 = 1_000;
+/// microseconds however short it is, and a night has 20,000 lines. More would
+/// be texts of over 128 kB, for each of which glibc asks the kernel for pages.
+const LINES_TOGETHER: u32 = 400;
 
-/// Lines that follow each other, one after another in one text.
-const SOME_LINES: &str = "SELECT group_concat(line, char(10) ORDER BY seq), max(seq), count(*) \
+/// Lines that follow each other, in one text. SQLite does not promise that it
+/// joins them in the order in which they come, so they are put in order when
+/// they are understood; to have them ordered here would copy all of them.
+const SOME_LINES: &str = "SELECT group_concat(line, char(10)), max(seq), count(*) \
      FROM (SELECT seq, line FROM events WHERE run = ? AND seq > ? ORDER BY seq LIMIT ?)";
 
 impl Store {
@@ -45,13 +49,12 @@ impl Store {
             if let Some(before) = at_work.take() {
                 events.extend(done(before).await?);
             }
-            let Some(text) = row.try_get::<Option<String>, _>(0).map_err(&doing)? else {
-                return Ok(events);
-            };
-            after = row.try_get(1).map_err(&doing)?;
             let found = row.try_get::<u32, _>(2).map_err(&doing)?;
-            let events_of = move || text.split('\n').map(event_of).collect();
-            let making = spawn_blocking(events_of);
+            if found == 0 {
+                return Ok(events);
+            }
+            after = row.try_get(1).map_err(&doing)?;
+            let making = spawn_blocking(move || events_of(&row));
             left -= found.min(left);
             if left == 0 || found < asked {
                 events.extend(done(making).await?);
@@ -114,6 +117,16 @@ impl Store {
 pub(super) async fn done<T>(work: JoinHandle<Result<T, StoreError>>) -> Result<T, StoreError> {
     let crashed = |_| StoreError::sql("making sense of a record")(sqlx::Error::WorkerCrashed);
     work.await.map_err(crashed)?
+}
+
+/// The events of lines in one text.
+fn events_of(row: &SqliteRow) -> Result<Vec<Event>, StoreError> {
+    let doing = StoreError::sql("reading a journal");
+    let text: &str = row.try_get(0).map_err(doing)?;
+    let events: Result<Vec<Event>, StoreError> = text.split('\n').map(event_of).collect();
+    let mut events = events?;
+    events.sort_by_key(|event| event.seq);
+    Ok(events)
 }
 
 pub(super) fn event_of(line: &str) -> Result<Event, StoreError> {

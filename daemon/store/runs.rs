@@ -284,18 +284,20 @@ impl Store {
     /// # Errors
     /// When the record cannot be read.
     pub async fn frozen(&self, id: RunId) -> Result<Option<(Frozen, Link)>, StoreError> {
-        let bundle: Option<String> = sqlx::query_scalar("SELECT bundle FROM bundles WHERE run = ?")
+        let doing = StoreError::sql("reading what a run froze");
+        let row = sqlx::query("SELECT bundle FROM bundles WHERE run = ?")
             .bind(id.0)
             .fetch_optional(self.readers())
             .await
-            .map_err(StoreError::sql("reading what a run froze"))?;
-        let Some(bundle) = bundle else {
+            .map_err(&doing)?;
+        let Some(row) = row else {
             return Ok(None);
         };
         // Of a long night it has megabytes.
         let making = spawn_blocking(move || {
+            let bundle: &str = row.try_get(0).map_err(&doing)?;
             let frozen =
-                serde_json::from_str(&bundle).map_err(StoreError::json("a run's bundle"))?;
+                serde_json::from_str(bundle).map_err(StoreError::json("a run's bundle"))?;
             Ok(Some((frozen, Link::of_bundle(bundle.as_bytes()))))
         });
         done(making).await
