@@ -198,10 +198,12 @@ impl Store {
         };
         events.retain(|event| event.seq <= last_seq);
         remarks.retain(|remark| remark.no <= last_remark);
-        let taken = events.iter();
-        let mut readings: Vec<ReadingRow> = taken
-            .filter_map(|event| row_for(id, &frozen, event))
-            .collect();
+        let taken = || {
+            let is_taken = |event: &&Event| matches!(event.body, Body::Taken { .. });
+            events.iter().filter(is_taken)
+        };
+        let mut readings = Vec::with_capacity(taken().count());
+        readings.extend(taken().filter_map(|event| row_for(id, &frozen, event)));
         let standings = counts::standings(&frozen.itinerary, &events);
         let (asides, mut taken_back) = (set_aside(&remarks), taken_back(&remarks));
         for row in &mut readings {

@@ -285,7 +285,8 @@ impl Store {
     /// When the record cannot be read.
     pub async fn frozen(&self, id: RunId) -> Result<Option<(Frozen, Link)>, StoreError> {
         let doing = StoreError::sql("reading what a run froze");
-        let row = sqlx::query("SELECT bundle FROM bundles WHERE run = ?")
+        // As bytes: SQLite would copy a text once more to end it with a zero.
+        let row = sqlx::query("SELECT CAST(bundle AS BLOB) FROM bundles WHERE run = ?")
             .bind(id.0)
             .fetch_optional(self.readers())
             .await
@@ -295,10 +296,10 @@ impl Store {
         };
         // Of a long night it has megabytes.
         let making = spawn_blocking(move || {
-            let bundle: &str = row.try_get(0).map_err(&doing)?;
-            let frozen =
-                serde_json::from_str(bundle).map_err(StoreError::json("a run's bundle"))?;
-            Ok(Some((frozen, Link::of_bundle(bundle.as_bytes()))))
+            let bundle: &[u8] = row.try_get(0).map_err(&doing)?;
+            let frozen = serde_json::from_slice(bundle);
+            let frozen = frozen.map_err(StoreError::json("a run's bundle"))?;
+            Ok(Some((frozen, Link::of_bundle(bundle))))
         });
         done(making).await
     }
