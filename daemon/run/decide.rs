@@ -7,6 +7,7 @@ use photometry::units::{Mono, Ratio, Span};
 
 use super::journal::{Decision, DriftVerdict};
 use super::progress::State;
+use super::restart::legs_again;
 use crate::plan::itinerary::{Itinerary, WarmUpRule};
 
 /// Readings in a row that must all fall before a lamp is said to dim itself.
@@ -142,7 +143,8 @@ pub fn leg_drift(state: &State, leg: u32, limit: Ratio, give_up: Ratio) -> Decis
 
 /// Whether a leg goes on after a seam. Where homing could not prove that no
 /// steps were lost before it (the daemon died, and its driver with it), the same
-/// light at the reference does.
+/// light at the reference does; a light that is not known, then or now, proves
+/// nothing.
 pub fn leg_return(state: &State, itinerary: &Itinerary, leg: u32, limit: Ratio) -> Decision {
     let first = state.reference_means(leg).first().copied();
     let now = state.return_mean();
@@ -150,12 +152,15 @@ pub fn leg_return(state: &State, itinerary: &Itinerary, leg: u32, limit: Ratio) 
     let drift = first.zip(now).and_then(|(first, now)| over(first, now));
     let unproven = state.homing_unproven;
     let goes_on = match (first, drift) {
-        // Nothing was measured in this leg yet; but the level's own light tells
-        // roughly whether the carriage stood where it stands now.
+        // No reference of this leg gave a value yet; but the level's own light
+        // tells roughly whether the carriage stood where it stands now. It need
+        // not where no reading of the test rests on where it stood.
         (None, _) => {
             let then = state.light_before_the_seam(itinerary, leg);
             let shift = then.zip(now).and_then(|(then, now)| over(then, now));
-            !unproven || shift.is_none_or(|shift| shift.share().abs() <= ROUGHLY)
+            let same = shift.is_some_and(|shift| shift.share().abs() <= ROUGHLY);
+            let mut at_stake = legs_again(itinerary, leg, true).into_iter();
+            !unproven || same || !at_stake.any(|leg| state.leg_has_readings(itinerary, leg))
         }
         (Some(_), Some(drift)) => drift.share().abs() <= limit.share(),
         (Some(_), None) => false,

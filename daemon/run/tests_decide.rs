@@ -6,7 +6,7 @@ use photometry::units::{Mono, Ratio, Span};
 
 use super::decide::{self, WarmUpStep, drift_of, half_light, no_brighter, went_out};
 use super::journal::{Body, Decision, DriftVerdict};
-use super::tests_walk::{Light, itinerary, reads, walk};
+use super::tests_walk::{Light, Walk, done, itinerary, level, reads, walk};
 use crate::plan::itinerary::{Purpose, WarmUpRule, What};
 
 #[test]
@@ -180,12 +180,42 @@ fn a_leg_that_drifts_is_measured_again_once() {
     }
 }
 
-/// A death at each kind of place of the second leg, with homing that proves and
+/// What was decided on the last return to the reference, and what it undid.
+fn last_return(walk: &Walk) -> String {
+    let decided = walk
+        .events
+        .iter()
+        .rev()
+        .find_map(|event| match &event.body {
+            Body::Decided {
+                decision:
+                    Decision::Return {
+                        drift,
+                        goes_on,
+                        unproven,
+                        ..
+                    },
+            } => {
+                let drift =
+                    drift.map_or("none".to_owned(), |drift| format!("{:.3}", drift.share()));
+                Some(format!(
+                    "drift {drift}, goes on {goes_on}, unproven {unproven}"
+                ))
+            }
+            _ => None,
+        });
+    decided.expect("a decision")
+}
+
+/// A death at each kind of place of two legs, with homing that proves and
 /// that does not, and with each light after it.
 #[test]
 fn whether_a_leg_goes_on_after_a_death() {
     type Place = (&'static str, fn(&crate::plan::itinerary::Action) -> bool);
-    let places: [Place; 4] = [
+    let places: [Place; 5] = [
+        ("before the first reference of the first leg", |a| {
+            reads(a, Purpose::Reference) && a.leg == Some(1)
+        }),
         ("before its first reference", |a| {
             reads(a, Purpose::Reference) && a.leg == Some(2)
         }),
@@ -218,30 +248,50 @@ fn whether_a_leg_goes_on_after_a_death() {
                 (walk.proven, walk.light) = (proven, light);
                 walk.until(|a| matches!(a.what, What::CheckReturn { .. }));
                 walk.step();
-                let decided = walk
-                    .events
-                    .iter()
-                    .rev()
-                    .find_map(|event| match &event.body {
-                        Body::Decided {
-                            decision:
-                                Decision::Return {
-                                    drift,
-                                    goes_on,
-                                    unproven,
-                                    ..
-                                },
-                        } => Some(format!(
-                            "drift {}, goes on {goes_on}, unproven {unproven}",
-                            drift
-                                .map_or("none".to_owned(), |drift| format!("{:.3}", drift.share())),
-                        )),
-                        _ => None,
-                    });
-                let decided = decided.expect("a decision");
+                let decided = last_return(&walk);
                 table.push_str(&format!("  homing proves {proven}, {name}: {decided}\n"));
             }
         }
     }
     insta::assert_snapshot!(table);
+}
+
+/// The second leg's level was set and warmed up when the daemon died: the first
+/// leg's readings, taken since the same homing, rest on nothing where no light
+/// of that level can be compared.
+#[test]
+fn a_light_that_was_never_seen_proves_no_place() {
+    const DARK: Light = |_| Outcome::Under(0.1);
+    const SEEN: Light = |_| Outcome::Value(100.0);
+    const BRIGHT: Light = |_| Outcome::Over(20.0);
+    // Light with which the level was set, all light after the death, whether
+    // homing proves the place, and whether the run goes on.
+    let cases = [
+        (Some(100.0), SEEN, false, true),
+        (Some(100.0), BRIGHT, false, false),
+        (Some(100.0), DARK, false, false),
+        (Some(100.0), DARK, true, true),
+        (None, SEEN, false, false),
+        (None, SEEN, true, true),
+        (None, BRIGHT, false, false),
+        (None, BRIGHT, true, true),
+        (Some(0.0), SEEN, false, false),
+    ];
+    for (nth, (before, after, proven, goes_on)) in cases.into_iter().enumerate() {
+        let mut walk = walk(itinerary(2, 1, false));
+        walk.until(|a| matches!(a.what, What::SetLevel { .. }) && a.leg == Some(2));
+        let set = walk.start();
+        walk.say(level(&set.setting, before));
+        walk.say(done(None));
+        walk.until(|a| reads(a, Purpose::Reference) && a.leg == Some(2));
+        walk.dies();
+        (walk.proven, walk.light) = (proven, after);
+        walk.until(|a| matches!(a.what, What::CheckReturn { .. }));
+        walk.step();
+        let said = format!("drift none, goes on {goes_on}, unproven {}", !goes_on);
+        assert_eq!(last_return(&walk), said, "case {nth}");
+        // Measured again means the whole test, from its first leg's level on.
+        let next = walk.coming().expect("something is left").leg;
+        assert_eq!(next, Some(if goes_on { 2 } else { 1 }), "case {nth}");
+    }
 }
