@@ -133,10 +133,11 @@ impl<'a, 'm> Fields<'a, 'm> {
             if self.asked.contains(&written) {
                 continue;
             }
-            let meant = match self.mistakes.is_full() {
-                true => None,
-                false => nearest(written, free.iter().copied()),
-            };
+            if self.mistakes.is_full() {
+                self.mistakes.only_count(key.place());
+                continue;
+            }
+            let meant = nearest(written, free.iter().copied());
             // Misspelt, hence not missing as well.
             self.missing.retain(|(missing, _)| Some(*missing) != meant);
             let message = format!("{} has no key {}", self.what, shown(written));
@@ -171,6 +172,10 @@ impl<'a, 'm> Fields<'a, 'm> {
 impl Drop for Fields<'_, '_> {
     fn drop(&mut self) {
         for (key, example) in std::mem::take(&mut self.missing) {
+            if self.mistakes.is_full() {
+                self.mistakes.only_count(self.node.place());
+                continue;
+            }
             let message = format!("{} lacks the key `{key}`", self.what);
             let hint = match example {
                 Some(example) => format!("add a line like `{key}: {example}`"),

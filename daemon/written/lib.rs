@@ -56,6 +56,8 @@ pub mod render;
 #[cfg(test)]
 mod properties;
 #[cfg(test)]
+mod tests_opinion;
+#[cfg(test)]
 mod told;
 #[cfg(test)]
 mod traps;

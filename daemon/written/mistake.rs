@@ -104,9 +104,15 @@ impl Mistakes {
             kept.push(mistake);
             return;
         }
+        self.only_count(mistake.place);
+    }
+
+    /// Counts one that [`Mistakes::is_full`] leaves no room for: what nobody will
+    /// read need not be put into words.
+    pub(crate) fn only_count(&mut self, place: Place) {
         match &mut self.left_out {
             Some((_, count)) => *count += 1,
-            none => *none = Some((mistake.place, 1)),
+            none => *none = Some((place, 1)),
         }
     }
 
@@ -129,7 +135,7 @@ impl Mistakes {
         !self.mistakes.is_empty()
     }
 
-    /// Whether further mistakes are only counted: no use in finding hints.
+    /// Whether further mistakes are only counted.
     #[must_use]
     pub fn is_full(&self) -> bool {
         self.mistakes.len() >= MAX_MISTAKES

@@ -8,23 +8,45 @@ use crate::mistake::{Mistake, Mistakes};
 use crate::node::{Data, Item, Meaning};
 use crate::parse::narrow;
 use crate::place::{Place, Source};
-use std::sync::Arc;
+use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
+use std::cell::Cell;
+use std::fmt::Formatter;
+use std::sync::{Arc, LazyLock};
 
-/// What a plain word means to `serde_yaml`. Words that begin like text are not
-/// asked about: there are many, and asking costs a parser each.
+/// Words of YAML's own, old and new, that are no numbers: `serde_yaml` says once
+/// of each what it is.
+const WORDS: [&str; 16] = [
+    "~", "null", "Null", "NULL", "true", "True", "TRUE", "false", "False", "FALSE", "yes", "no",
+    "on", "off", "y", "n",
+];
+
+/// What a plain word means to `serde_yaml`. A parser for each word would cost
+/// more than the rest of the reading, so its own reader of numbers is asked, and
+/// what it said of the words of YAML is kept. `tests_opinion` holds this against
+/// what its parser says.
 pub(crate) fn meaning(text: &str) -> Meaning {
-    const BEGINNINGS: &[u8] = b"0123456789+-.~tTfFnN";
+    static SAID: LazyLock<[Meaning; WORDS.len()]> = LazyLock::new(|| {
+        WORDS.map(|word| serde_yaml::from_str(word).map_or(Meaning::Text, |said| of(&said)))
+    });
     match text.as_bytes().first() {
-        None => return Meaning::Null,
-        // No number or word of YAML's own has a space: `6 in` is text.
-        Some(_) if text.contains(' ') => return Meaning::Text,
-        Some(first) if !BEGINNINGS.contains(first) => return Meaning::Text,
-        Some(_) => {}
+        None => Meaning::Null,
+        Some(b'0'..=b'9' | b'+' | b'-' | b'.') => match text.parse() {
+            Ok(number) => of(&serde_yaml::Value::Number(number)),
+            Err(_) => Meaning::Text,
+        },
+        Some(_) => match WORDS.iter().position(|word| *word == text) {
+            Some(at) => SAID[at],
+            None => Meaning::Text,
+        },
     }
-    match serde_yaml::from_str::<serde_yaml::Value>(text) {
-        Ok(serde_yaml::Value::Null) => Meaning::Null,
-        Ok(serde_yaml::Value::Bool(b)) => Meaning::Boolean(b),
-        Ok(serde_yaml::Value::Number(n)) => match (n.as_i64(), n.as_f64()) {
+}
+
+/// What a value of `serde_yaml` is; what is more than a word is text.
+pub(crate) fn of(value: &serde_yaml::Value) -> Meaning {
+    match value {
+        serde_yaml::Value::Null => Meaning::Null,
+        serde_yaml::Value::Bool(b) => Meaning::Boolean(*b),
+        serde_yaml::Value::Number(n) => match (n.as_i64(), n.as_f64()) {
             (Some(n), _) => Meaning::Integer(n),
             (None, Some(x)) => Meaning::Float(x),
             (None, None) => Meaning::Text,
@@ -42,12 +64,21 @@ pub(crate) fn second(
     root: &Item,
     mistakes: &mut Mistakes,
 ) {
-    match serde_yaml::from_str::<serde_yaml::Value>(text) {
-        Ok(value) => {
-            if let Err(place) = agrees(root, &value) {
+    let differs = Cell::new(None);
+    let whole = Held {
+        item: root,
+        differs: &differs,
+    };
+    match whole.deserialize(serde_yaml::Deserializer::from_str(text)) {
+        Ok(()) => {
+            if let Some(place) = differs.take() {
                 mistakes.add(
-                    Mistake::new(place, "two-readings", "this can be read in two ways")
-                        .hint("put the text in quotes, or write it more simply"),
+                    Mistake::new(
+                        place.clone(),
+                        "two-readings",
+                        "this can be read in two ways",
+                    )
+                    .hint("put the text in quotes, or write it more simply"),
                 );
             }
         }
@@ -63,43 +94,124 @@ pub(crate) fn second(
     }
 }
 
-/// Depth is at most `caps::MAX_DEPTH`, so the recursion is bounded.
-fn agrees(item: &Item, value: &serde_yaml::Value) -> Result<(), Place> {
-    use serde_yaml::Value;
-    let same = match (&item.data, value) {
-        (Data::List(items), Value::Sequence(values)) => {
-            if items.len() == values.len() {
-                return items.iter().zip(values).try_for_each(|(i, v)| agrees(i, v));
-            }
-            false
+/// A value as we read it, held against what `serde_yaml` reads in its place. No
+/// value of its kind is made for that: a file may have 100,000. It reads on after
+/// the first difference, because what it refuses is told first.
+#[derive(Clone, Copy)]
+struct Held<'a> {
+    item: &'a Item,
+    /// The place of the first difference.
+    differs: &'a Cell<Option<&'a Place>>,
+}
+
+impl<'a> Held<'a> {
+    fn of(self, item: &'a Item) -> Self {
+        Self { item, ..self }
+    }
+
+    fn differs(self) {
+        if self.differs.get().is_none() {
+            self.differs.set(Some(&self.item.place));
         }
-        (Data::Map(entries), Value::Mapping(values)) => {
-            if entries.len() == values.len() {
-                return entries
-                    .iter()
-                    .zip(values)
-                    .try_for_each(|((ik, iv), (vk, vv))| {
-                        agrees(ik, vk)?;
-                        agrees(iv, vv)
-                    });
+    }
+
+    fn must_mean<E>(self, wanted: Meaning) -> Result<(), E> {
+        let same = match (&self.item.data, wanted) {
+            (Data::Scalar { meaning, .. }, Meaning::Float(wanted)) => {
+                matches!(meaning, Meaning::Float(found) if found.to_bits() == wanted.to_bits())
             }
-            false
-        }
-        (Data::Scalar { text, meaning, .. }, value) => match (meaning, value) {
-            (Meaning::Null, Value::Null) => true,
-            (Meaning::Boolean(a), Value::Bool(b)) => a == b,
-            (Meaning::Integer(a), Value::Number(b)) => Some(*a) == b.as_i64(),
-            (Meaning::Float(a), Value::Number(b)) => {
-                b.as_f64().is_some_and(|b| a.to_bits() == b.to_bits())
-            }
-            (Meaning::Text, Value::String(b)) => text == b,
+            (Data::Scalar { meaning, .. }, wanted) => *meaning == wanted,
             _ => false,
-        },
-        _ => false,
-    };
-    if same {
+        };
+        if !same {
+            self.differs();
+        }
         Ok(())
-    } else {
-        Err(item.place.clone())
+    }
+
+    fn must_be<E>(self, number: impl Into<serde_yaml::Number>) -> Result<(), E> {
+        self.must_mean(of(&serde_yaml::Value::Number(number.into())))
+    }
+}
+
+/// Depth is at most `caps::MAX_DEPTH`, so the recursion is bounded.
+impl<'de> DeserializeSeed<'de> for Held<'_> {
+    type Value = ();
+
+    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> Result<(), D::Error> {
+        deserializer.deserialize_any(self)
+    }
+}
+
+impl<'de> Visitor<'de> for Held<'_> {
+    type Value = ();
+
+    fn expecting(&self, f: &mut Formatter<'_>) -> std::fmt::Result {
+        f.write_str("any YAML value")
+    }
+
+    fn visit_unit<E>(self) -> Result<(), E> {
+        self.must_mean(Meaning::Null)
+    }
+
+    fn visit_bool<E>(self, b: bool) -> Result<(), E> {
+        self.must_mean(Meaning::Boolean(b))
+    }
+
+    fn visit_i64<E>(self, n: i64) -> Result<(), E> {
+        self.must_be(n)
+    }
+
+    fn visit_u64<E>(self, n: u64) -> Result<(), E> {
+        self.must_be(n)
+    }
+
+    fn visit_f64<E>(self, x: f64) -> Result<(), E> {
+        self.must_be(x)
+    }
+
+    fn visit_str<E>(self, wanted: &str) -> Result<(), E> {
+        match &self.item.data {
+            Data::Scalar { text, .. } if text == wanted => self.must_mean(Meaning::Text),
+            _ => {
+                self.differs();
+                Ok(())
+            }
+        }
+    }
+
+    fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<(), A::Error> {
+        let Data::List(items) = &self.item.data else {
+            self.differs();
+            return IgnoredAny.visit_seq(seq).map(drop);
+        };
+        for item in items {
+            if seq.next_element_seed(self.of(item))?.is_none() {
+                self.differs();
+                return Ok(());
+            }
+        }
+        while seq.next_element::<IgnoredAny>()?.is_some() {
+            self.differs();
+        }
+        Ok(())
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<(), A::Error> {
+        let Data::Map(entries) = &self.item.data else {
+            self.differs();
+            return IgnoredAny.visit_map(map).map(drop);
+        };
+        for (key, value) in entries {
+            if map.next_key_seed(self.of(key))?.is_none() {
+                self.differs();
+                return Ok(());
+            }
+            map.next_value_seed(self.of(value))?;
+        }
+        while map.next_entry::<IgnoredAny, IgnoredAny>()?.is_some() {
+            self.differs();
+        }
+        Ok(())
     }
 }

@@ -75,7 +75,8 @@ enum Frame {
         place: Place,
         entries: Vec<(Item, Item)>,
         key: Option<Item>,
-        seen: HashMap<String, Place>,
+        /// Keys and where they stand among the entries, once there are many.
+        seen: HashMap<String, usize>,
     },
 }
 
@@ -246,7 +247,7 @@ impl Builder<'_> {
             }) => match key.take() {
                 None => *key = Some(item),
                 Some(key) => {
-                    if let Some(mistake) = key_mistake(&key, seen) {
+                    if let Some(mistake) = key_mistake(&key, entries, seen) {
                         self.mistakes.add(mistake);
                     } else {
                         entries.push((key, item));
@@ -315,7 +316,11 @@ fn too_deep(place: Place) -> Mistake {
 }
 
 /// What is wrong with a key: it must be text, no merge key, and new in its map.
-fn key_mistake(key: &Item, seen: &mut HashMap<String, Place>) -> Option<Mistake> {
+fn key_mistake(
+    key: &Item,
+    entries: &[(Item, Item)],
+    seen: &mut HashMap<String, usize>,
+) -> Option<Mistake> {
     let node = Node::of(key);
     let place = key.place.clone();
     let text = node.text().unwrap_or_default();
@@ -335,7 +340,7 @@ fn key_mistake(key: &Item, seen: &mut HashMap<String, Place>) -> Option<Mistake>
                 .maybe_hint(node.text().map(|_| "put it in quotes".to_owned())),
         );
     }
-    if let Some(first) = seen.get(text) {
+    if let Some(first) = written_before(text, entries, seen) {
         return Some(
             Mistake::new(
                 place,
@@ -346,8 +351,29 @@ fn key_mistake(key: &Item, seen: &mut HashMap<String, Place>) -> Option<Mistake>
             .also(first.clone(), "first written here"),
         );
     }
-    seen.insert(text.to_owned(), place);
     None
+}
+
+/// Keys up to which a map is gone through for each new one: a file may have
+/// 30,000 small maps.
+const FEW_KEYS: usize = 16;
+
+/// Where a key stands already. `seen` is filled up to here when it is needed.
+fn written_before<'a>(
+    text: &str,
+    entries: &'a [(Item, Item)],
+    seen: &mut HashMap<String, usize>,
+) -> Option<&'a Place> {
+    let text_of = |at: usize| Node::of(&entries[at].0).text().unwrap_or_default();
+    let at = if entries.len() <= FEW_KEYS {
+        (0..entries.len()).find(|at| text_of(*at) == text)
+    } else {
+        for at in seen.len()..entries.len() {
+            seen.insert(text_of(at).to_owned(), at);
+        }
+        seen.get(text).copied()
+    };
+    at.map(|at| &entries[at].0.place)
 }
 
 /// Text inside the caps never comes near the limit.
