@@ -157,7 +157,10 @@ const HOMES: &[(&str, &[&str])] = &[
     ("saphyr_parser", &["daemon/written"]),
     ("annotate_snippets", &["daemon/written"]),
     ("serialport", &["drivers/link"]),
-    ("rustix", &["drivers/clock", "drivers/link"]),
+    (
+        "rustix",
+        &["drivers/clock", "drivers/link", "daemon/store/room.rs"],
+    ),
     ("jiff", &["drivers/clock"]),
     ("tokio::time", &["drivers/clock/wall.rs"]),
     ("rhai", &["daemon/script"]),

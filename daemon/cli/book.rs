@@ -123,6 +123,9 @@ pub fn told(booked: &Booked) -> String {
     for what in &booked.left_out {
         let _ = writeln!(text, "left out: {what}");
     }
+    for what in &booked.warnings {
+        let _ = writeln!(text, "warning: {what}");
+    }
     if booked.repeated {
         let _ = writeln!(
             text,

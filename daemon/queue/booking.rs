@@ -15,6 +15,7 @@ use crate::plan::placement::Placement;
 use crate::plan::{check, layout, placing};
 use crate::rulings::library::Library;
 use crate::run::journal::{RunId, RunState};
+use crate::store::room;
 use crate::store::runs::RunRow;
 
 impl Keeper {
@@ -108,7 +109,7 @@ impl Keeper {
                     .iter()
                     .all(|script| frozen.scripts.contains(script));
             return if same {
-                Ok(booked(run, &frozen, true))
+                Ok(self.booked(run, &frozen, true))
             } else {
                 Err(Refusal::KeyReused(run))
             };
@@ -144,8 +145,29 @@ impl Keeper {
                 .await?;
         }
         let name = desk.card.name.clone();
+        let booked = self.booked(run, &frozen, false);
         self.hand_on(&name).await?;
-        Ok(booked(run, &frozen, false))
+        Ok(booked)
+    }
+
+    /// What is told of a run as booked. Room is looked for before it is handed
+    /// over, and told in the log too: whoever books may be a program.
+    pub(super) fn booked(&self, run: RunId, frozen: &Frozen, repeated: bool) -> Booked {
+        Booked {
+            run,
+            time: frozen.itinerary.time(),
+            window: frozen.plan.policies.window,
+            left_out: frozen.itinerary.left_out.clone(),
+            repeated,
+            warnings: self.short_of_room(run, frozen).into_iter().collect(),
+        }
+    }
+
+    /// Whether the disk may be full before a run's end; also told in the log.
+    pub(super) fn short_of_room(&self, run: RunId, frozen: &Frozen) -> Option<String> {
+        let warning = room::warning((self.free_room)(&self.store), &frozen.itinerary)?;
+        tracing::warn!(%run, "{warning}");
+        Some(warning)
     }
 
     /// The lamp's model: from the order, or as the unit was placed.
@@ -177,16 +199,6 @@ impl Keeper {
         };
         let lamp = self.store.lamp(&model).await?;
         lamp.map(|(lamp, _)| lamp).ok_or_else(unknown)
-    }
-}
-
-pub(super) fn booked(run: RunId, frozen: &Frozen, repeated: bool) -> Booked {
-    Booked {
-        run,
-        time: frozen.itinerary.time(),
-        window: frozen.plan.policies.window,
-        left_out: frozen.itinerary.left_out.clone(),
-        repeated,
     }
 }
 
@@ -280,4 +292,39 @@ pub(super) fn lay_out(
         placement,
         itinerary,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use drivers::clock::Clock;
+
+    use super::*;
+    use crate::plan::samples::survey;
+    use crate::store::open::Store;
+    use crate::store::samples;
+
+    /// A small disk is told of with the booking, and never refuses it.
+    #[tokio::test]
+    async fn a_booking_says_that_the_room_may_not_do() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = Store::open(&folder.path().join("record.db")).await;
+        let (store, boot) = (store.expect("opened"), "boot-1".to_owned());
+        let mut keeper = Keeper::new(store, Clock::wall(), boot, None, Vec::new(), None);
+        let frozen = samples::frozen(1, survey(&[6, 12]));
+        type Says = fn(&Store) -> Option<u64>;
+        let cases: [(Says, usize); 3] = [
+            (|_| Some(1 << 20), 1),
+            (|_| Some(1 << 40), 0),
+            (|_| None, 0),
+        ];
+        for (free_room, warnings) in cases {
+            Arc::get_mut(&mut keeper).expect("only one").free_room = free_room;
+            for repeated in [false, true] {
+                let booked = keeper.booked(RunId(1), &frozen, repeated);
+                assert_eq!(booked.warnings.len(), warnings, "{booked:?}");
+            }
+        }
+    }
 }

@@ -82,6 +82,8 @@ pub struct Keeper {
     pub(super) turns: Turns,
     /// Counts orders that changed a run which no attendant has in hand.
     stirred: tokio::sync::watch::Sender<u64>,
+    /// Asks for the room on the record's disk; a test says its own.
+    pub(super) free_room: fn(&Store) -> Option<u64>,
 }
 
 impl Keeper {
@@ -118,6 +120,7 @@ impl Keeper {
             gate: tokio::sync::Mutex::new(()),
             turns: Turns::new(),
             stirred: tokio::sync::watch::Sender::new(0),
+            free_room: Store::free_room,
         })
     }
 
@@ -322,6 +325,9 @@ impl Keeper {
     ) -> Result<(), Refusal> {
         let (frozen, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
         let past = self.store.events(run, 0, u32::MAX).await?;
+        if past.is_empty() {
+            self.short_of_room(run, &frozen);
+        }
         let last_boot = self.store.last_boot(run).await?;
         let other_boot = adopt::other_boot(last_boot.as_deref(), &self.boot);
         let mended = desk.stand().mended.take() == Some(run);

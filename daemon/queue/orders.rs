@@ -79,6 +79,8 @@ pub struct Booked {
     pub left_out: Vec<String>,
     /// It was booked before, by the same request.
     pub repeated: bool,
+    /// What may go wrong; it was booked all the same.
+    pub warnings: Vec<String>,
 }
 
 /// A bench as others see it.

@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use photometry::measured::Outcome;
 use photometry::units::Length;
 
-use super::booking::{Papers, booked, lay_out};
+use super::booking::{Papers, lay_out};
 use super::keeper::Keeper;
 use super::orders::Booked;
 use super::refusal::Refusal;
@@ -64,7 +64,7 @@ impl Keeper {
             let (frozen, _) = self.store.frozen(twin).await?.ok_or(Refusal::NoRun(twin))?;
             let same = frozen.redo_of == Some(run.0) && frozen.plan == plan;
             return match same {
-                true => Ok((booked(twin, &frozen, true), parts)),
+                true => Ok((self.booked(twin, &frozen, true), parts)),
                 false => Err(Refusal::KeyReused(twin)),
             };
         }
@@ -96,8 +96,9 @@ impl Keeper {
             self.store.hold_unbegun(new, why).await?;
         }
         let bench = desk.card.name.clone();
+        let booked = self.booked(new, &frozen, false);
         self.hand_on(&bench).await?;
-        Ok((booked(new, &frozen, false), parts))
+        Ok((booked, parts))
     }
 
     /// What is measured again.

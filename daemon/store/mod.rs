@@ -32,6 +32,7 @@ pub mod placements;
 pub mod readings;
 pub mod remarks;
 mod reopen;
+pub mod room;
 pub mod rulings;
 pub mod runs;
 #[cfg(test)]

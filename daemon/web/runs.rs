@@ -141,6 +141,7 @@ async fn as_booked(
         window: booked.window.map(|window| window.shown()),
         left_out: booked.left_out,
         repeated: booked.repeated,
+        warnings: booked.warnings,
     })
 }
 

@@ -300,6 +300,9 @@ pub struct Booked {
     /// What of another run is measured again, a line for each test.
     #[serde(default)]
     pub again: Vec<String>,
+    /// What may go wrong; the run is booked all the same.
+    #[serde(default)]
+    pub warnings: Vec<String>,
 }
 
 /// `POST /runs/{id}/redo`, with an `Idempotency-Key`; all lists empty: what is
