@@ -259,14 +259,19 @@ mod tests {
         let shifted = |factor: f64| before.map(|value| value * factor);
         let wild = [300.0, 200.0, 251.0, 270.0, 230.0];
         let cases = [
-            (shifted(1.0005).to_vec(), 0.03, Change::Unchanged),
-            (shifted(0.99).to_vec(), 0.03, Change::ChangedWithinMargin),
-            (shifted(0.90).to_vec(), 0.03, Change::Changed),
-            (wild.to_vec(), 0.03, Change::Undecided),
+            (shifted(1.0005), Change::Unchanged, "unchanged"),
+            (
+                shifted(0.99),
+                Change::ChangedWithinMargin,
+                "changed within margin",
+            ),
+            (shifted(0.90), Change::Changed, "changed"),
+            (wild, Change::Undecided, "undecided"),
         ];
-        for (after, margin, wanted) in cases {
-            let found = compare(&before, &after, margin).expect("a comparison");
+        for (after, wanted, words) in cases {
+            let found = compare(&before, &after, 0.03).expect("a comparison");
             assert_eq!(found.change, wanted, "{found:?}");
+            assert_eq!(found.change.words(), words);
         }
     }
 

@@ -199,6 +199,37 @@ mod tests {
         }
     }
 
+    /// From worst to best, in the words that a report prints.
+    #[test]
+    fn rulings_have_their_order_and_their_words() {
+        let limit = Limit::AtLeast(100.0);
+        let cases = [
+            (Some(80.0), "fail"),
+            (Some(99.0), "conditional fail"),
+            (None, "undecided"),
+            (Some(101.0), "conditional pass"),
+            (Some(120.0), "pass"),
+        ];
+        let rulings = cases.map(|(value, words)| {
+            let estimate = value.map(|value| Estimate::exact(value).with("a", 5.0, None));
+            let ruling = limit.rule(estimate.as_ref(), DecisionRule::Guarded);
+            assert_eq!(ruling.words(), words, "{value:?}");
+            ruling
+        });
+        assert!(rulings.is_sorted(), "{rulings:?}");
+    }
+
+    /// ISO 13528:2022, 9.7: 1 itself is within; two values with U of 3 and 4 may
+    /// differ by 5.
+    #[test]
+    fn an_en_number_is_satisfactory_up_to_one() {
+        for (other, fine) in [(105.0, true), (95.0, true), (105.001, false), (94.9, false)] {
+            let en = en_number(100.0, 3.0, other, 4.0).expect("a number");
+            assert_eq!(is_satisfactory(en), fine, "{other}: {en}");
+        }
+        assert!(!is_satisfactory(f64::NAN));
+    }
+
     #[test]
     fn what_is_no_number_is_undecided_and_no_figure() {
         let (nan, infinite) = (f64::NAN, f64::INFINITY);

@@ -68,6 +68,23 @@ mod tests {
         assert!((net - 50.9).abs() < 1e-9);
     }
 
+    /// Nothing says which of two visits of one instant is right; nor does a
+    /// reading without a visit, or after one in the dark, have a correction.
+    #[test]
+    fn visits_that_say_nothing_correct_nothing() {
+        assert_eq!(between(at(5, 1.0), at(5, 3.0), at(5, 0.0).0), 2.0);
+        let cases: [(&[At], Option<f64>, Option<f64>); 4] = [
+            (&[], None, None),
+            (&[at(0, -1.0), at(60, 1.0)], None, None),
+            (&[at(0, 1.0), at(60, 0.0)], None, Some(-1.0)),
+            (&[at(0, 2.0), at(60, 1.0)], Some(20.0), Some(-0.5)),
+        ];
+        for (visits, wanted, drifted) in cases {
+            assert_eq!(corrected(at(60, 10.0), visits), wanted, "{visits:?}");
+            assert_eq!(drift(visits), drifted, "{visits:?}");
+        }
+    }
+
     #[test]
     fn outside_the_visits_the_nearest_counts() {
         let visits = [at(10, 1.0), at(20, 2.0), at(40, 4.0)];

@@ -205,6 +205,35 @@ mod tests {
         );
     }
 
+    /// No rule decides on what is not there: no samples, too few, all of one
+    /// instant, or light that fell to nothing.
+    #[test]
+    fn too_little_decides_nothing() {
+        let at = |secs: i64, value: f64| (Mono::ZERO + Span::from_secs(secs), value);
+        let falling =
+            |step: i64| -> Vec<Sample> { (0..5).map(|k| at(k * step, 10.0 - k as f64)).collect() };
+        let to_nothing: Vec<Sample> = (0..5).map(|k| at(k * 60, 4.0 - k as f64)).collect();
+        let rising: Vec<Sample> = (0..5).map(|k| at(k * 60, k as f64)).collect();
+        let cases = [
+            (Vec::new(), 4, false),
+            (falling(60), 4, true),
+            (falling(60), 5, false),
+            (falling(60), usize::MAX - 1, false),
+            (falling(0), 4, false),
+            (to_nothing, 4, false),
+            (rising, 4, false),
+        ];
+        for (samples, n, declines) in cases {
+            let decline = decline_per_hour(&samples, n);
+            assert_eq!(decline.is_some(), declines, "{samples:?} {n}: {decline:?}");
+        }
+        assert_eq!(window_rule(&[], WindowRule::LM79), None);
+        let minutes = Span::from_mins(5);
+        assert_eq!(predicted_drift(&[], minutes, minutes), None);
+        assert_eq!(predicted_drift(&falling(0), minutes, minutes), None);
+        assert!(predicted_drift(&falling(60), minutes, minutes).is_some());
+    }
+
     #[test]
     fn darkness_is_never_stable() {
         let samples: Vec<Sample> = (0..10)

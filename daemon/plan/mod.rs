@@ -40,4 +40,6 @@ pub mod survey_layout;
 mod tests;
 #[cfg(test)]
 mod tests_mistakes;
+#[cfg(test)]
+mod tests_slips;
 pub mod uses;

@@ -1,0 +1,351 @@
+//! One slip at a time in good files, and what is said of it: whole tables, so
+//! that a word that changes is seen beside its neighbours.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use photometry::units::{Length, Wall};
+
+use super::card::{Card, Carries};
+use super::frozen::SentText;
+use super::lamp::Worked;
+use super::placing::{self, Request};
+use super::tests::{example, found, text};
+use super::{file, motion, order, redo, samples};
+
+/// What is said of files, a line for each mistake.
+fn told(files: &[SentText]) -> String {
+    let found = found(files);
+    let mut lines = String::new();
+    for one in &found.mistakes {
+        let _ = writeln!(lines, "  {} {}: {}", one.place, one.code, one.message);
+    }
+    match found.refuses() {
+        true => lines,
+        false => format!("{lines}  taken\n"),
+    }
+}
+
+/// The same file with one thing written otherwise.
+fn slipped(good: &SentText, written: &str, slip: &str) -> SentText {
+    let changed = good.text.replacen(written, slip, 1);
+    assert_ne!(changed, good.text, "{written}");
+    text(&good.name, &changed)
+}
+
+fn table(good: &SentText, beside: &[SentText], slips: &[(&str, &str)]) -> String {
+    let mut table = String::new();
+    for (written, slip) in slips {
+        let files: Vec<SentText> = beside
+            .iter()
+            .cloned()
+            .chain([slipped(good, written, slip)])
+            .collect();
+        let _ = write!(table, "{written:?} as {slip:?}\n{}", told(&files));
+    }
+    table
+}
+
+#[test]
+fn slips_in_a_bench_file() {
+    let slips = [
+        ("/dev/serial/by-id/usb-meter-0107-if00", "/dev/ttyACM0"),
+        (
+            "places:\n  axis: rail axis\n  stand: still",
+            "places: [axis]",
+        ),
+        ("192.0.2.10:5025", "192.0.2.10:0"),
+        ("192.0.2.10:5025", ":5025"),
+        ("192.0.2.10:5025", "192.0.2.10"),
+        (
+            "{carriage: stops, fingers: off",
+            "{carriage: stops, fingers: none",
+        ),
+        ("1 mm to 2000 mm", "2000 mm"),
+        ("1 mm to 2000 mm", "1 mm to much"),
+        ("settle: 500 ms", "settle: 721 h"),
+        ("  port: meter-port", "  port: 7"),
+        ("  port: finger-port\n", ""),
+        ("400 mm/s2", "0 mm/s2"),
+        ("due: 2027-09-01", "due: soon"),
+    ];
+    insta::assert_snapshot!(table(&example("bench-strand.yaml"), &[], &slips));
+}
+
+#[test]
+fn slips_in_a_lamp_file() {
+    let slips = [
+        ("levels: 12\n", ""),
+        ("levels: 12", "modes: {}"),
+        ("levels: 12", "modes: [warm]"),
+        ("levels: 12", "modes: {warm: 3, cool: 2}"),
+        ("power: power}", "power: power, mode: colour}"),
+        ("power: power}", "power: brighter}"),
+        ("power: power}", "power: dimmer}"),
+        ("power: power}", "}"),
+        (
+            "worked: {up: brighter, down: dimmer, power: power}",
+            "worked: [up]",
+        ),
+        (
+            "worked: {up: brighter, down: dimmer",
+            "worked: {up: brighter",
+        ),
+        (
+            "worked: {up: brighter, down: dimmer, power: power}",
+            "worked: direct",
+        ),
+    ];
+    insta::assert_snapshot!(table(&example("lamp-dunlin.yaml"), &[], &slips));
+}
+
+/// Beside a good bench and lamp, so that what does not fit shows too.
+#[test]
+fn slips_in_a_plan_file() {
+    let plan = text(
+        "plan.yaml",
+        "plan: p
+format: 1
+tests:
+  levels:
+    kind: survey
+    settings: [full, 3]
+    positions: {from: 6 in, to: 72 in, every: 6 in}
+policies:
+  window: 22:00 to 05:30
+",
+    );
+    let slips = [
+        ("every: 6 in", "every: 7 in"),
+        ("every: 6 in", "every: 0.0001 in"),
+        ("to: 72 in", "to: 90 in"),
+        ("settings: [full, 3]", "settings: []"),
+        ("settings: [full, 3]", "settings: [3, 13, 14]"),
+        ("settings: [full, 3]", "settings: [{warm: 3}]"),
+        ("22:00 to 05:30", "22:00 to 22:30"),
+        ("22:00 to 05:30", "22:00 to 23:30"),
+        (
+            "settings: [full, 3]\n    positions: {from: 6 in, to: 72 in, every: 6 in}\npolicies:\n  window: 22:00 to 05:30",
+            "positions: {from: 6 in, to: 72 in, every: 6 in}\npolicies:\n  window: 22:00 to 23:30",
+        ),
+        ("22:00 to 05:30", "late"),
+        ("tests:", "tests: []\nother:"),
+        ("[full, 3]", "[full, 3]\n    warm-up: slow"),
+        ("policies:", "criteria: []\npolicies:"),
+        ("policies:", "criteria: {}\npolicies:"),
+        (
+            "policies:",
+            "criteria:\n  bright: {script: ../mine.rhai}\npolicies:",
+        ),
+        (
+            "policies:",
+            "criteria:\n  bright: {script: .mine.rhai}\npolicies:",
+        ),
+        (
+            "policies:",
+            "criteria:\n  bright: {script: reaches-target, test: levls}\npolicies:",
+        ),
+        (
+            "policies:",
+            "criteria:\n  bright: {script: reaches-target, given: [250 lx]}\npolicies:",
+        ),
+        (
+            "policies:",
+            "criteria:\n  bright: {script: reaches-target}\nmetrics:\n  bright: {script: reaches-target}\npolicies:",
+        ),
+        ("policies:", "policies:\n  if-absent: leave out"),
+        (
+            "settings: [full, 3]",
+            "settings: [full, 3]\n    readings: 60000",
+        ),
+    ];
+    let beside = [example("bench-strand.yaml"), example("lamp-dunlin.yaml")];
+    insta::assert_snapshot!(table(&plan, &beside, &slips));
+    // Without a bench the settings are still held against the lamp.
+    let absent = slipped(&plan, "[full, 3]", "[full, 13]");
+    let no_bench = [example("lamp-dunlin.yaml"), absent.clone()];
+    assert!(
+        told(&no_bench).contains("plan.yaml:6:22"),
+        "{}",
+        told(&no_bench)
+    );
+    let leaves_out = slipped(&absent, "policies:", "policies:\n  if-absent: leave out");
+    let no_bench = [example("lamp-dunlin.yaml"), leaves_out];
+    assert_eq!(told(&no_bench), "  taken\n");
+}
+
+#[test]
+fn days_of_the_calendar() {
+    let cases = [
+        ("2027-03-01", true),
+        ("2028-02-29", true),
+        ("2000-02-29", true),
+        ("2100-02-29", false),
+        ("2027-02-29", false),
+        ("2027-04-31", false),
+        ("2027-12-31", true),
+        ("2027-13-01", false),
+        ("2027-00-10", false),
+        ("2027-01-00", false),
+        ("2027-1-01", false),
+        ("2027-01-1x", false),
+        ("+027-01-01", false),
+        ("2027-03", false),
+        ("2027-03-01-01", false),
+        ("", false),
+    ];
+    for (day, is_one) in cases {
+        assert_eq!(file::is_day(day), is_one, "{day}");
+    }
+}
+
+/// A rail whose coordinates fall away from the lamp: the same distances, and
+/// the datum that a gauge block gives is the one that leads back to it.
+#[test]
+fn either_way_round_a_position_and_its_datum_agree() {
+    let mm = Length::from_mm;
+    for (away_is_up, at_305) in [(true, 195), (false, -395)] {
+        let mut rail = samples::card().rail.expect("a rail");
+        rail.away_is_up = away_is_up;
+        let at = rail.coordinate_of(mm(305), mm(-100), mm(10));
+        assert_eq!(at, mm(at_305), "away is up: {away_is_up}");
+        assert_eq!(rail.datum_for(mm(305), at, mm(10)), mm(-100));
+    }
+}
+
+/// What a check refuses elsewhere must not divide or index here.
+#[test]
+fn a_rail_at_rest_and_a_grid_of_nothing_take_no_time() {
+    let mut rail = samples::card().rail.expect("a rail");
+    assert_eq!(order::sweep(&[], rail.travel_from), []);
+    let none = order::travel_at_least(&[], rail.travel_from, &rail);
+    assert_eq!(none.ns(), 0);
+    rail.acceleration = photometry::units::Acceleration::parse("0 mm/s2").expect("read");
+    let still = motion::travel_time(Length::from_mm(300), &rail);
+    assert_eq!(still.ns(), 0, "{still}");
+}
+
+fn request() -> Request {
+    Request {
+        unit: "D-17".to_owned(),
+        place: None,
+        firmware: None,
+        gauge: None,
+        carriage_at: None,
+        fingers: BTreeMap::new(),
+        who: "ada".to_owned(),
+        since: Wall::default(),
+        stated: BTreeMap::new(),
+    }
+}
+
+/// What is said of one request each, on the example bench, on one without a rail
+/// and on one without fingers.
+#[test]
+fn slips_in_a_placement() {
+    type Slip = fn(&mut Request, &mut Card);
+    let mut lamp = samples::lamp(3);
+    lamp.worked = Worked::ByHand;
+    let cases: [(&str, Slip); 16] = [
+        ("as it should be", |_, _| {}),
+        ("a place that is there", |r, _| {
+            r.place = Some("axis".to_owned())
+        }),
+        ("a place misspelt", |r, _| r.place = Some("axsi".to_owned())),
+        ("a place that is not", |r, _| {
+            r.place = Some("cellar".to_owned())
+        }),
+        ("nobody", |r, _| r.who = "  ".to_owned()),
+        ("a long firmware", |r, _| r.firmware = Some("x".repeat(65))),
+        ("a line in a name", |r, _| r.unit = "D\n17".to_owned()),
+        ("a button of none", |r, _| {
+            r.fingers.insert("up".to_owned(), "left".to_owned());
+        }),
+        ("one finger, two buttons", |r, _| {
+            for button in ["up", "down"] {
+                r.fingers.insert(button.to_owned(), "left".to_owned());
+            }
+        }),
+        ("no fingers", |r, card| {
+            r.fingers.insert("up".to_owned(), "left".to_owned());
+            card.fingers = None;
+        }),
+        ("a gauge of nothing", |r, _| {
+            r.gauge = Some("0 mm".to_owned())
+        }),
+        ("a gauge without a unit", |r, _| {
+            r.gauge = Some("50".to_owned())
+        }),
+        ("a carriage off its rail", |r, _| {
+            r.gauge = Some("50 mm".to_owned());
+            r.carriage_at = Some("9 m".to_owned());
+        }),
+        ("no rail", |_, card| card.rail = None),
+        ("no rail, a gauge", |r, card| {
+            r.gauge = Some("50 mm".to_owned());
+            card.rail = None;
+        }),
+        ("no rail, many places", |_, card| {
+            card.rail = None;
+            let more = card.places.clone();
+            card.places.extend(more);
+        }),
+    ];
+    let mut table = String::new();
+    for (name, slip) in cases {
+        let (mut request, mut card) = (request(), samples::card());
+        slip(&mut request, &mut card);
+        let said = match placing::placement(&request, &lamp, &card) {
+            Ok(placed) => format!(
+                "at {}, datum {} u {}",
+                placed.place, placed.datum, placed.datum_uncertainty
+            ),
+            Err(mistakes) => mistakes.join("\n  "),
+        };
+        let _ = writeln!(table, "{name}:\n  {said}");
+    }
+    insta::assert_snapshot!(table);
+    // A bench without a rail or fingers: the nominal placement claims neither.
+    let mut bare = samples::card();
+    (bare.rail, bare.fingers) = (None, None);
+    let nominal = placing::nominal("D-17", &samples::lamp(3), &bare);
+    assert_eq!((nominal.place.as_str(), nominal.fingers.len()), ("", 0));
+    assert_eq!(
+        samples::card().rail.map(|rail| rail.carries),
+        Some(Carries::Meter)
+    );
+}
+
+/// What a redo takes of a plan of two tests, by what was named: tests, then
+/// settings, then positions; where nothing is named, all of it.
+#[test]
+fn a_redo_takes_what_was_named() {
+    let mut plan = samples::plan(samples::survey(&[6, 12]));
+    let mut second = plan.tests[0].clone();
+    second.name = "far".to_owned();
+    second.kind = super::intent::TestKind::Survey(samples::survey(&[24]));
+    plan.tests.push(second);
+    let first = plan.tests[0].name.clone();
+    let lamp = samples::lamp(2);
+    type Names<'a> = &'a [&'a str];
+    let cases: [(Names, Names, Names, Names); 6] = [
+        (&[], &[], &[], &[&first, "far"]),
+        (&["far"], &[], &[], &["far"]),
+        (&[], &["L02"], &[], &[&first, "far"]),
+        (&[], &[], &["24 in"], &["far"]),
+        (&[], &["L01"], &["6 in", "12 in"], &[&first]),
+        (&["far"], &["L01"], &["24 in"], &["far"]),
+    ];
+    let words = |all: &[&str]| all.iter().map(|one| (*one).to_owned()).collect();
+    for (tests, settings, positions, kept) in cases {
+        let wanted = redo::Wanted {
+            tests: words(tests),
+            settings: words(settings),
+            positions: words(positions),
+        };
+        let parts = redo::choose(&plan, &lamp, &wanted).expect("parts");
+        let narrow = redo::narrowed(&plan, &lamp, &parts);
+        let names: Vec<&str> = narrow.tests.iter().map(|test| test.name.as_str()).collect();
+        assert_eq!(names, kept, "{wanted:?}");
+    }
+}
