@@ -246,7 +246,7 @@ fn slips_in_a_placement() {
     type Slip = fn(&mut Request, &mut Card);
     let mut lamp = samples::lamp(3);
     lamp.worked = Worked::ByHand;
-    let cases: [(&str, Slip); 16] = [
+    let cases: [(&str, Slip); 20] = [
         ("as it should be", |_, _| {}),
         ("a place that is there", |r, _| {
             r.place = Some("axis".to_owned())
@@ -258,6 +258,18 @@ fn slips_in_a_placement() {
         ("nobody", |r, _| r.who = "  ".to_owned()),
         ("a long firmware", |r, _| r.firmware = Some("x".repeat(65))),
         ("a line in a name", |r, _| r.unit = "D\n17".to_owned()),
+        ("the supply stated", |r, _| {
+            r.stated.insert("supply".to_owned(), " 230 V ".to_owned());
+        }),
+        ("an item misspelt", |r, _| {
+            r.stated.insert("suply".to_owned(), "230 V".to_owned());
+        }),
+        ("an item of no report", |r, _| {
+            r.stated.insert("moon phase".to_owned(), "full".to_owned());
+        }),
+        ("nothing stated of an item", |r, _| {
+            r.stated.insert("supply".to_owned(), " ".to_owned());
+        }),
         ("a button of none", |r, _| {
             r.fingers.insert("up".to_owned(), "left".to_owned());
         }),
@@ -297,8 +309,8 @@ fn slips_in_a_placement() {
         slip(&mut request, &mut card);
         let said = match placing::placement(&request, &lamp, &card) {
             Ok(placed) => format!(
-                "at {}, datum {} u {}",
-                placed.place, placed.datum, placed.datum_uncertainty
+                "at {}, datum {} u {}, stated {:?}",
+                placed.place, placed.datum, placed.datum_uncertainty, placed.stated
             ),
             Err(mistakes) => mistakes.join("\n  "),
         };
@@ -328,7 +340,7 @@ fn a_redo_takes_what_was_named() {
     let first = plan.tests[0].name.clone();
     let lamp = samples::lamp(2);
     type Names<'a> = &'a [&'a str];
-    let cases: [(Names, Names, Names, Names); 6] = [
+    let cases: [(Names<'_>, Names<'_>, Names<'_>, Names<'_>); 6] = [
         (&[], &[], &[], &[&first, "far"]),
         (&["far"], &[], &[], &["far"]),
         (&[], &["L02"], &[], &[&first, "far"]),

@@ -3,9 +3,10 @@
 
 Runs the unit tests of daemon/run, daemon/plan and what decides in photometry,
 built with counters, and prints a table by file and every place that was never
-reached. Those of daemon/run are held against uncovered.txt beside this script,
-which names each with its reason: one that is not named, or that is named and is
-reached after all, ends the script with 1.
+reached. Those of daemon/run, and the sides of branches of daemon/plan and of
+photometry's decisions, are held against uncovered.txt beside this script, which
+names each with its reason: one that is not named, or that is named and is reached
+after all, ends the script with 1.
 
 Needs LLVM's tools of version 19 or later (Debian: apt-get install llvm-19); the
 compiler of the house writes profiles that 19 reads. Branches are counted by an
@@ -33,9 +34,13 @@ LISTED = pathlib.Path(__file__).with_name("uncovered.txt")
 # The counters' own folder. Crates built through a wrapper get names of their own
 # beside the plain ones, so the usual target folder and what it holds are used.
 HOME = pathlib.Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target")) / "coverage"
-# What is reported; only the first must be listed whole.
-HELD = "daemon/run/"
-ROOMS = (HELD, "daemon/plan/", "daemon/photometry/")
+# What is reported, and what of it must be listed whole.
+ROOMS = ("daemon/run/", "daemon/plan/", "daemon/photometry/")
+DECIDING = ("comparison", "decision", "drift", "stabilisation")
+HELD = (*ROOMS[:2], *(f"daemon/photometry/{name}.rs" for name in DECIDING))
+# Here every stretch, elsewhere every side of a branch: in readers of files most
+# stretches that are not entered are the `?` after a mistake that was told.
+WHOLE = ROOMS[0]
 # The tests that walk through those rooms.
 RUNS = (
     ("wakerail", ("run::", "plan::", "attendant::tests")),
@@ -152,6 +157,8 @@ class File:
                 found.append((*place[:2], f"never reached: {self.shown(*place)}"))
             before = count
         for place, (true, false) in self.branches.items():
+            if not true + false:
+                found.append((*place[:2], f"never asked: {self.shown(*place)}"))
             for count, word in ((true, "true"), (false, "false")):
                 if not count and true + false:
                     found.append((*place[:2], f"never {word}: {self.shown(*place)}"))
@@ -242,7 +249,9 @@ def main():
     for name, file in files.items():
         for line, column, words in file.missed():
             print(f"{name}:{line}:{column}: {words}")
-            if name.startswith(HELD):
+            # What is never asked stands in a stretch that is never reached.
+            twice = "never asked" if name.startswith(WHOLE) else "never reached"
+            if name.startswith(HELD) and not words.startswith(twice):
                 held[f"{name}: {words}"].append(f"{name}:{line}:{column}")
     known, faults = listed(), 0
     for key, places in held.items():
