@@ -8,6 +8,7 @@
 //! Called by: plans (compile, given), rulings (rule, measure). Not here: what
 //! scripts may call (`api`), where views come from.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use photometry::uncertainty::Estimate;
@@ -68,6 +69,8 @@ pub fn compile(name: &str, text: &str) -> Result<Script, Vec<Mistake>> {
         return Err(vec![Mistake::at(Position::NONE, message)]);
     }
     let limits = Limits::default();
+    let (as_sent, text) = (text, without_lone_returns(text));
+    let text: &str = &text;
     let compiled = sandbox::with_engine(&limits, |engine| engine.compile(text));
     let ast = match compiled {
         Ok(Ok(ast)) => ast,
@@ -81,7 +84,7 @@ pub fn compile(name: &str, text: &str) -> Result<Script, Vec<Mistake>> {
     match kind {
         Some(kind) if mistakes.is_empty() => Ok(Script {
             name: name.to_owned(),
-            text: text.to_owned(),
+            text: as_sent.to_owned(),
             kind,
             summary: summary(text),
             parameters,
@@ -92,6 +95,21 @@ pub fn compile(name: &str, text: &str) -> Result<Script, Vec<Mistake>> {
             Err(mistakes)
         }
     }
+}
+
+/// With a blank for each carriage return that ends no line: the engine counts
+/// it as a line, and no editor does.
+fn without_lone_returns(text: &str) -> Cow<'_, str> {
+    if !text.contains('\r') {
+        return Cow::Borrowed(text);
+    }
+    let mut chars = text.chars().peekable();
+    let mut kept = String::with_capacity(text.len());
+    while let Some(c) = chars.next() {
+        let lone = c == '\r' && chars.peek() != Some(&'\n');
+        kept.push(if lone { ' ' } else { c });
+    }
+    Cow::Owned(kept)
 }
 
 /// The first line of a script's page.

@@ -50,6 +50,28 @@ fn criterion(run, given) {
     );
 }
 
+/// However lines end, a place is counted as editors count: a carriage return
+/// alone ends none.
+#[test]
+fn places_do_not_depend_on_how_lines_end() {
+    let text = "// A page.
+fn given() { #{ target: \"250 lx\" } }
+
+fn criterion(run, given) {
+    at_least(run.levels[0].reference, given.taget)
+}
+";
+    let expected = "5:45 there is no parameter `taget` (did you mean `target`?)\n";
+    for end in ["\n", "\r\n", "\r\r\n", "\r \r\n"] {
+        assert_eq!(told(&text.replace('\n', end)), expected, "{end:?}");
+    }
+    let open = text
+        .replace("given.taget", "\"given")
+        .replace('\n', "\r\r\n");
+    let line = |place: &str| place.split(':').next().map(str::to_owned);
+    assert_eq!(line(&told(&open)).as_deref(), Some("5"));
+}
+
 #[test]
 fn each_kind_of_file_is_told_what_it_lacks() {
     let cases = [

@@ -291,16 +291,23 @@ impl Wound {
             }
             Wound::Many(at, times) => with_tokens(text, |t| {
                 let at = pick(at, t.len())?;
-                t[at] = t[at].repeat(usize::from(*times));
+                t[at] = t[at].repeat(within(t[at].len(), *times));
                 Some(())
             }),
             Wound::ManyLines(at, times) => with_lines(text, |l| {
                 let at = pick(at, l.len())?;
-                l[at] = l[at].repeat(usize::from(*times));
+                l[at] = l[at].repeat(within(l[at].len(), *times));
                 Some(())
             }),
         }
     }
+}
+
+/// So many times, or fewer where two such wounds on one text would make
+/// gigabytes: what is over the readers' cap is refused unread.
+fn within(bytes: usize, times: u16) -> usize {
+    const MOST_BYTES: usize = 4 << 20;
+    usize::from(times).min(MOST_BYTES / bytes.max(1)).max(1)
 }
 
 /// `whole`: of a file, which may be as long as a reader takes, or longer.
