@@ -42,7 +42,8 @@ impl Store {
                 .map_err(&doing)?;
         let expected = usize::try_from(last.saturating_sub(after)).unwrap_or(0);
         let mut events = Vec::with_capacity(expected.min(left as usize));
-        // SQLite's thread is at the next lines while these are made sense of.
+        // SQLite's thread is at the next lines while these are made sense of;
+        // the events go along, so that none is moved again.
         let mut at_work: Option<JoinHandle<Result<Vec<Event>, StoreError>>> = None;
         loop {
             let asked = left.min(LINES_TOGETHER);
@@ -54,18 +55,18 @@ impl Store {
                 .await
                 .map_err(&doing)?;
             if let Some(before) = at_work.take() {
-                events.extend(done(before).await?);
+                events = done(before).await?;
             }
             let found = row.try_get::<u32, _>(2).map_err(&doing)?;
             if found == 0 {
                 return Ok(events);
             }
             after = row.try_get(1).map_err(&doing)?;
-            let making = spawn_blocking(move || events_of(&row));
+            let known = std::mem::take(&mut events);
+            let making = spawn_blocking(move || with_events_of(&row, known));
             left -= found.min(left);
             if left == 0 || found < asked {
-                events.extend(done(making).await?);
-                return Ok(events);
+                return done(making).await;
             }
             at_work = Some(making);
         }
@@ -126,13 +127,15 @@ pub(super) async fn done<T>(work: JoinHandle<Result<T, StoreError>>) -> Result<T
     work.await.map_err(crashed)?
 }
 
-/// The events of lines in one text.
-fn events_of(row: &SqliteRow) -> Result<Vec<Event>, StoreError> {
+/// The events so far, and those of lines in one text.
+fn with_events_of(row: &SqliteRow, mut events: Vec<Event>) -> Result<Vec<Event>, StoreError> {
     let doing = StoreError::sql("reading a journal");
     let text: &str = row.try_get(0).map_err(doing)?;
-    let events: Result<Vec<Event>, StoreError> = text.split('\n').map(event_of).collect();
-    let mut events = events?;
-    events.sort_by_key(|event| event.seq);
+    let known = events.len();
+    for line in text.split('\n') {
+        events.push(event_of(line)?);
+    }
+    events[known..].sort_by_key(|event| event.seq);
     Ok(events)
 }
 
