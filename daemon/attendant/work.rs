@@ -80,6 +80,10 @@ impl Attendant {
             match self.work_on().await {
                 Err(RecordError::Ledger(error)) => self.put_down(&error).await,
                 Err(error) => {
+                    if let Some(current) = &mut self.current {
+                        // It did happen; that it cannot be written is told below.
+                        let _ = current.write_kept().await;
+                    }
                     self.make_safe_unrecorded().await;
                     break Err(error);
                 }

@@ -123,10 +123,12 @@ pub struct State {
     pub light_at: BTreeMap<String, f64>,
     /// The light of each setting as it was last passed on the way up.
     pub passed_at: BTreeMap<String, f64>,
-    /// The lights as they were before the last seam.
+    /// The lights as they were before the seam from which the run returns.
     light_at_seam: BTreeMap<String, f64>,
-    /// The homing after the last seam does not prove that no steps were lost
-    /// before it.
+    /// Broken off, and no preamble has come to its end since.
+    returning: bool,
+    /// A homing since that seam did not prove that no steps were lost before
+    /// it; another, proven since that one, does not either.
     pub homing_unproven: bool,
     /// A reference reading was far from the light of its setting, and nothing
     /// was done about it yet.
@@ -167,6 +169,7 @@ impl State {
             light_at: BTreeMap::new(),
             passed_at: BTreeMap::new(),
             light_at_seam: BTreeMap::new(),
+            returning: false,
             homing_unproven: false,
             went_astray: false,
             looks_in: None,
@@ -438,7 +441,8 @@ impl State {
             Body::Seam { cause } => {
                 self.lose_sight(itinerary);
                 self.running = None;
-                if !std::mem::replace(&mut self.broken, true) {
+                self.broken = true;
+                if !std::mem::replace(&mut self.returning, true) {
                     self.light_at_seam.clone_from(&self.light_at);
                 }
                 self.seam_at = event.at.wall;
@@ -656,7 +660,8 @@ impl State {
     fn found_home(&mut self, itinerary: &Itinerary, event: &Event, proven: bool) {
         let action = event.no.and_then(|no| self.action(itinerary, no));
         if action.is_some_and(|action| matches!(action.what, What::Home)) {
-            self.homing_unproven = event.no.is_some_and(|no| no < 0) && !proven;
+            let after_a_seam = event.no.is_some_and(|no| no < 0);
+            self.homing_unproven = after_a_seam && (self.homing_unproven || !proven);
         }
     }
 
@@ -695,6 +700,7 @@ impl State {
             .is_some_and(|p| p.done == p.actions.len())
         {
             self.preamble = None;
+            (self.returning, self.homing_unproven) = (false, false);
         }
     }
 
@@ -752,7 +758,7 @@ impl State {
             && itinerary.policies.on_failure == OnFailure::NextTest
         {
             self.failed_tests.insert(test, fault.clone());
-            self.preamble = None;
+            (self.preamble, self.returning) = (None, false);
         }
     }
 
@@ -778,7 +784,8 @@ impl State {
             }
         }
         let actions = restart::preamble(itinerary, first, |no| self.is_done(no));
-        if !actions.is_empty() {
+        self.returning = !actions.is_empty();
+        if self.returning {
             self.preambles += 1;
             self.preamble = Some(Preamble { actions, done: 0 });
         }

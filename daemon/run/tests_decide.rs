@@ -5,7 +5,7 @@ use photometry::stabilisation::Sample;
 use photometry::units::{Mono, Ratio, Span};
 
 use super::decide::{self, WarmUpStep, drift_of, half_light, no_brighter, went_out};
-use super::journal::{Body, Decision, DriftVerdict};
+use super::journal::{Body, Decision, DriftVerdict, ResumeCause, SeamCause};
 use super::tests_walk::{Light, Walk, done, itinerary, level, reads, walk};
 use crate::plan::itinerary::{Purpose, WarmUpRule, What};
 
@@ -293,5 +293,78 @@ fn a_light_that_was_never_seen_proves_no_place() {
         // Measured again means the whole test, from its first leg's level on.
         let next = walk.coming().expect("something is left").leg;
         assert_eq!(next, Some(if goes_on { 2 } else { 1 }), "case {nth}");
+    }
+}
+
+/// Held and released in the same life of the daemon.
+fn is_held(walk: &mut Walk) {
+    walk.say(Body::Seam {
+        cause: SeamCause::Hold,
+    });
+    walk.say(Body::Resumed {
+        cause: ResumeCause::Released,
+    });
+}
+
+fn returns(walk: &mut Walk) -> String {
+    walk.until(|a| matches!(a.what, What::CheckReturn { .. }));
+    walk.step();
+    last_return(walk)
+}
+
+/// A homing after a death proves nothing. A hold in the warm-up that follows,
+/// and a homing that does prove something, prove it of the time since the first
+/// homing only. Once the run is back, a hold is a hold again.
+#[test]
+fn a_second_seam_proves_nothing_of_the_time_before_the_first() {
+    let after_a_point = |a: &crate::plan::itinerary::Action| {
+        let last = a.position.is_some_and(|at| at.mm() < 400.0);
+        reads(a, Purpose::Read) && a.leg == Some(2) && last
+    };
+    for holds in 0..3 {
+        let mut walk = walk(itinerary(2, 1, false));
+        walk.until(after_a_point);
+        walk.proven = false;
+        walk.dies();
+        for _ in 0..holds {
+            walk.until(|a| matches!(a.what, What::WarmUp { .. }));
+            is_held(&mut walk);
+            walk.proven = true;
+        }
+        let said = returns(&mut walk);
+        let expected = "drift 0.000, goes on false, unproven false";
+        assert_eq!(said, expected, "{holds} holds");
+        walk.proven = true;
+        walk.until(after_a_point);
+        is_held(&mut walk);
+        let said = returns(&mut walk);
+        assert_eq!(said, "drift 0.000, goes on true, unproven false");
+    }
+}
+
+/// What the lamp gave after the first death is no light from before it.
+#[test]
+fn a_second_death_does_not_replace_the_light_from_before_the_first() {
+    const DIMMER: Light = |_| Outcome::Value(90.0);
+    for deaths in [1, 2] {
+        let mut walk = walk(itinerary(2, 1, false));
+        walk.until(|a| reads(a, Purpose::Reference) && a.leg == Some(2));
+        (walk.proven, walk.light) = (false, DIMMER);
+        walk.dies();
+        for _ in 1..deaths {
+            let sets = |a: &crate::plan::itinerary::Action| matches!(a.what, What::SetLevel { .. });
+            while {
+                walk.until(|a| sets(a) || reads(a, Purpose::Return));
+                walk.coming().is_some_and(|a| sets(&a))
+            } {
+                let set = walk.start();
+                walk.say(level(&set.setting, Some(90.0)));
+                walk.say(done(None));
+            }
+            walk.dies();
+        }
+        let said = returns(&mut walk);
+        let expected = "drift none, goes on false, unproven true";
+        assert_eq!(said, expected, "{deaths} deaths");
     }
 }

@@ -102,6 +102,12 @@ impl Tray {
         answer.await.map_err(crashed)?
     }
 
+    /// Ledgers that wait.
+    #[cfg(test)]
+    pub(super) fn waiting(&self) -> usize {
+        self.lock().len()
+    }
+
     fn lock(&self) -> MutexGuard<'_, Vec<Waiting>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -127,10 +133,18 @@ impl Tray {
                 }
             }
             Err(error) if taken.len() > 1 && is_its_own(&error) => {
-                for one in taken {
-                    let alone = together(connection, std::slice::from_ref(&one)).await;
-                    let alone = alone.map_err(|error| naming(file, DOING, error));
-                    let _ = one.done.send(alone);
+                let mut left = taken.into_iter();
+                while let Some(one) = left.next() {
+                    match together(connection, std::slice::from_ref(&one)).await {
+                        Err(error) if !is_its_own(&error) => {
+                            let all = std::iter::once(one).chain(left).collect();
+                            return tell_all(all, file, error);
+                        }
+                        alone => {
+                            let alone = alone.map_err(|error| naming(file, DOING, error));
+                            let _ = one.done.send(alone);
+                        }
+                    }
                 }
             }
             Err(error) => tell_all(taken, file, error),

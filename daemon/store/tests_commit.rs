@@ -4,6 +4,7 @@
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, Connection};
 
+use super::ledger::StoreLedger;
 use super::open::Store;
 use super::samples::{Story, frozen};
 use crate::plan::samples;
@@ -83,6 +84,75 @@ async fn many_write_at_once_and_every_run_is_whole() {
     }
 }
 
+/// Each ledger writes what is left, in a task of its own.
+fn at_work(
+    ledgers: Vec<StoreLedger>,
+    lines: &Lines,
+) -> Vec<tokio::task::JoinHandle<Result<(), LedgerError>>> {
+    let one = |mut ledger: StoreLedger| {
+        let lines = lines.clone();
+        tokio::spawn(async move {
+            for (event, text, link) in &lines[4..] {
+                ledger.append(event, text, *link).await?;
+            }
+            Ok(())
+        })
+    };
+    ledgers.into_iter().map(one).collect()
+}
+
+/// Until every run's next event waits for the writer.
+async fn all_wait(store: &Store) {
+    while store.tray().waiting() < RUNS {
+        tokio::task::yield_now().await;
+    }
+}
+
+/// The disk takes nothing: everybody who waits is told, nobody is tried again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_failure_that_is_no_runs_own_is_told_to_all() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let store = Store::open(&folder.path().join("record.db"))
+        .await
+        .expect("opened");
+    let story = night();
+    let lines = story.linked();
+    let runs = booked(&store, &story).await;
+    let mut ledgers: Vec<_> = runs
+        .iter()
+        .map(|run| store.ledger(*run, "boot-1"))
+        .collect();
+    for ledger in &mut ledgers {
+        for (event, text, link) in &lines[..4] {
+            ledger.append(event, text, *link).await.expect("written");
+        }
+    }
+    let held = store.writer().expect("a writer").acquire().await;
+    let mut held = held.expect("the writer");
+    let read_only = sqlx::query("PRAGMA query_only = ON").execute(&mut *held);
+    read_only.await.expect("set");
+    let at_work = at_work(ledgers, &lines);
+    all_wait(&store).await;
+    drop(held);
+    let mut told = Vec::new();
+    for one in at_work {
+        told.push(one.await.expect("no panic").expect_err("told").reason);
+    }
+    let alone = |reason: &&String| !reason.contains("with those of other runs");
+    assert_eq!(told.iter().filter(alone).count(), 1, "{told:?}");
+    assert!(
+        told.iter().all(|reason| reason.contains("readonly")),
+        "{told:?}"
+    );
+    for run in runs {
+        let verified = store.verify(run).await.expect("verified");
+        assert!(
+            verified.is_whole() && verified.events == 4,
+            "{run}: {verified:?}"
+        );
+    }
+}
+
 /// A table refuses an event of one run: a gap was made behind its ledger's back.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn what_a_table_refuses_costs_the_others_nothing() {
@@ -111,18 +181,10 @@ async fn what_a_table_refuses_costs_the_others_nothing() {
     write(store.clone(), robbed, lines[..6].to_vec(), false)
         .await
         .expect("written by another");
-    let at_work: Vec<_> = ledgers
-        .into_iter()
-        .map(|mut ledger| {
-            let lines = lines.clone();
-            tokio::spawn(async move {
-                for (event, text, link) in &lines[4..] {
-                    ledger.append(event, text, *link).await?;
-                }
-                Ok::<(), LedgerError>(())
-            })
-        })
-        .collect();
+    let held = store.writer().expect("a writer").acquire().await;
+    let at_work = at_work(ledgers, &lines);
+    all_wait(&store).await;
+    drop(held); // whoever gets the writer now takes all of them
     let mut refused = Vec::new();
     for (run, one) in runs.iter().zip(at_work) {
         if let Err(error) = one.await.expect("no panic") {
@@ -184,4 +246,33 @@ async fn two_events_are_written_both_or_not_at_all() {
     }
     let events = store.events(run, 0, u32::MAX).await.expect("read");
     assert_eq!(events.len(), taken);
+}
+
+/// A run at work is looked through while it writes: it is whole each time.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_run_that_writes_meanwhile_is_whole() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let store = Store::open(&folder.path().join("record.db"))
+        .await
+        .expect("opened");
+    let mut story = Story::begin(frozen(12, samples::survey(&[6, 12, 18, 24, 30, 36])));
+    let end = story.actions();
+    story.act(0..end, |_, at| {
+        photometry::measured::Outcome::Value(at as f64)
+    });
+    story.tell(None, Body::Ended { end: End::Complete });
+    let placement = store.place(&story.frozen.placement).await.expect("placed");
+    let at = photometry::units::Wall::from_us(1);
+    let run = store.book_run(None, &story.frozen, Some(placement), at);
+    let run = run.await.expect("booked");
+    let writing = tokio::spawn(write(store.clone(), run, story.linked(), false));
+    let mut looks = 0;
+    while !writing.is_finished() {
+        let checked = store.check().await.expect("checked");
+        assert_eq!(checked.first_bad(), None, "look {looks}");
+        looks += 1;
+    }
+    writing.await.expect("no panic").expect("written");
+    assert!(looks > 3, "only {looks} looks");
+    assert_eq!(store.check().await.expect("checked").first_bad(), None);
 }

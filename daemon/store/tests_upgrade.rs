@@ -328,3 +328,28 @@ async fn a_record_of_layout_5_keeps_its_remarks() {
     let others = |rows: &[ReadingRow]| rows.iter().filter(|row| row.counts).count();
     assert_eq!(others(&after), others(&before) - 1);
 }
+
+/// One run's bundle was damaged on the disk: the record is brought up to date
+/// all the same, and the check names that run.
+#[tokio::test]
+async fn a_damaged_bundle_does_not_keep_the_others_from_today() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("record.db");
+    let mut record = at_layout(&file, 5).await;
+    filled(&mut record, folder.path()).await;
+    for sql in [
+        "PRAGMA ignore_check_constraints = ON",
+        "DROP TRIGGER runs_stay_frozen",
+        "UPDATE runs SET bundle = replace(bundle, '{\"', '[\"')",
+        "CREATE TRIGGER runs_stay_frozen BEFORE UPDATE OF bundle ON runs BEGIN SELECT RAISE(ABORT, 'no'); END",
+    ] {
+        let done = sqlx::query(sql).execute(&mut record).await;
+        done.expect("done behind its back");
+    }
+    record.close().await.expect("closed");
+    let store = Store::open(&file).await.expect("opened");
+    let bad = store.verify(RUN).await.expect("verified").bad;
+    assert_eq!(bad.expect("found").seq, 0);
+    let checked = store.check().await.expect("checked");
+    assert!(checked.first_bad().expect("named").starts_with("run 1"));
+}

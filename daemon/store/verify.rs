@@ -129,7 +129,11 @@ impl Store {
         }
         if let Some(reading) = readings.next() {
             let seq = seq_of(&reading).unwrap_or_default();
-            verified.bad = found(seq, "a reading without its event");
+            // A run at work has written more since its events were read.
+            let since = seq > verified.events && !self.events(id, seq - 1, 1).await?.is_empty();
+            if !since {
+                verified.bad = found(seq, "a reading without its event");
+            }
         }
         Ok(verified)
     }
