@@ -109,7 +109,7 @@ impl Keeper {
                     .iter()
                     .all(|script| frozen.scripts.contains(script));
             return if same {
-                Ok(self.booked(run, &frozen, true))
+                Ok(self.booked(run, &frozen, self.state_of(run).await?))
             } else {
                 Err(Refusal::KeyReused(run))
             };
@@ -145,21 +145,34 @@ impl Keeper {
                 .await?;
         }
         let name = desk.card.name.clone();
-        let booked = self.booked(run, &frozen, false);
+        let booked = self.booked(run, &frozen, None);
         self.hand_on(&name).await?;
         Ok(booked)
     }
 
-    /// What is told of a run as booked. Room is looked for before it is handed
-    /// over, and told in the log too: whoever books may be a program.
-    pub(super) fn booked(&self, run: RunId, frozen: &Frozen, repeated: bool) -> Booked {
+    /// The state of a run that was booked before.
+    pub(super) async fn state_of(&self, run: RunId) -> Result<Option<RunState>, Refusal> {
+        Ok(self.store.run(run).await?.map(|row| row.state))
+    }
+
+    /// What is told of a run as booked; `before`: the state of one that was
+    /// booked before. Room is looked for before it is handed over, and told in
+    /// the log too: whoever books may be a program. A run that is over needs
+    /// none.
+    pub(super) fn booked(&self, run: RunId, frozen: &Frozen, before: Option<RunState>) -> Booked {
+        let is_over = before.is_some_and(RunState::is_over);
+        let short = if is_over {
+            None
+        } else {
+            self.short_of_room(run, frozen)
+        };
         Booked {
             run,
             time: frozen.itinerary.time(),
             window: frozen.plan.policies.window,
             left_out: frozen.itinerary.left_out.clone(),
-            repeated,
-            warnings: self.short_of_room(run, frozen).into_iter().collect(),
+            repeated: before.is_some(),
+            warnings: short.into_iter().collect(),
         }
     }
 
@@ -321,8 +334,13 @@ mod tests {
         ];
         for (free_room, warnings) in cases {
             Arc::get_mut(&mut keeper).expect("only one").free_room = free_room;
-            for repeated in [false, true] {
-                let booked = keeper.booked(RunId(1), &frozen, repeated);
+            let before = [
+                (None, warnings),
+                (Some(RunState::Measuring), warnings),
+                (Some(RunState::Complete), 0),
+            ];
+            for (before, warnings) in before {
+                let booked = keeper.booked(RunId(1), &frozen, before);
                 assert_eq!(booked.warnings.len(), warnings, "{booked:?}");
             }
         }

@@ -64,7 +64,10 @@ impl Keeper {
             let (frozen, _) = self.store.frozen(twin).await?.ok_or(Refusal::NoRun(twin))?;
             let same = frozen.redo_of == Some(run.0) && frozen.plan == plan;
             return match same {
-                true => Ok((self.booked(twin, &frozen, true), parts)),
+                true => Ok((
+                    self.booked(twin, &frozen, self.state_of(twin).await?),
+                    parts,
+                )),
                 false => Err(Refusal::KeyReused(twin)),
             };
         }
@@ -96,7 +99,7 @@ impl Keeper {
             self.store.hold_unbegun(new, why).await?;
         }
         let bench = desk.card.name.clone();
-        let booked = self.booked(new, &frozen, false);
+        let booked = self.booked(new, &frozen, None);
         self.hand_on(&bench).await?;
         Ok((booked, parts))
     }

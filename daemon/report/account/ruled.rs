@@ -59,7 +59,7 @@ pub(super) fn ruling(sources: &Sources<'_>, no: u32) -> Option<Account> {
     };
     if altered_since(sources.remarks, row.of.last_remark) {
         account.flags.push(format!(
-            "ruled before readings were set aside or taken back: it does not rest on the figures \
+            "ruled before readings were set aside or taken back: it may not rest on the figures \
              as they are now; `wakerail rule {}` rules again",
             sources.run
         ));
