@@ -14,6 +14,7 @@
 //! (keeps events), cli and web (show them). Not here: carrying anything out.
 
 pub mod decide;
+mod done;
 pub mod journal;
 pub mod ladder;
 pub mod ledger;

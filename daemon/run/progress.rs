@@ -10,6 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use photometry::measured::{Moment, Outcome};
 use photometry::units::{Length, Span, Wall};
 
+use super::done::Done;
 use super::journal::{
     Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LIGHT_LOST, LampLeft, ResumeCause,
     STEPS_LOST, SeamCause,
@@ -142,7 +143,7 @@ pub struct State {
     /// Windows in a row that closed without one planned action more done.
     pub fruitless_windows: u32,
     done_at_window: usize,
-    done: Vec<bool>,
+    done: Done,
     attempts: Vec<u32>,
     preambles: u32,
     broken: bool,
@@ -177,7 +178,7 @@ impl State {
             seam_at: Wall::default(),
             fruitless_windows: 0,
             done_at_window: 0,
-            done: vec![false; itinerary.actions.len()],
+            done: Done::none_of(itinerary.actions.len()),
             attempts: vec![0; itinerary.actions.len()],
             preambles: 0,
             broken: false,
@@ -213,17 +214,18 @@ impl State {
 
     /// How many planned actions are done.
     pub fn actions_done(&self) -> usize {
-        self.done.iter().filter(|done| **done).count()
+        self.done.count()
     }
 
     /// Whether a planned action is done.
     pub fn is_done(&self, no: u32) -> bool {
-        self.done.get(no as usize).copied().unwrap_or(false)
+        self.done.is(no)
     }
 
     /// The planned actions that are still to be done.
     pub fn still_to_do<'a>(&'a self, itinerary: &'a Itinerary) -> impl Iterator<Item = &'a Action> {
-        itinerary.actions.iter().filter(|action| {
+        let open = itinerary.actions.iter().skip(self.done.first_open());
+        open.filter(|action| {
             !self.is_done(action.no) && !self.failed_tests.contains_key(&action.test)
         })
     }
@@ -681,9 +683,7 @@ impl State {
         let Some(no) = no else { return };
         match usize::try_from(no) {
             Ok(planned) => {
-                if let Some(done) = self.done.get_mut(planned) {
-                    *done = true;
-                }
+                self.done.mark(planned);
             }
             Err(_) => {
                 if let Some(preamble) = &mut self.preamble {
@@ -717,7 +717,7 @@ impl State {
     fn undo_legs(&mut self, itinerary: &Itinerary, legs: &BTreeSet<u32>) {
         let within = |leg: Option<u32>| leg.is_some_and(|leg| legs.contains(&leg));
         for action in itinerary.actions.iter().filter(|action| within(action.leg)) {
-            self.done[action.no as usize] = false;
+            self.done.unmark(action.no);
         }
         self.references.retain(|leg, _| !legs.contains(leg));
     }
@@ -776,7 +776,7 @@ impl State {
         };
         let first = restart::first_to_redo(itinerary, at);
         for action in &itinerary.actions[first as usize..=at as usize] {
-            self.done[action.no as usize] = false;
+            self.done.unmark(action.no);
             if let (Some(leg), Some(point)) = (action.leg, action.point)
                 && let Some(values) = self.references.get_mut(&leg)
             {
