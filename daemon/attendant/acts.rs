@@ -30,10 +30,10 @@ pub(super) struct AtWork {
     pub head: TestHead,
 }
 
-/// What comes after a reading.
+/// What comes after an event of an action.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Follows {
-    /// It ends its action, if it says something of the light.
+    /// It ends its action; a reading does if it says something of the light.
     NextAction,
     /// A wait, another reading, a decision.
     Anything,
@@ -48,7 +48,8 @@ impl Attendant {
             return Err(light_lost(&at_work.action.setting));
         }
         if let Some(facts) = self.act_on(&at_work).await? {
-            self.record_last(&at_work, Body::Done { facts }).await?;
+            let done = Body::Done { facts };
+            self.tell(&at_work, done, Follows::NextAction).await?;
         }
         Ok(())
     }
@@ -146,28 +147,25 @@ impl Attendant {
 
     /// Writes an event of the action at work.
     pub(super) async fn record(&mut self, at_work: &AtWork, body: Body) -> Result<(), RecordError> {
-        let at = self.seat.now();
-        match &mut self.current {
-            Some(current) => {
-                current
-                    .write(at, Some(at_work.no), at_work.attempt, body)
-                    .await
-            }
-            None => Ok(()),
-        }
+        self.tell(at_work, body, Follows::Anything).await
     }
 
-    /// Tells the last event of the action at work: the next one's first comes
-    /// at once, and both are written together.
-    async fn record_last(&mut self, at_work: &AtWork, body: Body) -> Result<(), RecordError> {
+    /// Tells an event of the action at work. Where it ends the action, the next
+    /// one's first comes at once, and both are written together.
+    async fn tell(
+        &mut self,
+        at_work: &AtWork,
+        body: Body,
+        follows: Follows,
+    ) -> Result<(), RecordError> {
         let at = self.seat.now();
-        match &mut self.current {
-            Some(current) => {
-                current
-                    .keep(at, Some(at_work.no), at_work.attempt, body)
-                    .await
-            }
-            None => Ok(()),
+        let Some(current) = &mut self.current else {
+            return Ok(());
+        };
+        let (no, attempt) = (Some(at_work.no), at_work.attempt);
+        match follows {
+            Follows::NextAction => current.keep(at, no, attempt, body).await,
+            Follows::Anything => current.write(at, no, attempt, body).await,
         }
     }
 
@@ -189,11 +187,12 @@ impl Attendant {
             key: key.clone(),
             reading: reading.clone(),
         };
-        let ends_it = reading.outcome.says_something();
-        match follows {
-            Follows::NextAction if ends_it => self.record_last(at_work, body).await?,
-            _ => self.record(at_work, body).await?,
-        }
+        let follows = if reading.outcome.says_something() {
+            follows
+        } else {
+            Follows::Anything // it is asked again
+        };
+        self.tell(at_work, body, follows).await?;
         Ok(reading)
     }
 

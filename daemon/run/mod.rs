@@ -5,7 +5,7 @@
 //!  journal (events) ──replay──► progress (state) ──► next move
 //!                                   │ after a break
 //!                                restart (preamble)
-//!  lit: what is known of the lamp
+//!  lit: what is known of the lamp             done: which actions are
 //!  decide: what data decides (warm? drifted?)   ladder: which button next
 //!  ledger: the trait through which the attendant writes the journal
 //! ```

@@ -34,14 +34,7 @@ impl Store {
         let doing = StoreError::sql("reading a journal");
         let mut after = i64::try_from(after).unwrap_or(i64::MAX);
         let mut left = at_most;
-        let last: i64 =
-            sqlx::query_scalar("SELECT coalesce(max(seq), 0) FROM events WHERE run = ?")
-                .bind(id.0)
-                .fetch_one(self.readers())
-                .await
-                .map_err(&doing)?;
-        let expected = usize::try_from(last.saturating_sub(after)).unwrap_or(0);
-        let mut events = Vec::with_capacity(expected.min(left as usize));
+        let mut events = Vec::new();
         // SQLite's thread is at the next lines while these are made sense of;
         // the events go along, so that none is moved again.
         let mut at_work: Option<JoinHandle<Result<Vec<Event>, StoreError>>> = None;

@@ -21,6 +21,15 @@ use crate::run::ledger::Ledger;
 /// 2026-03-01 20:00 UTC.
 const BEGIN_WALL_US: i64 = 1_772_395_200_000_000;
 
+/// An empty record, and the folder that it lies in.
+pub async fn record() -> (tempfile::TempDir, Store) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let store = Store::open(&folder.path().join("record.db"))
+        .await
+        .expect("opened");
+    (folder, store)
+}
+
 /// A bundle of one survey on the sample bench.
 pub fn frozen(levels: u16, survey: Survey) -> Frozen {
     let (plan, lamp) = (samples::plan(survey), samples::lamp(levels));

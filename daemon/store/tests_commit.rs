@@ -6,7 +6,7 @@ use sqlx::{ConnectOptions, Connection};
 
 use super::ledger::StoreLedger;
 use super::open::Store;
-use super::samples::{Story, frozen};
+use super::samples::{Story, frozen, record};
 use crate::plan::samples;
 use crate::run::journal::{Body, End, Event, Link, RunId};
 use crate::run::ledger::{Ledger, LedgerError, Line};
@@ -56,10 +56,7 @@ async fn write(store: Store, run: RunId, lines: Lines, pairs: bool) -> Result<()
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn many_write_at_once_and_every_run_is_whole() {
-    let folder = tempfile::tempdir().expect("a folder");
-    let store = Store::open(&folder.path().join("record.db"))
-        .await
-        .expect("opened");
+    let (_folder, store) = record().await;
     let story = night();
     let lines = story.linked();
     let runs = booked(&store, &story).await;
@@ -111,10 +108,7 @@ async fn all_wait(store: &Store) {
 /// The disk takes nothing: everybody who waits is told, nobody is tried again.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn a_failure_that_is_no_runs_own_is_told_to_all() {
-    let folder = tempfile::tempdir().expect("a folder");
-    let store = Store::open(&folder.path().join("record.db"))
-        .await
-        .expect("opened");
+    let (_folder, store) = record().await;
     let story = night();
     let lines = story.linked();
     let runs = booked(&store, &story).await;
@@ -156,10 +150,7 @@ async fn a_failure_that_is_no_runs_own_is_told_to_all() {
 /// A table refuses an event of one run: a gap was made behind its ledger's back.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn what_a_table_refuses_costs_the_others_nothing() {
-    let folder = tempfile::tempdir().expect("a folder");
-    let store = Store::open(&folder.path().join("record.db"))
-        .await
-        .expect("opened");
+    let (_folder, store) = record().await;
     let story = night();
     let lines = story.linked();
     let runs = booked(&store, &story).await;
@@ -205,9 +196,7 @@ async fn what_a_table_refuses_costs_the_others_nothing() {
 /// A reading's row stands where the second of two events will put one.
 #[tokio::test]
 async fn two_events_are_written_both_or_not_at_all() {
-    let folder = tempfile::tempdir().expect("a folder");
-    let file = folder.path().join("record.db");
-    let store = Store::open(&file).await.expect("opened");
+    let (_folder, store) = record().await;
     let story = night();
     let lines = story.linked();
     let is_taken = |(event, ..): &(Event, String, Link)| matches!(event.body, Body::Taken { .. });
@@ -222,7 +211,7 @@ async fn two_events_are_written_both_or_not_at_all() {
     write(store.clone(), other, all, true)
         .await
         .expect("written");
-    let connect = SqliteConnectOptions::new().filename(&file);
+    let connect = SqliteConnectOptions::new().filename(store.file());
     let mut behind = connect.foreign_keys(false).connect().await.expect("open");
     for sql in [
         format!("CREATE TEMP TABLE stray AS SELECT * FROM readings WHERE run = {other}"),
@@ -251,10 +240,7 @@ async fn two_events_are_written_both_or_not_at_all() {
 /// A run at work is looked through while it writes: it is whole each time.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn a_run_that_writes_meanwhile_is_whole() {
-    let folder = tempfile::tempdir().expect("a folder");
-    let store = Store::open(&folder.path().join("record.db"))
-        .await
-        .expect("opened");
+    let (_folder, store) = record().await;
     let mut story = Story::begin(frozen(12, samples::survey(&[6, 12, 18, 24, 30, 36])));
     let end = story.actions();
     story.act(0..end, |_, at| {

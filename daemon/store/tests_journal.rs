@@ -8,19 +8,11 @@ use super::counts::Standing;
 use super::error::StoreError;
 use super::open::Store;
 use super::readings::ReadingRow;
-use super::samples::{Story, frozen};
+use super::samples::{Story, frozen, record};
 use crate::plan::itinerary::{Key, Purpose, What};
 use crate::plan::samples;
 use crate::run::journal::{Body, Decision, DriftVerdict, End, Link, RunId, RunState};
 use crate::run::ledger::Ledger;
-
-async fn record() -> (tempfile::TempDir, Store) {
-    let folder = tempfile::tempdir().expect("a folder");
-    let store = Store::open(&folder.path().join("record.db"))
-        .await
-        .expect("opened");
-    (folder, store)
-}
 
 fn lit(_: &Key, at: i64) -> Outcome {
     Outcome::Value(100.0 + at as f64)
