@@ -78,6 +78,19 @@ pub enum UnitError {
     OutOfRange(String),
 }
 
+/// Most characters of a text that an error repeats.
+const QUOTED: usize = 60;
+
+/// What was written, as an error repeats it: a slip in a file of megabytes is
+/// told in a line, and holds no second file.
+fn quoted(text: &str) -> String {
+    let text = text.trim();
+    match text.char_indices().nth(QUOTED) {
+        Some((end, _)) => format!("{}…", &text[..end]),
+        None => text.to_owned(),
+    }
+}
+
 /// Splits `152.4 mm` into `152.4` and `mm`; a missing unit gives an empty one.
 fn split_unit(text: &str) -> (&str, &str) {
     let text = text.trim();
@@ -91,8 +104,8 @@ fn split_unit(text: &str) -> (&str, &str) {
 /// Reads a decimal as `number * per_unit` without going through a float.
 /// `per_unit` is how many of the smallest parts one unit holds.
 fn exact_decimal(number: &str, per_unit: i128, written: &str) -> Result<i64, UnitError> {
-    let no_number = || UnitError::NoNumber(written.trim().to_owned());
-    let out_of_range = || UnitError::OutOfRange(written.trim().to_owned());
+    let no_number = || UnitError::NoNumber(quoted(written));
+    let out_of_range = || UnitError::OutOfRange(quoted(written));
     let (negative, digits) = match number.as_bytes().first() {
         Some(b'-') => (true, &number[1..]),
         Some(b'+') => (false, &number[1..]),
@@ -136,11 +149,11 @@ fn written_in(
 ) -> Result<i64, UnitError> {
     let (number, unit) = split_unit(text);
     if number.is_empty() || number == "-" || number == "+" {
-        return Err(UnitError::NoNumber(text.trim().to_owned()));
+        return Err(UnitError::NoNumber(quoted(text)));
     }
     if unit.is_empty() {
         return Err(UnitError::NoUnit {
-            written: text.trim().to_owned(),
+            written: quoted(text),
             units,
         });
     }
@@ -149,7 +162,7 @@ fn written_in(
         .find(|(name, _)| *name == unit)
         .map(|(_, per_unit)| *per_unit)
         .ok_or_else(|| UnitError::WrongUnit {
-            unit: unit.to_owned(),
+            unit: quoted(unit),
             quantity,
             units,
         })?;
@@ -649,6 +662,11 @@ mod tests {
                 Length::parse(written).map_err(|e| e.to_string()),
                 Err(reason.to_owned())
             );
+        }
+        let long = |head: &str| format!("{head}{}", "é".repeat(1 << 20));
+        for head in ["12", "12 ", "", "1.2.3 "] {
+            let told = Length::parse(&long(head)).map_err(|e| e.to_string().len());
+            assert!(told.is_err_and(|bytes| bytes < 300), "{head}");
         }
     }
 

@@ -6,7 +6,7 @@ use std::fmt::Debug;
 use std::time::{Duration, Instant};
 
 use proptest::prelude::*;
-use proptest::test_runner::{Config, TestCaseError, TestRunner};
+use proptest::test_runner::{Config, RngSeed, TestCaseError, TestRunner};
 
 use crate::tally;
 
@@ -88,11 +88,15 @@ impl Reader {
             None if tally::long() => LONG_CASES.max(self.cases),
             None => self.cases,
         };
-        let config = Config {
+        let mut config = Config {
             cases,
             failure_persistence: None,
             ..Config::default()
         };
+        // The long run is there to find what the texts of every day do not.
+        if tally::long() {
+            config.rng_seed = RngSeed::Random;
+        }
         let cost = RefCell::new(Cost::default());
         let ended = TestRunner::new(config).run(&texts, |text| {
             let before = HELD.get();

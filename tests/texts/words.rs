@@ -38,7 +38,7 @@ fn quantities() {
     let reader = Reader {
         name: "quantities",
         cases: 5_000,
-        memory_mib: 16,
+        memory_mib: 1,
     };
     reader.endures(wounded(&good), |text| {
         if let Ok(length) = Length::parse(text) {
