@@ -4,7 +4,8 @@
 //!
 //! Reading order: [`clock`] (all waiting, real and simulated), [`link`]
 //! (bytes over serial lines, TCP and memory; the simulated side of a wire),
-//! [`exchange`] (questions and answers), [`roles`] (what a device can do),
+//! [`exchange`] (questions and answers), [`profile`] (one model of device, as
+//! data), [`roles`] (what a device can do),
 //! [`error`], [`simulated`] (a bench of closed forms).
 //!
 //! Called by: the bench room (instruments) and the attendant (time). Not here:
@@ -17,5 +18,6 @@ pub mod clock;
 pub mod error;
 pub mod exchange;
 pub mod link;
+pub mod profile;
 pub mod roles;
 pub mod simulated;

@@ -60,6 +60,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
             "drivers",
             "plan",
             "run::journal",
+            "written",
             "photometry::units",
             "photometry::measured",
         ],
@@ -143,6 +144,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
             "script::host",
             "script::limits",
             "script::shipped",
+            "bench::profiles",
             "written",
             "photometry",
             "service",
@@ -157,6 +159,7 @@ const HOMES: &[(&str, &[&str])] = &[
     ("saphyr_parser", &["daemon/written"]),
     ("annotate_snippets", &["daemon/written"]),
     ("serialport", &["drivers/link"]),
+    ("regex", &["drivers/profile"]),
     (
         "rustix",
         &["drivers/clock", "drivers/link", "daemon/store/room.rs"],

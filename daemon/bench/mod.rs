@@ -12,5 +12,6 @@
 pub mod instrument;
 pub mod limits;
 pub mod open;
+pub mod profiles;
 #[cfg(test)]
 mod tests_defect;

@@ -4,12 +4,14 @@ use std::collections::BTreeMap;
 
 use drivers::clock::{Mailbox, Seat, mailbox};
 use drivers::link::Address;
+use drivers::profile::types::DeviceRole;
 use drivers::roles::line_rail::{LineRail, RailCard};
-use drivers::roles::scpi_photometer::{PhotometerCard, ScpiPhotometer};
-use drivers::roles::scpi_presser::ScpiPresser;
+use drivers::roles::profiled_fingers::ProfiledFingers;
+use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
 use photometry::units::{Length, Lux, Span};
 
 use super::instrument::{Answer, Instrument, Reply, Role, Trouble, Verb};
+use super::profiles;
 use crate::plan::card::{Card, DarkBy, Meter, PortAddress, Rail};
 
 /// The rail's name among the instruments.
@@ -41,6 +43,14 @@ pub enum OpenError {
     /// A device names a port that the card does not have.
     #[error("the bench has no port `{0}`")]
     NoPort(String),
+    /// A device's profile has mistakes.
+    #[error("the profile of `{instrument}` cannot be used:\n{shown}")]
+    Profile {
+        /// The instrument.
+        instrument: String,
+        /// The mistakes.
+        shown: String,
+    },
     /// Fewer seats than instruments.
     #[error("the bench needs a seat for each of its instruments")]
     NoSeat,
@@ -59,23 +69,31 @@ pub enum OpenError {
 /// one for each instrument.
 pub fn seat_names(card: &Card) -> Vec<String> {
     let mut names = vec![format!("attendant of {}", card.name)];
-    names.extend(
-        roles(card)
-            .into_iter()
-            .map(|(name, ..)| format!("port of {name}")),
-    );
+    let rail = card.rail.iter().map(|_| RAIL);
+    let meters = card.meters.iter().map(|meter| meter.name.as_str());
+    let fingers = card.fingers.iter().map(|_| FINGERS);
+    let devices = rail.chain(meters).chain(fingers);
+    names.extend(devices.map(|name| format!("port of {name}")));
     names
 }
 
-/// (instrument's name, port's name, driver) of every device on the card.
-fn roles(card: &Card) -> Vec<(String, String, Role)> {
+/// (instrument's name, port's name, driver) of every device on the card, in the
+/// order of [`seat_names`].
+fn roles(card: &Card) -> Result<Vec<(String, String, Role)>, OpenError> {
+    let profile = |used: &Option<_>, role, instrument: &str| {
+        profiles::of(used.as_ref(), role).map_err(|refused| OpenError::Profile {
+            instrument: instrument.to_owned(),
+            shown: refused.to_string(),
+        })
+    };
     let mut roles = Vec::new();
     if let Some(rail) = &card.rail {
         let driver = Box::new(LineRail::new(rail_card(rail)));
         roles.push((RAIL.to_owned(), rail.port.clone(), Role::Positioner(driver)));
     }
     for meter in &card.meters {
-        let driver = Box::new(ScpiPhotometer::new(meter_card(meter)));
+        let profile = profile(&meter.profile, DeviceRole::Meter, &meter.name)?;
+        let driver = Box::new(ProfiledMeter::new(meter_card(meter), profile));
         roles.push((
             meter.name.clone(),
             meter.port.clone(),
@@ -88,14 +106,15 @@ fn roles(card: &Card) -> Vec<(String, String, Role)> {
             .iter()
             .map(|finger| finger.channel)
             .collect();
-        let driver = Box::new(ScpiPresser::new(coils));
+        let profile = profile(&fingers.profile, DeviceRole::Fingers, FINGERS)?;
+        let driver = Box::new(ProfiledFingers::new(coils, profile));
         roles.push((
             FINGERS.to_owned(),
             fingers.port.clone(),
             Role::Presser(driver),
         ));
     }
-    roles
+    Ok(roles)
 }
 
 fn rail_card(rail: &Rail) -> RailCard {
@@ -139,8 +158,8 @@ impl Bench {
     /// ports' addresses by name (a rehearsal, a test).
     ///
     /// # Errors
-    /// When a port is not on the card, a seat is missing, or the system gives
-    /// no thread.
+    /// When a port is not on the card, a profile has mistakes, a seat is missing,
+    /// or the system gives no thread.
     pub fn open(
         card: &Card,
         seats: Vec<Seat>,
@@ -148,7 +167,7 @@ impl Bench {
     ) -> Result<(Seat, Bench), OpenError> {
         let mut seats = seats.into_iter();
         let attendant = seats.next().ok_or(OpenError::NoSeat)?;
-        let roles = roles(card);
+        let roles = roles(card)?;
         let (post, replies) = mailbox(attendant.bell(), roles.len().max(1) * 8);
         let mut instruments = BTreeMap::new();
         for (name, port, role) in roles {

@@ -5,8 +5,9 @@
 use std::time::{Duration, Instant};
 
 use drivers::clock::{Clock, mailbox};
+use drivers::profile::shipped::{self, DEFAULT_FINGERS};
 use drivers::roles::line_rail::{LineRail, RailCard};
-use drivers::roles::scpi_presser::ScpiPresser;
+use drivers::roles::profiled_fingers::ProfiledFingers;
 use drivers::simulated::bench::{BenchSpec, SimulatedBench, Wire};
 use drivers::simulated::faults::Device;
 use drivers::simulated::world::WorldSpec;
@@ -51,7 +52,8 @@ fn a_defect_lifts_the_fingers() {
     let (bench, wire) = served(&clock, Device::Fingers);
     let holder = clock.seat("holder");
     let (replies, mut inbox) = mailbox(holder.bell(), 8);
-    let role = Role::Presser(Box::new(ScpiPresser::new(vec![1, 2, 3])));
+    let profile = shipped::profile(DEFAULT_FINGERS).expect("a profile");
+    let role = Role::Presser(Box::new(ProfiledFingers::new(vec![1, 2, 3], profile)));
     let seat = clock.seat("port");
     let fingers = Instrument::start("fingers", seat, wire.address(), role, replies);
     let fingers = fingers.expect("a thread");

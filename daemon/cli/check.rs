@@ -13,6 +13,7 @@ use super::complaint::Complaint;
 use super::format::{self, Cell, Grid};
 use super::terminal::Terminal;
 use super::text_files;
+use crate::bench::profiles::ProfileBook;
 use crate::plan::card::Card;
 use crate::plan::check::{self, Checked};
 use crate::plan::frozen::SentText;
@@ -21,13 +22,14 @@ use crate::rulings::library::Library;
 use crate::service;
 use crate::web::wire::Text;
 
-/// Reads a bench file.
+/// Reads a bench file; the profiles that it names lie beside it.
 ///
 /// # Errors
-/// All its mistakes.
-pub fn card(text: &Text) -> Result<Card, Complaint> {
+/// All its mistakes and those of its profiles.
+pub fn card(path: &Path, text: &Text) -> Result<Card, Complaint> {
     let sent = sent(text.clone());
-    check::read_card(&sent).map_err(|shown| Complaint::BenchFile {
+    let profiles = ProfileBook::of(text_files::profiles_beside(&[(path, &sent)])?);
+    check::read_card(&sent, &profiles).map_err(|shown| Complaint::BenchFile {
         name: text.name.clone(),
         shown,
     })
@@ -50,7 +52,10 @@ pub fn run(
     let plans = texts.iter().enumerate();
     let plans: Vec<_> = plans.map(|(at, text)| (path_of(at), text)).collect();
     let scripts = Library::of(text_files::scripts_beside(&plans)?);
-    let found = check::check(&texts, &service::today(), &scripts);
+    let mut profiles = texts.clone();
+    profiles.extend(text_files::profiles_beside(&plans)?);
+    let profiles = ProfileBook::of(profiles);
+    let found = check::check(&texts, &service::today(), &scripts, &profiles);
     let shown = found.shown(terminal.bold);
     if found.refuses() {
         let mistakes = found.mistakes.iter();

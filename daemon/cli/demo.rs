@@ -5,7 +5,7 @@
 //! `place`, `book`, `watch` and `survey` do.
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use photometry::units::Span;
@@ -80,7 +80,7 @@ pub async fn run(
             ),
         });
     }
-    let card = check::card(&text(BENCH))?;
+    let card = check::card(Path::new(BENCH.0), &text(BENCH))?;
     let bench_file = keep_examples(&data)?;
     eprintln!(
         "rehearsing bench {} with seed {SEED}; data in {}",

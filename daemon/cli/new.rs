@@ -74,6 +74,7 @@ fn in_a_year(day: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::bench::profiles::ProfileBook;
     use crate::plan::check;
     use crate::plan::frozen::SentText;
     use crate::rulings::library::Library;
@@ -95,7 +96,12 @@ mod tests {
                     text: text(*kind, name, today),
                 })
                 .collect();
-            let found = check::check(&files, today, &Library::of(Vec::new()));
+            let found = check::check(
+                &files,
+                today,
+                &Library::of(Vec::new()),
+                &ProfileBook::of(Vec::new()),
+            );
             assert_eq!(found.shown(false), "");
             let itinerary = found.checked.itinerary.expect("an itinerary");
             assert_eq!(itinerary.bench, names[0]);

@@ -163,7 +163,7 @@ async fn serve(args: Serve, common: Common, terminal: Terminal) -> Result<(), Co
     let data = data_dir(common)?;
     let mut cards = Vec::new();
     for path in &args.bench {
-        cards.push(check::card(&text_files::read(path)?)?);
+        cards.push(check::card(path, &text_files::read(path)?)?);
     }
     let mut names: Vec<&str> = cards.iter().map(|card| card.name.as_str()).collect();
     names.sort_unstable();

@@ -89,16 +89,32 @@ pub fn beside(path: &Path, name: &str) -> PathBuf {
 /// # Errors
 /// When one is there and cannot be read.
 pub fn scripts_beside(plans: &[(&Path, &SentText)]) -> Result<Vec<SentText>, Complaint> {
-    let mut scripts: Vec<SentText> = Vec::new();
-    for (path, plan) in plans {
-        for name in check::script_files(plan) {
+    named_beside(plans, check::script_files)
+}
+
+/// The profile files that bench files name, each from beside the file that names
+/// it. One that is not there is a mistake of the bench file.
+///
+/// # Errors
+/// When one is there and cannot be read.
+pub fn profiles_beside(benches: &[(&Path, &SentText)]) -> Result<Vec<SentText>, Complaint> {
+    named_beside(benches, check::profile_files)
+}
+
+fn named_beside(
+    files: &[(&Path, &SentText)],
+    named: impl Fn(&SentText) -> Vec<String>,
+) -> Result<Vec<SentText>, Complaint> {
+    let mut found: Vec<SentText> = Vec::new();
+    for (path, file) in files {
+        for name in named(file) {
             let path = beside(path, &name);
-            if scripts.iter().any(|script| script.name == name) || !path.exists() {
+            if found.iter().any(|known| known.name == name) || !path.exists() {
                 continue;
             }
             let Text { name, text } = read(&path)?;
-            scripts.push(SentText { name, text });
+            found.push(SentText { name, text });
         }
     }
-    Ok(scripts)
+    Ok(found)
 }

@@ -9,6 +9,7 @@ use super::card::{
     Port, PortAddress, Rail, WrittenTerm,
 };
 use super::file;
+use super::profiles::{self, ProfilePlaces, UsedProfile};
 
 /// Where the parts of a bench file stand, for mistakes that are found later.
 #[derive(Clone, Debug)]
@@ -17,6 +18,8 @@ pub struct BenchPlaces {
     pub name: Place,
     /// The due day of each meter's calibration.
     pub due: Vec<(String, Place)>,
+    /// The names of profiles; of a device whose profile is not named, itself.
+    pub profiles: ProfilePlaces,
 }
 
 /// Reads a bench file.
@@ -56,6 +59,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         BenchPlaces {
             name: name_place,
             due,
+            profiles: profile_places(root),
         },
     ))
 }
@@ -258,6 +262,7 @@ fn meter(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Meter> {
         "dark",
         readers::one_of(&[("shutter", DarkBy::Shutter), ("cap", DarkBy::Cap)]),
     );
+    let profile = fields.may("profile", profile);
     let serial = fields.may("serial", readers::text);
     let calibration = fields.need("calibration", calibration);
     let uncertainty = fields.need("uncertainty", uncertainty);
@@ -275,10 +280,43 @@ fn meter(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Meter> {
         integration: integration?,
         averages: averages as u32,
         dark: dark?,
+        profile,
         serial,
         calibration: calibration?,
         uncertainty: uncertainty?,
     })
+}
+
+/// The name of a profile: of a shipped one, or of a file.
+fn profile(node: Node<'_>, mistakes: &mut Mistakes) -> Option<UsedProfile> {
+    let text = readers::text(node, mistakes)?;
+    if text.contains(['/', '\\']) {
+        let message = "a profile's file lies beside the bench file";
+        mistakes.add(
+            Mistake::new(node.place(), "profile-path", message)
+                .hint("write its name alone, such as `mine.yaml`"),
+        );
+        return None;
+    }
+    if !profiles::is_file(&text) {
+        readers::name(node, mistakes)?;
+    }
+    Some(UsedProfile {
+        name: text,
+        text: String::new(),
+    })
+}
+
+fn profile_places(root: Node<'_>) -> ProfilePlaces {
+    let of = |device: Node<'_>| device.get("profile").unwrap_or(device).place();
+    let meters = root
+        .get("meters")
+        .into_iter()
+        .flat_map(|meters| meters.entries());
+    ProfilePlaces {
+        meters: meters.map(|(_, meter)| of(meter)).collect(),
+        fingers: root.get("fingers").map(of),
+    }
 }
 
 fn calibration(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Calibration> {
@@ -309,6 +347,7 @@ fn uncertainty(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<WrittenTer
 fn fingers(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Fingers> {
     let mut fields = Fields::of(node, "the fingers", mistakes)?;
     let port = fields.need("port", readers::name);
+    let profile = fields.may("profile", profile);
     let channels = fields.need("channels", |node, mistakes| {
         named(node, "fingers", mistakes, |name, node, mistakes| {
             let channel = readers::integer_in(1..=999)(node, mistakes)?;
@@ -338,6 +377,7 @@ fn fingers(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Fingers> {
     }
     Some(Fingers {
         port: port?,
+        profile,
         channels: channels.into_iter().map(|(finger, _)| finger).collect(),
     })
 }

@@ -9,6 +9,8 @@ use photometry::measured::Quantity;
 use photometry::units::{Acceleration, Length, LengthUnit, Lux, Ratio, Span, Speed};
 use serde::{Deserialize, Serialize};
 
+use super::profiles::UsedProfile;
+
 /// One bench, as its file describes it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Card {
@@ -181,6 +183,9 @@ pub struct Meter {
     pub averages: u32,
     /// How it takes its dark reading.
     pub dark: DarkBy,
+    /// How it is spoken to; none in what was frozen before there were profiles.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<UsedProfile>,
     /// The serial number that its identity must show, when given.
     pub serial: Option<String>,
     /// Its calibration.
@@ -213,6 +218,9 @@ pub struct WrittenTerm {
 pub struct Fingers {
     /// The port that it hangs on.
     pub port: String,
+    /// How it is spoken to; none in what was frozen before there were profiles.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<UsedProfile>,
     /// Its channels by the fingers' names: `left` -> 1.
     pub channels: Vec<Finger>,
 }

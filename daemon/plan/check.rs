@@ -16,6 +16,7 @@ use super::itinerary::Itinerary;
 use super::lamp::Lamp;
 use super::placement::Placement;
 use super::plan_file::{self, PlanPlaces, TestPlaces};
+use super::profiles::{self, Profiles};
 use super::uses::{self, NotAsked, Scripts};
 use super::{evenings, lamp_file, layout, placing};
 
@@ -69,16 +70,25 @@ struct Reading {
     lamp: Option<Lamp>,
     plan: Option<(Plan, PlanPlaces)>,
     plan_written: Option<Document>,
+    /// The names of profile files.
+    profiles: Vec<String>,
     kinds: Vec<(FileKind, Place)>,
     /// More than one file of a kind: which belong together is not known.
     several: bool,
 }
 
 /// Checks files together. `today` is the day against which calibrations are
-/// held, `2026-11-25`; `scripts` knows the scripts that the plan may use.
-pub fn check(files: &[SentText], today: &str, scripts: &dyn Scripts) -> Found {
+/// held, `2026-11-25`; `scripts` knows the scripts that the plan may use,
+/// `profiles` the device profiles that the bench file may name.
+pub fn check(
+    files: &[SentText],
+    today: &str,
+    scripts: &dyn Scripts,
+    profiles: &dyn Profiles,
+) -> Found {
     let mut reading = read_all(files);
     ask(&mut reading, scripts);
+    follow(&mut reading, files, profiles);
     if let Some((card, places)) = &reading.bench {
         due(card, places, today, &mut reading.mistakes);
     }
@@ -123,7 +133,8 @@ pub fn check(files: &[SentText], today: &str, scripts: &dyn Scripts) -> Found {
 /// # Errors
 /// Its mistakes, rendered.
 pub fn read_lamp(text: &SentText) -> Result<Lamp, String> {
-    let found = check(std::slice::from_ref(text), "0000-01-01", &NotAsked);
+    let one = std::slice::from_ref(text);
+    let found = check(one, "0000-01-01", &NotAsked, &NotAsked);
     match found.checked.lamp {
         Some(ref lamp) if !found.refuses() => Ok(lamp.clone()),
         Some(_) => Err(found.shown(false)),
@@ -136,9 +147,10 @@ pub fn read_lamp(text: &SentText) -> Result<Lamp, String> {
 /// calibrations still hold is asked when a run is booked ([`overdue`]).
 ///
 /// # Errors
-/// Its mistakes, rendered.
-pub fn read_card(text: &SentText) -> Result<Card, String> {
-    let found = check(std::slice::from_ref(text), "0000-01-01", &NotAsked);
+/// Its mistakes and those of the profiles that it names, rendered.
+pub fn read_card(text: &SentText, profiles: &dyn Profiles) -> Result<Card, String> {
+    let one = std::slice::from_ref(text);
+    let found = check(one, "0000-01-01", &NotAsked, profiles);
     match found.checked.bench {
         Some(ref card) if !found.refuses() => Ok(card.clone()),
         None if !found.refuses() => Err(format!("{} is no bench file", text.name)),
@@ -210,6 +222,30 @@ fn ask(reading: &mut Reading, scripts: &dyn Scripts) {
     }
 }
 
+/// Gives the bench's devices their profiles, and reads profiles that were given
+/// by themselves.
+fn follow(reading: &mut Reading, files: &[SentText], profiles: &dyn Profiles) {
+    if let Some((card, places)) = &mut reading.bench {
+        for text in profiles.texts(card) {
+            reading.sources.add(&text.name, &text.text);
+        }
+        profiles.fill(card, &places.profiles, &mut reading.mistakes);
+    }
+    for name in &reading.profiles {
+        // The profile of a device was told with it.
+        let told = reading.bench.iter().any(|(card, _)| names(card, name));
+        if let Some(file) = files.iter().find(|file| file.name == *name && !told) {
+            profiles.check(file, &mut reading.mistakes);
+        }
+    }
+}
+
+fn names(card: &Card, profile: &str) -> bool {
+    let meters = card.meters.iter().filter_map(|m| m.profile.as_ref());
+    let fingers = card.fingers.iter().filter_map(|f| f.profile.as_ref());
+    meters.chain(fingers).any(|used| used.name == profile)
+}
+
 fn read_all(files: &[SentText]) -> Reading {
     let mut reading = Reading {
         mistakes: Mistakes::new(),
@@ -218,6 +254,7 @@ fn read_all(files: &[SentText]) -> Reading {
         lamp: None,
         plan: None,
         plan_written: None,
+        profiles: Vec::new(),
         kinds: Vec::new(),
         several: false,
     };
@@ -305,6 +342,12 @@ pub fn script_files(text: &SentText) -> Vec<String> {
     files
 }
 
+/// The profile files that a bench file's text names, which lie beside it.
+pub fn profile_files(text: &SentText) -> Vec<String> {
+    let document = written::read(&text.name, &text.text);
+    document.map_or_else(|_| Vec::new(), |document| profiles::files(&document))
+}
+
 fn lay_over(
     document: Document,
     base: &str,
@@ -332,9 +375,11 @@ fn read_one(document: Document, reading: &mut Reading) {
     let Some(kind) = file::kind(root, &mut reading.mistakes) else {
         return;
     };
-    let first = reading.kinds.iter().find(|(known, _)| *known == kind);
+    let mut kinds = reading.kinds.iter();
+    let first = kinds.find(|(known, _)| *known == kind && kind != FileKind::Profile);
     if let Some((_, first)) = first.cloned() {
         let what = match kind {
+            FileKind::Profile => "profile",
             FileKind::Bench => "bench",
             FileKind::Lamp => "lamp",
             FileKind::Plan => "plan",
@@ -351,6 +396,8 @@ fn read_one(document: Document, reading: &mut Reading) {
     }
     reading.kinds.push((kind, root.place()));
     match kind {
+        // Any number of them, each for itself.
+        FileKind::Profile => reading.profiles.push(document.file().to_owned()),
         FileKind::Bench => reading.bench = bench_file::bench(root, &mut reading.mistakes),
         FileKind::Lamp => reading.lamp = lamp_file::lamp(root, &mut reading.mistakes),
         FileKind::Plan => {

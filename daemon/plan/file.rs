@@ -16,6 +16,8 @@ pub enum FileKind {
     Lamp,
     /// `plan:`
     Plan,
+    /// `profile:`
+    Profile,
 }
 
 /// What kind of file this is, by its first key; a mistake if by none.
@@ -24,6 +26,7 @@ pub fn kind(root: Node<'_>, mistakes: &mut Mistakes) -> Option<FileKind> {
         ("bench", FileKind::Bench),
         ("lamp", FileKind::Lamp),
         ("plan", FileKind::Plan),
+        ("profile", FileKind::Profile),
     ];
     let found = kinds
         .iter()
@@ -34,13 +37,16 @@ pub fn kind(root: Node<'_>, mistakes: &mut Mistakes) -> Option<FileKind> {
         let meant = first.and_then(|first| written::nearest(first, kinds.iter().map(|k| k.0)));
         let hint = match meant {
             Some(meant) => format!("did you mean `{meant}:`?"),
-            None => "begin the file with `bench: NAME`, `lamp: NAME` or `plan: NAME`".to_owned(),
+            None => {
+                "begin the file with `bench: NAME`, `lamp: NAME`, `plan: NAME` or `profile: NAME`"
+                    .to_owned()
+            }
         };
         mistakes.add(
             Mistake::new(
                 root.place(),
                 "no-kind",
-                "this is no bench, lamp or plan file",
+                "this is no bench, lamp, plan or profile file",
             )
             .hint(hint),
         );

@@ -31,6 +31,7 @@ pub mod placement;
 pub mod placing;
 pub mod plan_file;
 pub mod print;
+pub mod profiles;
 pub mod redo;
 #[cfg(test)]
 pub mod samples;

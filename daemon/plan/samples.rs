@@ -48,6 +48,7 @@ pub fn meter() -> Meter {
         integration: Span::from_ms(200),
         averages: 1,
         dark: DarkBy::Shutter,
+        profile: None,
         serial: None,
         calibration: Calibration {
             certificate: "K-1".to_owned(),
@@ -84,6 +85,7 @@ pub fn card() -> Card {
         rail: Some(rail()),
         meters: vec![meter()],
         fingers: Some(Fingers {
+            profile: None,
             port: "finger-port".to_owned(),
             channels: vec![finger("left", 1), finger("right", 2), finger("round", 3)],
         }),

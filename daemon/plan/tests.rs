@@ -32,7 +32,7 @@ pub(super) fn text(name: &str, text: &str) -> SentText {
 }
 
 pub(super) fn found(files: &[SentText]) -> Found {
-    check::check(files, TODAY, &NotAsked)
+    check::check(files, TODAY, &NotAsked, &NotAsked)
 }
 
 #[test]
@@ -167,10 +167,12 @@ fn a_plan_based_on_another_names_the_file_of_origin() {
         ],
         TODAY,
         &NotAsked,
+        &NotAsked,
     )
     .shown(false);
     assert!(shown.contains("is itself based on another plan"), "{shown}");
-    let alone = check::check(&[example("plan-night.yaml")], TODAY, &NotAsked).shown(false);
+    let alone =
+        check::check(&[example("plan-night.yaml")], TODAY, &NotAsked, &NotAsked).shown(false);
     assert!(alone.contains("was not given"), "{alone}");
 }
 

@@ -161,7 +161,7 @@ fn each_single_mistake_has_its_own_message() {
         (plan("    positions: [6 in]\npolicies: {window: 2222:00 to 05:30}\n"), "`2222:00 to 05:30` is no window"),
         ("plan: p\nformat: 2\ntests: {}\n".to_owned(), "format 2 is not known"),
         ("plan: a\nformat: 1\nbased-on: file.yaml\n".to_owned(), "is itself based on another plan"),
-        ("plann: p\n".to_owned(), "this is no bench, lamp or plan file"),
+        ("plann: p\n".to_owned(), "this is no bench, lamp, plan or profile file"),
         ("lamp: l\nformat: 1\nlevels: 3\nmodes: {a: 1}\nworked: by hand\nface: 1 cm\noff: by hand\nmaximum-on-time: 1 h\n".to_owned(), "levels are given twice"),
         ("lamp: l\nformat: 1\nlevels: 3\nworked: by hand\nface: 1 cm\noff: power\nmaximum-on-time: 1 h\n".to_owned(), "no power button"),
         (

@@ -18,8 +18,10 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use written::{Fields, Kind, Mistakes, Node, Place, readers};
 
+use super::card::Card;
 use super::frozen::SentText;
 use super::intent::PlanLine;
+use super::profiles::{ProfilePlaces, Profiles};
 
 /// Scripts of one kind in a plan.
 const USES_AT_MOST: usize = 100;
@@ -76,7 +78,8 @@ pub trait Scripts {
     fn check(&self, one: &Use, places: &UsePlaces, mistakes: &mut Mistakes);
 }
 
-/// Knows no scripts and finds no fault: for readers that only want the plan.
+/// Knows no scripts and no profiles and finds no fault: for readers that only want
+/// the plan.
 pub struct NotAsked;
 
 impl Scripts for NotAsked {
@@ -85,6 +88,16 @@ impl Scripts for NotAsked {
     }
 
     fn check(&self, _: &Use, _: &UsePlaces, _: &mut Mistakes) {}
+}
+
+impl Profiles for NotAsked {
+    fn texts(&self, _: &Card) -> Vec<SentText> {
+        Vec::new()
+    }
+
+    fn fill(&self, _: &mut Card, _: &ProfilePlaces, _: &mut Mistakes) {}
+
+    fn check(&self, _: &SentText, _: &mut Mistakes) {}
 }
 
 /// Files beside the plan that a plan's uses name, each once.

@@ -9,6 +9,7 @@ use super::keeper::Keeper;
 use super::refusal::Refusal;
 use crate::plan::check;
 use crate::plan::frozen::SentText;
+use crate::plan::uses::NotAsked;
 use crate::rulings::attempt::{self, Attempt, AttemptError, Tried};
 use crate::rulings::library::Library;
 use crate::rulings::round::{self, Ask, Certificate, OtherPlan, RoundError};
@@ -134,7 +135,7 @@ impl Keeper {
                     .chain(&order.based_on)
                     .cloned()
                     .collect();
-                let found = check::check(&texts, &self.today(), &library);
+                let found = check::check(&texts, &self.today(), &library, &NotAsked);
                 let shown = found.shown(false);
                 match found.checked.plan {
                     Some(ref plan) if !found.refuses() => Some(OtherPlan {

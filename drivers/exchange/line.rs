@@ -1,14 +1,16 @@
-//! Ask a line, get a line; SCPI conventions.
+//! Ask a line, get a line; in the manner of the device.
 //!
 //! After a time-out the link is *dirty*: the answer may still come. Before the
-//! next question it is resynchronised: `*ESE n;*ESE?` with a number that no
-//! answer looks like, then lines are read until that number arrives. It needs
-//! no special feature of the device. Called by `roles`. Not here: cutting
-//! lines (`talk`), what an answer means (`roles`).
+//! next question it is resynchronised: where the device can give back a token,
+//! lines are read until it arrives (`*ESE n;*ESE?` needs no special feature of
+//! an IEEE 488.2 device); where it cannot, nothing is asked for longer than any
+//! answer may take. Called by `roles` and `profile`. Not here: cutting lines
+//! (`talk`), what an answer means (`roles`).
 
 use photometry::measured::Moment;
 use photometry::units::Span;
 
+use super::manner::{Resync as Way, TOKEN};
 use super::scpi::{self, Complaint};
 use super::talk::{Line, Talk};
 use crate::error::DriverError;
@@ -16,17 +18,12 @@ use crate::error::DriverError;
 /// Flag of an answer that came after the link was resynchronised.
 pub const AFTER_RESYNC: &str = "answered after a resync";
 
-/// Each try of a resync waits so long for its token: longer than any answer
-/// may be late.
-const RESYNC_WITHIN: Span = Span::from_secs(5);
 /// Tries of a resync until the device counts as silent.
 const RESYNC_TRIES: u32 = 3;
 /// Lines read in one try: a full kernel queue of short lines is far less.
 const RESYNC_LINES_AT_MOST: u32 = 10_000;
 /// Entries read from an error queue that never ends.
 const COMPLAINTS_AT_MOST: u32 = 30;
-/// An error-queue entry is answered at once.
-const COMPLAINT_WITHIN: Span = Span::from_secs(2);
 /// Longest question; SCPI devices take 256 bytes and more.
 const QUESTION_AT_MOST_BYTES: usize = 250;
 /// An answer as shown in a message.
@@ -101,7 +98,9 @@ pub fn tell(talk: &mut Talk<'_>, line: &str) -> Result<Moment, DriverError> {
             line.len()
         )));
     }
-    talk.send(format!("{line}\n").as_bytes())
+    talk.rest()?;
+    let end = talk.state.manner.end.sent();
+    talk.send(format!("{line}{end}").as_bytes())
 }
 
 /// Asks one question and waits for its one line, after a resync if the link
@@ -134,6 +133,7 @@ fn ask_once(talk: &mut Talk<'_>, question: &str, within: Span) -> Result<Answer,
             continue;
         }
         talk.state.dirty = false;
+        talk.state.rests_until = talk.now().mono + talk.state.manner.gap;
         let Line { raw, taken } = line;
         return Ok(Answer {
             text,
@@ -160,19 +160,29 @@ fn token(resyncs: u64) -> u64 {
 /// # Errors
 /// [`DriverError::Silent`] when no token comes back, or when the link fails.
 pub fn resynchronise(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
+    match talk.state.manner.resync.clone() {
+        Way::Token { ask, then } => by_token(talk, &ask, then.as_deref()),
+        Way::Quiet => by_waiting(talk),
+    }
+}
+
+fn by_token(talk: &mut Talk<'_>, ask: &str, then: Option<&str>) -> Result<Resync, DriverError> {
+    let within = talk.state.manner.longest_answer;
     let mut found = Resync::default();
     for _ in 0..RESYNC_TRIES {
         talk.state.resyncs += 1;
         let token = token(talk.state.resyncs).to_string();
-        let asked = tell(talk, &format!("*ESE {token};*ESE?"))?;
-        let until = asked.mono + RESYNC_WITHIN;
+        let asked = tell(talk, &ask.replace(TOKEN, &token))?;
+        let until = asked.mono + within;
         for _ in 0..RESYNC_LINES_AT_MOST {
             let Some(line) = talk.next_line(until)? else {
                 break;
             };
             if line.text().trim() == token {
                 talk.state.dirty = false;
-                tell(talk, "*ESE 0")?;
+                if let Some(then) = then {
+                    tell(talk, then)?;
+                }
                 match complaints(talk) {
                     // A late answer overtook the token: once more.
                     Err(DriverError::Garbled { .. }) => break,
@@ -185,27 +195,49 @@ pub fn resynchronise(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
         }
     }
     Err(DriverError::Silent {
-        question: "*ESE n;*ESE?".to_owned(),
-        within: RESYNC_WITHIN.times(i64::from(RESYNC_TRIES)),
+        question: ask.replace(TOKEN, "n"),
+        within: within.times(i64::from(RESYNC_TRIES)),
     })
 }
 
-/// Empties the device's error queue, at most 30 entries.
+/// The last question is over for good when nothing can come any more.
+fn by_waiting(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
+    let mut found = Resync::default();
+    talk.state.resyncs += 1;
+    let until = talk.now().mono + talk.state.manner.longest_answer;
+    for _ in 0..RESYNC_LINES_AT_MOST {
+        let Some(line) = talk.next_line(until)? else {
+            break;
+        };
+        found.late_lines += 1;
+        talk.late_line(&line);
+    }
+    talk.drain()?;
+    talk.state.dirty = false;
+    found.complaints = complaints(talk)?;
+    Ok(found)
+}
+
+/// Empties the device's queue of complaints, at most 30 entries; a device
+/// without one has none.
 ///
 /// # Errors
 /// When the device does not answer as SCPI says, or the link fails.
 pub fn complaints(talk: &mut Talk<'_>) -> Result<Vec<Complaint>, DriverError> {
-    const QUESTION: &str = "SYST:ERR?";
+    let Some(question) = talk.state.manner.complaints.clone() else {
+        return Ok(Vec::new());
+    };
+    let within = talk.state.manner.answer_within;
     let mut found = Vec::new();
     for _ in 0..COMPLAINTS_AT_MOST {
-        let answer = ask_once(talk, QUESTION, COMPLAINT_WITHIN)?;
+        let answer = ask_once(talk, &question, within)?;
         match scpi::complaint(&answer.text) {
             Some(complaint) if complaint.code == 0 => break,
             Some(complaint) => found.push(complaint),
             None => {
                 // What else was asked may be mixed up as well.
                 talk.state.dirty = true;
-                return Err(answer.garbled(QUESTION, "an entry of an error queue"));
+                return Err(answer.garbled(&question, "an entry of an error queue"));
             }
         }
     }

@@ -14,6 +14,7 @@
 
 pub mod ack;
 pub mod line;
+pub mod manner;
 pub mod scpi;
 pub mod talk;
 #[cfg(test)]

@@ -10,6 +10,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use photometry::measured::Moment;
 use photometry::units::{Mono, Span};
 
+use super::manner::Manner;
 use crate::clock::{Seat, Woken};
 use crate::error::DriverError;
 use crate::link::Link;
@@ -31,6 +32,10 @@ pub struct LinkState {
     pub(super) dirty: bool,
     /// Resyncs so far; also what the next token is made of.
     pub(super) resyncs: u64,
+    /// How the device wants to be spoken to.
+    pub(super) manner: Manner,
+    /// Nothing is sent before: the device rests.
+    pub(super) rests_until: Mono,
     /// Bytes of a line that has not ended.
     held: Vec<u8>,
     held_since: Moment,
@@ -80,10 +85,15 @@ pub struct Line {
 }
 
 impl Line {
-    /// As text, without its end of line; foreign bytes are replaced.
+    /// As text, without its end of line. What is no UTF-8 is taken as Latin-1,
+    /// which cheap meters print: 0xB5 is `µ`.
     pub fn text(&self) -> String {
         let end = self.raw.iter().rposition(|b| !matches!(b, b'\n' | b'\r'));
-        String::from_utf8_lossy(&self.raw[..end.map_or(0, |at| at + 1)]).into_owned()
+        let line = &self.raw[..end.map_or(0, |at| at + 1)];
+        match std::str::from_utf8(line) {
+            Ok(text) => text.to_owned(),
+            Err(_) => line.iter().copied().map(char::from).collect(),
+        }
     }
 }
 
@@ -124,6 +134,25 @@ impl<'a> Talk<'a> {
             abandon: &NEVER,
             state: &mut *self.state,
         }
+    }
+
+    /// From now on the device is spoken to like this. To be called after every
+    /// opening of the link: a link's memory begins anew with it.
+    pub fn follow(&mut self, manner: Manner) {
+        self.state.manner = manner;
+    }
+
+    /// How the device is spoken to.
+    pub fn manner(&self) -> &Manner {
+        &self.state.manner
+    }
+
+    /// Waits until the device may be spoken to again.
+    ///
+    /// # Errors
+    /// [`DriverError::Abandoned`].
+    pub fn rest(&mut self) -> Result<(), DriverError> {
+        self.pause(self.state.rests_until)
     }
 
     /// Now, on both clocks.
@@ -202,7 +231,7 @@ impl<'a> Talk<'a> {
     }
 
     /// Counts a line that nobody asked for.
-    pub(super) fn drop_line(&mut self, line: &Line) {
+    pub(crate) fn drop_line(&mut self, line: &Line) {
         self.state.counts.dropped_bytes += line.raw.len() as u64;
     }
 
@@ -240,8 +269,9 @@ impl<'a> Talk<'a> {
 
     fn whole_line(&mut self) -> Option<Line> {
         let state = &mut *self.state;
+        let last = state.manner.end.last_byte();
         loop {
-            let Some(end) = state.held.iter().position(|b| *b == b'\n') else {
+            let Some(end) = state.held.iter().position(|b| *b == last) else {
                 if state.held.len() > LINE_AT_MOST_BYTES {
                     state.counts.dropped_bytes += state.held.len() as u64;
                     state.held.clear();

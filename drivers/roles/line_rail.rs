@@ -15,8 +15,8 @@
 
 use photometry::units::{Acceleration, Length, Span, Speed};
 
+use super::identity::same_as_before;
 use super::positioner::{Homing, Positioner, Proof, Whereabouts};
-use super::scpi_photometer::same_as_before;
 use crate::error::DriverError;
 use crate::exchange::ack;
 use crate::exchange::line::shown;

@@ -2,20 +2,21 @@
 //! and one driver per way of speaking.
 //!
 //! ```text
-//! bench ── Photometer ── scpi_photometer ──┐
-//!       ── Positioner ── line_rail ────────┼── exchange ── link
-//!       ── Presser ───── scpi_presser ─────┘
+//! bench ── Photometer ── profiled_meter ───┐ profile
+//!       ── Presser ───── profiled_fingers ─┼─────────── exchange ── link
+//!       ── Positioner ── line_rail ────────┘
 //! ```
 //!
 //! No driver knows whether it talks to a real device. Called by the bench's
 //! instruments, one thread per port. Not here: when to ask (`attendant`), which
 //! port (`bench`).
 
+mod identity;
 pub mod line_rail;
 pub mod photometer;
 pub mod positioner;
 pub mod presser;
-pub mod scpi_photometer;
-pub mod scpi_presser;
+pub mod profiled_fingers;
+pub mod profiled_meter;
 #[cfg(test)]
 mod tests;

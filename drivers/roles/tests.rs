@@ -7,18 +7,20 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use photometry::measured::{Outcome, Reading};
 use photometry::units::{Length, Lux, Mono, Span, Wall};
 
+use super::identity;
 use super::line_rail::{LineRail, RailCard};
 use super::photometer::Photometer;
 use super::positioner::{Positioner, Proof, Whereabouts};
 use super::presser::Presser;
-use super::scpi_photometer::{PhotometerCard, ScpiPhotometer, identify};
-use super::scpi_presser::ScpiPresser;
+use super::profiled_fingers::ProfiledFingers;
+use super::profiled_meter::{PhotometerCard, ProfiledMeter};
 use crate::clock::{Clock, Flow, Seat};
 use crate::error::DriverError;
 use crate::exchange::line;
 use crate::exchange::talk::{LinkState, Talk};
 use crate::exchange::testing::{Scripted, converse};
 use crate::link::Link;
+use crate::profile::shipped;
 use crate::simulated::bench::{BenchSpec, SimulatedBench, Wire};
 use crate::simulated::carriage::trapezoid;
 use crate::simulated::faults::{Device, Event, Fault, Planned};
@@ -94,7 +96,7 @@ impl Rig {
         self.seat.now().mono
     }
 
-    fn read(&mut self, meter: &mut ScpiPhotometer) -> Result<Reading, DriverError> {
+    fn read(&mut self, meter: &mut ProfiledMeter) -> Result<Reading, DriverError> {
         meter.read_illuminance(&mut self.talk(Device::Meter))
     }
 
@@ -111,11 +113,21 @@ impl Rig {
         rail
     }
 
-    fn meter(&mut self) -> ScpiPhotometer {
-        let mut meter = ScpiPhotometer::new(meter_card());
+    fn meter(&mut self) -> ProfiledMeter {
+        let mut meter = asked_meter(meter_card());
         meter.open(&mut self.talk(Device::Meter)).expect("a meter");
         meter
     }
+}
+
+fn asked_meter(card: PhotometerCard) -> ProfiledMeter {
+    let profile = shipped::profile(shipped::DEFAULT_METER).expect("a profile");
+    ProfiledMeter::new(card, profile)
+}
+
+fn asked_relays() -> ProfiledFingers {
+    let profile = shipped::profile(shipped::DEFAULT_FINGERS).expect("a profile");
+    ProfiledFingers::new(vec![1, 2, 3], profile)
 }
 
 fn meter_card() -> PhotometerCard {
@@ -149,7 +161,7 @@ fn mm(mm: i64) -> Length {
 /// A whole small job: home, go, press, read, home. The same over both wires.
 fn small_job(pty: bool) -> String {
     let mut rig = Rig::new(pty, &[]);
-    let mut fingers = ScpiPresser::new(vec![1, 2, 3]);
+    let mut fingers = asked_relays();
     let board = fingers
         .open(&mut rig.talk(Device::Fingers))
         .expect("a board");
@@ -203,7 +215,7 @@ fn meter_and_fingers_answer_on_the_wall_clock() {
         wires.map(|(_, wire)| Link::open(&wire.address(), &clock).expect("a link"));
     let mut state = LinkState::new();
     let talk = &mut Talk::new(&mut seats[0], &mut to_meter, &never, &mut state);
-    let mut meter = ScpiPhotometer::new(PhotometerCard {
+    let mut meter = asked_meter(PhotometerCard {
         aperture: Span::from_ms(1),
         ..meter_card()
     });
@@ -213,7 +225,7 @@ fn meter_and_fingers_answer_on_the_wall_clock() {
     assert!(reading.outcome.value().is_some(), "{reading:?}");
     let mut state = LinkState::new();
     let talk = &mut Talk::new(&mut seats[0], &mut to_board, &never, &mut state);
-    let mut fingers = ScpiPresser::new(vec![1, 2, 3]);
+    let mut fingers = asked_relays();
     fingers.open(talk).expect("a board");
     fingers.press(talk, 1, Span::from_ms(70)).expect("a press");
 }
@@ -527,19 +539,19 @@ fn a_meter_that_refuses_says_why() {
     }
     let found = line::complaints(talk).expect("complaints");
     assert_eq!((found.len(), found[15].code), (16, -350));
-    let mut meter = ScpiPhotometer::new(PhotometerCard {
+    let mut meter = asked_meter(PhotometerCard {
         aperture: Span::from_secs(11),
         ..meter_card()
     });
     let refused = meter.open(talk).map_err(|error| error.to_string());
     let why = "the device refused `SENS:APER 11`: -222 Data out of range";
     assert_eq!(refused.err().as_deref(), Some(why));
-    let mut meter = ScpiPhotometer::new(PhotometerCard {
+    let mut meter = asked_meter(PhotometerCard {
         aperture: Span::from_ns(1_400_000),
         ..meter_card()
     });
     let rounded = meter.open(talk).map_err(|error| error.to_string());
-    let why = "`SENS:APER` was set to 0.0014 and reads back as 1.000000E-03";
+    let why = "`integration` was set to 0.0014 and reads back as 1.000000E-03";
     assert_eq!(rounded.err().as_deref(), Some(why));
 }
 
@@ -550,9 +562,10 @@ fn another_device_under_the_same_name_is_refused() {
         &[(1, b"Works,LM-3,18,1.0\n")],
     ];
     converse(Scripted::new(&script), |talk| {
+        let profile = shipped::profile(shipped::DEFAULT_METER).expect("a profile");
         let mut before = None;
-        identify(talk, &mut before).expect("an identity");
-        let other = identify(talk, &mut before).map_err(|error| error.to_string());
+        identity::who(talk, &profile, &mut before).expect("an identity");
+        let other = identity::who(talk, &profile, &mut before).map_err(|error| error.to_string());
         let why = "the device was `Works,LM-3,17,1.0` and now says it is `Works,LM-3,18,1.0`. \
                    Plug the right one in, or correct the bench file";
         assert_eq!(other.err().as_deref(), Some(why));
@@ -562,7 +575,7 @@ fn another_device_under_the_same_name_is_refused() {
 #[test]
 fn presses_walk_the_lamp_and_its_ends() {
     let mut rig = Rig::new(false, &[]);
-    let mut fingers = ScpiPresser::new(vec![1, 2, 3]);
+    let mut fingers = asked_relays();
     fingers
         .open(&mut rig.talk(Device::Fingers))
         .expect("a board");
@@ -605,7 +618,7 @@ fn a_coil_that_does_not_follow_is_named() {
     ];
     for (fault, message) in cases {
         let mut rig = Rig::new(false, &[(1, fault.clone())]);
-        let mut fingers = ScpiPresser::new(vec![1, 2, 3]);
+        let mut fingers = asked_relays();
         let talk = &mut rig.talk(Device::Fingers);
         fingers.open(talk).expect("a board");
         let failed = fingers

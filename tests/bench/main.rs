@@ -62,7 +62,9 @@ fn main() -> Result<(), Failed> {
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
     let folder = folder.path();
     if wanted("parts") {
-        let check = times(ROUNDS, || check::check(&texts, today, &NotAsked).refuses());
+        let check = times(ROUNDS, || {
+            check::check(&texts, today, &NotAsked, &NotAsked).refuses()
+        });
         row("read and check three files, lay the itinerary out", check);
         let replay = times(ROUNDS, || State::replay(&frozen.itinerary, &events).is_ok());
         let what = format!("replay a journal of {} events", events.len());
@@ -157,7 +159,7 @@ fn examples() -> Result<Vec<SentText>, Failed> {
 }
 
 fn frozen(texts: &[SentText], today: &str) -> Result<Frozen, Failed> {
-    let checked = check::check(texts, today, &NotAsked).checked;
+    let checked = check::check(texts, today, &NotAsked, &NotAsked).checked;
     let (Some(card), Some(lamp), Some(plan), Some(itinerary)) =
         (checked.bench, checked.lamp, checked.plan, checked.itinerary)
     else {

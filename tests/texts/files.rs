@@ -2,7 +2,9 @@
 
 use std::path::Path;
 
+use drivers::profile::shipped::SHIPPED;
 use proptest::prelude::*;
+use wakerail::bench::profiles::ProfileBook;
 use wakerail::plan::check;
 use wakerail::plan::frozen::SentText;
 use wakerail::plan::uses::NotAsked;
@@ -38,7 +40,7 @@ fn has_a_place(mistake: &Mistake, files: &[SentText]) -> bool {
 }
 
 fn checked(files: &[SentText]) -> Result<bool, TestCaseError> {
-    let found = check::check(files, TODAY, &NotAsked);
+    let found = check::check(files, TODAY, &NotAsked, &ProfileBook::of(files.to_vec()));
     for mistake in &found.mistakes {
         prop_assert!(has_a_place(mistake, files), "{mistake:?}");
         prop_assert!(!mistake.message.is_empty() && !mistake.code.is_empty());
@@ -113,4 +115,24 @@ fn lamps() {
     };
     let lamps = [LAMP, "lamp-knot.yaml", "lamp-turnstone.yaml"];
     endures(&reader, &lamps, &[BENCH, "plan-half-light.yaml"]);
+}
+
+/// Device profiles, each with its own samples, which are read as well.
+#[test]
+fn profiles() {
+    let (names, texts): (Vec<String>, Vec<String>) = SHIPPED
+        .iter()
+        .map(|shipped| (format!("{}.yaml", shipped.name), shipped.text.to_owned()))
+        .unzip();
+    let reader = Reader {
+        name: "device profiles",
+        cases: 200,
+        memory_mib: 192,
+    };
+    reader.endures(mutated::files(texts), |(which, text)| {
+        checked(&[SentText {
+            name: names[*which].clone(),
+            text: text.clone(),
+        }])
+    });
 }

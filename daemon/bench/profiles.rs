@@ -1,0 +1,180 @@
+//! The device profiles that a bench can use: those shipped with the program, and
+//! files that were sent along. Answers for plan::check whether a profile fits its
+//! device.
+//!
+//! Called by: cli (check, serve, demo), service; and by open, for the profile that
+//! a card holds. Not here: what a profile says (`drivers::profile`).
+
+use std::sync::Arc;
+
+use drivers::profile::read::{self, Refused};
+use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER, SHIPPED};
+use drivers::profile::types::{DeviceRole, Profile};
+use written::{Mistake, Mistakes, Place, nearest};
+
+use crate::plan::card::{Card, DarkBy, Meter};
+use crate::plan::frozen::SentText;
+use crate::plan::profiles::{ProfilePlaces, Profiles, UsedProfile, is_file};
+
+/// Profiles by name.
+pub struct ProfileBook {
+    files: Vec<SentText>,
+}
+
+impl ProfileBook {
+    /// Of the files that were sent; the shipped ones are always there.
+    pub fn of(files: Vec<SentText>) -> ProfileBook {
+        ProfileBook { files }
+    }
+
+    fn text(&self, name: &str) -> Option<SentText> {
+        if is_file(name) {
+            return self.files.iter().find(|file| file.name == name).cloned();
+        }
+        shipped::text(name).map(|text| SentText {
+            name: name.to_owned(),
+            text: text.to_owned(),
+        })
+    }
+
+    /// Gives one device its text; its profile, if it can be used.
+    fn one(
+        &self,
+        used: &mut Option<UsedProfile>,
+        role: DeviceRole,
+        place: &Place,
+        mistakes: &mut Mistakes,
+    ) -> Option<Profile> {
+        let used = used.get_or_insert_with(|| UsedProfile {
+            name: default(role).to_owned(),
+            text: String::new(),
+        });
+        let Some(file) = self.text(&used.name) else {
+            mistakes.add(missing(&used.name, place));
+            return None;
+        };
+        used.text.clone_from(&file.text);
+        let profile = match read::profile(&file.name, &file.text) {
+            Ok((profile, warnings)) => {
+                mistakes.extend(warnings);
+                profile
+            }
+            Err(refused) => {
+                mistakes.extend(refused.mistakes);
+                return None;
+            }
+        };
+        if profile.role == role {
+            return Some(profile);
+        }
+        let text = format!(
+            "the profile `{}` is for {}, not for {}",
+            used.name,
+            words(profile.role),
+            words(role)
+        );
+        mistakes.add(Mistake::new(place.clone(), "other-role", text));
+        None
+    }
+}
+
+const fn default(role: DeviceRole) -> &'static str {
+    match role {
+        DeviceRole::Meter => DEFAULT_METER,
+        DeviceRole::Fingers => DEFAULT_FINGERS,
+    }
+}
+
+const fn words(role: DeviceRole) -> &'static str {
+    match role {
+        DeviceRole::Meter => "a meter",
+        DeviceRole::Fingers => "relay fingers",
+    }
+}
+
+fn missing(name: &str, place: &Place) -> Mistake {
+    if is_file(name) {
+        let text = format!("the profile `{name}` was not given");
+        return Mistake::new(place.clone(), "no-profile", text)
+            .hint("it is looked for beside the bench file");
+    }
+    let names = || SHIPPED.iter().map(|shipped| shipped.name);
+    let hint = match nearest(name, names()) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None => format!(
+            "shipped are {}; a file beside the bench file is named with its ending, `mine.yaml`",
+            names().collect::<Vec<_>>().join(", ")
+        ),
+    };
+    let text = format!("there is no profile `{name}`");
+    Mistake::new(place.clone(), "no-profile", text).hint(hint)
+}
+
+/// What the bench file says of a meter must be possible with its profile.
+fn fits(meter: &Meter, profile: &Profile, place: &Place, mistakes: &mut Mistakes) {
+    let name = &profile.name;
+    if meter.dark == DarkBy::Shutter && !profile.has_shutter() {
+        let text = format!(
+            "the meter `{}` is to close its shutter, and the profile `{name}` has none",
+            meter.name
+        );
+        mistakes.add(
+            Mistake::new(place.clone(), "no-shutter", text)
+                .hint("write `dark: cap`, or give the profile `close-shutter` and `open-shutter`"),
+        );
+    }
+    let averages = profile.settings.iter().any(|s| s.name == "averages");
+    if meter.averages > 1 && !averages {
+        let text = format!(
+            "the meter `{}` is to average {} readings, and the profile `{name}` cannot set that",
+            meter.name, meter.averages
+        );
+        mistakes.add(
+            Mistake::new(place.clone(), "no-averages", text)
+                .hint("leave `averages` out; a plan's `read` takes as many readings as you want"),
+        );
+    }
+}
+
+impl Profiles for ProfileBook {
+    fn texts(&self, card: &Card) -> Vec<SentText> {
+        let meters = card.meters.iter().map(|meter| &meter.profile);
+        let all = meters.chain(card.fingers.iter().map(|fingers| &fingers.profile));
+        all.flatten()
+            .filter_map(|used| self.text(&used.name))
+            .collect()
+    }
+
+    fn fill(&self, card: &mut Card, places: &ProfilePlaces, mistakes: &mut Mistakes) {
+        for (meter, place) in card.meters.iter_mut().zip(&places.meters) {
+            let mut used = meter.profile.take();
+            let profile = self.one(&mut used, DeviceRole::Meter, place, mistakes);
+            meter.profile = used;
+            if let Some(profile) = profile {
+                fits(meter, &profile, place, mistakes);
+            }
+        }
+        if let (Some(fingers), Some(place)) = (&mut card.fingers, &places.fingers) {
+            self.one(&mut fingers.profile, DeviceRole::Fingers, place, mistakes);
+        }
+    }
+
+    fn check(&self, file: &SentText, mistakes: &mut Mistakes) {
+        match read::profile(&file.name, &file.text) {
+            Ok((_, warnings)) => mistakes.extend(warnings),
+            Err(refused) => mistakes.extend(refused.mistakes),
+        }
+    }
+}
+
+/// The profile that a device on a card follows: the frozen text, or where there is
+/// none, as in what was frozen before there were profiles, the shipped one.
+///
+/// # Errors
+/// When the text has mistakes, which reading the bench file has ruled out.
+pub fn of(used: Option<&UsedProfile>, role: DeviceRole) -> Result<Arc<Profile>, Refused> {
+    match used.filter(|used| !used.text.is_empty()) {
+        Some(used) => read::profile(&used.name, &used.text).map(|(profile, _)| Arc::new(profile)),
+        None => shipped::profile(default(role)),
+    }
+}

@@ -1,0 +1,75 @@
+//! The device profiles that a bench file names: how a meter or the relay board is
+//! spoken to.
+//!
+//! ```yaml
+//! meters:
+//!   lux-head:
+//!     profile: asked-luxmeter        # a shipped one, or a file beside the bench file
+//! ```
+//!
+//! A bench file says which; what a profile is, and whether it fits the device, is
+//! asked of [`Profiles`], so that plans need no drivers. Called by: bench_file,
+//! check.
+
+use serde::{Deserialize, Serialize};
+use written::{Document, Mistakes, Place};
+
+use super::card::Card;
+use super::frozen::SentText;
+
+/// A profile that a device follows.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct UsedProfile {
+    /// The name of a shipped one, or of a file beside the bench file
+    /// (`mine.yaml`).
+    pub name: String,
+    /// Its text as it was when the bench file was read, so that whoever reads a
+    /// run later needs nothing else; empty until somebody who knows it was asked.
+    pub text: String,
+}
+
+/// Where profiles are named in a bench file.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ProfilePlaces {
+    /// Of each meter, in their order.
+    pub meters: Vec<Place>,
+    /// Of the fingers.
+    pub fingers: Option<Place>,
+}
+
+/// Who knows profiles.
+pub trait Profiles {
+    /// The texts of the profiles that a card names, where they are known:
+    /// mistakes point into them.
+    fn texts(&self, card: &Card) -> Vec<SentText>;
+
+    /// Gives each device of the card the text of its profile; whether it exists,
+    /// can be read, is for such a device and fits what the bench file says of it:
+    /// every mistake at its place.
+    fn fill(&self, card: &mut Card, places: &ProfilePlaces, mistakes: &mut Mistakes);
+
+    /// Every mistake of a profile's own file.
+    fn check(&self, file: &SentText, mistakes: &mut Mistakes);
+}
+
+/// Whether a name is that of a file beside the bench file.
+pub fn is_file(name: &str) -> bool {
+    name.ends_with(".yaml") || name.ends_with(".yml")
+}
+
+/// The profile files that a bench file names, which lie beside it.
+pub fn files(document: &Document) -> Vec<String> {
+    let root = document.root();
+    let meters = root
+        .get("meters")
+        .into_iter()
+        .flat_map(|meters| meters.entries());
+    let devices = meters.map(|(_, meter)| meter).chain(root.get("fingers"));
+    let mut files: Vec<String> = Vec::new();
+    for name in devices.filter_map(|device| device.get("profile")?.text()) {
+        if is_file(name) && !files.iter().any(|known| known == name) {
+            files.push(name.to_owned());
+        }
+    }
+    files
+}

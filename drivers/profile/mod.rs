@@ -1,0 +1,28 @@
+//! Device profiles: how one model of device is spoken to, as data, so that a new
+//! meter or relay board needs no new program.
+//!
+//! ```text
+//!  profile.yaml ── read (every mistake at once) ──► Profile ── perform ──► talk ──► bytes
+//!                     │                                │
+//!                     └ samples: known answers,        └ value: what a field means
+//!                       held without hardware
+//! ```
+//!
+//! Reading order: [`types`] (what a profile is), [`template`] (what is sent),
+//! [`pattern`] (what comes), [`read`], [`value`], [`samples`], [`perform`],
+//! [`shipped`]. Called by the roles that follow a profile, and by whoever checks
+//! one. Not here: opening files, and how a role reacts to what goes wrong
+//! (`roles`).
+
+pub mod pattern;
+pub mod perform;
+pub mod read;
+mod read_steps;
+pub mod samples;
+pub mod shipped;
+pub mod template;
+pub mod types;
+pub mod value;
+
+#[cfg(test)]
+mod tests;

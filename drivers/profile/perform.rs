@@ -1,0 +1,311 @@
+//! Carries out the steps of a verb over a conversation.
+//!
+//! ```text
+//!  steps, what they are given ──► line::ask, set, tell ──► fields found
+//!                                                           the last answer, as it came
+//! ```
+//!
+//! Called by the roles that follow a profile. Not here: what the fields mean
+//! (`value`), and what follows from an error (the roles).
+
+use photometry::units::Span;
+
+use super::pattern::{Found, Pattern};
+use super::template::Template;
+use super::types::{Step, Within};
+use super::value;
+use crate::error::DriverError;
+use crate::exchange::line::{self, Answer};
+use crate::exchange::scpi::{self, Number};
+use crate::exchange::talk::Talk;
+
+/// Lines that a device may say by itself before the one that is wanted.
+const LINES_HEARD_AT_MOST: u32 = 100_000;
+
+/// What the steps are given.
+#[derive(Clone, Copy, Debug)]
+pub struct Given<'a> {
+    /// Values for the places in their templates.
+    pub values: &'a [(&'a str, &'a str)],
+    /// How long the device integrates for one reading, averages included.
+    pub integration: Span,
+}
+
+impl Given<'static> {
+    /// Nothing to fill in, nothing that integrates.
+    pub const NOTHING: Given<'static> = Given {
+        values: &[],
+        integration: Span::ZERO,
+    };
+}
+
+/// What came of the steps.
+#[derive(Clone, Debug, Default)]
+pub struct Performed {
+    /// All fields of all answers; a later one replaces an earlier one.
+    pub found: Found,
+    /// The last answer, as it came.
+    pub last: Option<Answer>,
+}
+
+/// Why the steps were not carried out.
+#[derive(Debug)]
+pub enum NotPerformed {
+    /// The device or its link.
+    Driver(DriverError),
+    /// An answer that is not what the profile says.
+    Misfit {
+        /// What was asked.
+        question: String,
+        /// What came.
+        answer: Answer,
+    },
+}
+
+impl From<DriverError> for NotPerformed {
+    fn from(error: DriverError) -> NotPerformed {
+        NotPerformed::Driver(error)
+    }
+}
+
+impl From<NotPerformed> for DriverError {
+    fn from(not: NotPerformed) -> DriverError {
+        match not {
+            NotPerformed::Driver(error) => error,
+            NotPerformed::Misfit { question, answer } => {
+                answer.garbled(&question, "an answer as its profile says")
+            }
+        }
+    }
+}
+
+/// Carries out all steps in their order.
+///
+/// # Errors
+/// The first step that fails ends it: [`DriverError::Silent`],
+/// [`DriverError::Refused`], [`DriverError::NotTaken`] where an answer says
+/// something else than `is`, [`NotPerformed::Misfit`], or when the link fails or
+/// the caller withdrew.
+pub fn perform(
+    talk: &mut Talk<'_>,
+    steps: &[Step],
+    given: Given<'_>,
+) -> Result<Performed, NotPerformed> {
+    let mut performed = Performed::default();
+    for step in steps {
+        match step {
+            Step::Tell(line) => {
+                line::tell(talk, &line.fill(given.values))?;
+            }
+            Step::Set(line) => line::set(talk, &line.fill(given.values))?,
+            Step::Pause(within) => {
+                let until = talk.now().mono + within.of(given.integration);
+                talk.pause(until)?;
+            }
+            Step::Ask {
+                line,
+                answer,
+                within,
+                is,
+            } => {
+                let question = line.fill(given.values);
+                let came = line::ask(talk, &question, within.of(given.integration))?;
+                performed.take(&question, answer, came)?;
+                if let Some((wanted, got)) = differs(&performed.found, is, given) {
+                    return Err(DriverError::NotTaken {
+                        setting: question,
+                        wanted,
+                        got,
+                    }
+                    .into());
+                }
+            }
+            Step::Until {
+                line,
+                answer,
+                is,
+                every,
+                within,
+            } => {
+                let question = line.fill(given.values);
+                let times = (*every, within.of(given.integration));
+                until(talk, &question, answer, is, times, given, &mut performed)?;
+            }
+            Step::Hear { answer, within } => hear(talk, answer, *within, given, &mut performed)?,
+        }
+    }
+    Ok(performed)
+}
+
+impl Performed {
+    fn take(&mut self, question: &str, form: &Pattern, came: Answer) -> Result<(), NotPerformed> {
+        let Some(found) = form.find(&came.text) else {
+            return Err(NotPerformed::Misfit {
+                question: question.to_owned(),
+                answer: came,
+            });
+        };
+        self.found.extend(found);
+        // The resync before an earlier question of the same verb is part of it.
+        let resync = came
+            .resync
+            .clone()
+            .or_else(|| self.last.take().and_then(|last| last.resync));
+        self.last = Some(Answer { resync, ..came });
+        Ok(())
+    }
+}
+
+/// The first field that does not say what it must: wanted, and said.
+fn differs(found: &Found, is: &[(String, Template)], given: Given<'_>) -> Option<(String, String)> {
+    is.iter().find_map(|(field, wanted)| {
+        let wanted = wanted.fill(given.values);
+        let got = found.get(field).unwrap_or_default();
+        (!alike(&wanted, got, 0.0)).then(|| (wanted, line::shown(got)))
+    })
+}
+
+/// Whether a device says what it was told: numbers as numbers, within a share;
+/// words whatever their case.
+pub fn alike(wanted: &str, got: &str, share: f64) -> bool {
+    if wanted.trim().eq_ignore_ascii_case(got.trim()) {
+        return true;
+    }
+    match (scpi::number(wanted), scpi::number(got)) {
+        (Some(Number::Value(wanted)), Some(Number::Value(got))) => {
+            (got - wanted).abs() <= share * wanted.abs()
+        }
+        _ => false,
+    }
+}
+
+fn until(
+    talk: &mut Talk<'_>,
+    question: &str,
+    form: &Pattern,
+    is: &[(String, Template)],
+    (every, within): (Span, Span),
+    given: Given<'_>,
+    performed: &mut Performed,
+) -> Result<(), NotPerformed> {
+    let end = talk.now().mono + within;
+    loop {
+        let left = end.since(talk.now().mono).max(every);
+        let came = line::ask(talk, question, left)?;
+        performed.take(question, form, came)?;
+        let Some((wanted, got)) = differs(&performed.found, is, given) else {
+            return Ok(());
+        };
+        let next = talk.now().mono + every;
+        if next > end {
+            return Err(DriverError::NotTaken {
+                setting: question.to_owned(),
+                wanted,
+                got,
+            }
+            .into());
+        }
+        talk.pause(next)?;
+    }
+}
+
+/// The first line that began after a whole integration after now. What was
+/// under way, in the device or on the wire, belongs to another time.
+fn hear(
+    talk: &mut Talk<'_>,
+    form: &Pattern,
+    within: Within,
+    given: Given<'_>,
+    performed: &mut Performed,
+) -> Result<(), NotPerformed> {
+    const QUESTION: &str = "a line that comes by itself";
+    talk.drain()?;
+    let asked = talk.now();
+    let from = asked.mono + given.integration;
+    let end = asked.mono + within.of(given.integration);
+    // The rest of a line whose beginning was thrown away looks like a line.
+    let mut first = true;
+    for _ in 0..LINES_HEARD_AT_MOST {
+        let Some(line) = talk.next_line(end)? else {
+            break;
+        };
+        let text = line.text();
+        if std::mem::take(&mut first) || line.taken.mono < from || text.trim().is_empty() {
+            talk.drop_line(&line);
+            continue;
+        }
+        let came = Answer {
+            text,
+            raw: line.raw,
+            asked,
+            taken: line.taken,
+            resync: None,
+        };
+        return performed.take(QUESTION, form, came);
+    }
+    Err(DriverError::Silent {
+        question: QUESTION.to_owned(),
+        within: within.of(given.integration),
+    }
+    .into())
+}
+
+/// Asks a device who it is.
+///
+/// # Errors
+/// As [`perform`].
+pub fn identify(
+    talk: &mut Talk<'_>,
+    (question, form): &(Template, Pattern),
+) -> Result<crate::exchange::scpi::Identity, DriverError> {
+    let question = question.fill(&[]);
+    let within = talk.manner().answer_within;
+    let answer = line::ask(talk, &question, within)?;
+    match form.find(&answer.text) {
+        Some(found) => Ok(super::samples::identity(&found, &answer.text)),
+        None => Err(answer.garbled(&question, "an identity as its profile says")),
+    }
+}
+
+/// Sets one setting and makes sure that it reads back.
+///
+/// # Errors
+/// [`DriverError::NotTaken`] when it does not, [`DriverError::Unsendable`] when
+/// the device cannot take such a value, and as [`perform`].
+pub fn set(
+    talk: &mut Talk<'_>,
+    setting: &super::types::Setting,
+    text: &str,
+) -> Result<(), DriverError> {
+    if let (Some((low, high)), Ok(number)) = (setting.between, text.parse::<f64>())
+        && !(low..=high).contains(&number)
+    {
+        return Err(DriverError::Unsendable(format!(
+            "`{}` takes {low} to {high}, not {text}",
+            setting.name
+        )));
+    }
+    line::set(talk, &setting.set.fill(&[("value", text)]))?;
+    let Some((question, form)) = &setting.ask else {
+        return Ok(());
+    };
+    let question = question.fill(&[]);
+    let within = talk.manner().answer_within;
+    let answer = line::ask(talk, &question, within)?;
+    let Some(found) = form.find(&answer.text) else {
+        return Err(answer.garbled(&question, "a setting as its profile says"));
+    };
+    let got = found.get("value").unwrap_or_default();
+    let reads = value::number(got, &Default::default(), false);
+    if setting.unit != super::types::SettingUnit::Word && reads.is_none() {
+        return Err(answer.garbled(&question, "a number"));
+    }
+    if alike(text, got, setting.rounds_by) {
+        return Ok(());
+    }
+    Err(DriverError::NotTaken {
+        setting: setting.name.clone(),
+        wanted: text.to_owned(),
+        got: line::shown(got),
+    })
+}

@@ -1,0 +1,414 @@
+//! A profile as written becomes a [`Profile`]; every mistake at once, each with
+//! its line.
+//!
+//! ```text
+//!  profile, format, role, about
+//!  lines, resync, complaints       how it is spoken to       -> Manner
+//!  identity, on-open, settings     what happens at opening
+//!  unit, decimal-comma, marks      what its numbers mean
+//!  read-illuminance, ...           the verbs of its role     -> read_steps
+//!  samples                         answers that are known    -> samples
+//! ```
+
+use std::collections::BTreeMap;
+
+use photometry::units::Span;
+use written::{Fields, Mistake, Mistakes, Node, readers};
+
+use super::pattern::Pattern;
+use super::read_steps::{self, pattern, template};
+use super::samples;
+use super::types::{DeviceRole, Marks, Profile, ProfileVerb, Sample, Setting, SettingUnit, VERBS};
+use super::value::IlluminanceUnit;
+use crate::exchange::manner::{LineEnd, Manner, Resync, TOKEN};
+
+/// The format of profiles that this program reads.
+const FORMAT: i64 = 1;
+/// Longest time that a profile may ask for: no device of a bench needs more.
+const LONGEST: Span = Span::from_mins(10);
+/// A setting reads back equal when it differs by less, unless the profile says.
+const ROUNDS_BY: f64 = 0.01;
+/// Most settings, and most samples.
+const ENTRIES_AT_MOST: usize = 100;
+
+/// Reads a profile's text; `file` names it in mistakes. A profile that gives
+/// warnings only is given too.
+///
+/// # Errors
+/// All mistakes, sorted, with the sources to print them.
+pub fn profile(file: &str, text: &str) -> Result<(Profile, Vec<Mistake>), Refused> {
+    let mut mistakes = Mistakes::new();
+    let mut sources = written::Sources::new();
+    sources.add(file, text);
+    let document = written::read_collecting(file, text, &mut mistakes);
+    let read = document.and_then(|document| root(document.root(), &mut mistakes));
+    let refuses = mistakes.refuses();
+    match read {
+        Some(profile) if !refuses => Ok((profile, mistakes.into_sorted())),
+        _ => Err(Refused {
+            mistakes: mistakes.into_sorted(),
+            sources,
+        }),
+    }
+}
+
+/// Why a profile cannot be used.
+#[derive(Debug)]
+pub struct Refused {
+    /// What is wrong with it.
+    pub mistakes: Vec<Mistake>,
+    /// Its text, to show the lines.
+    pub sources: written::Sources,
+}
+
+/// As a person reads it, without colours.
+impl std::fmt::Display for Refused {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&written::render(&self.mistakes, &self.sources, false))
+    }
+}
+
+impl std::error::Error for Refused {}
+
+fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
+    let mut fields = Fields::of(root, "the profile", mistakes)?;
+    let name = fields.need("profile", readers::name);
+    let format = readers::checked(readers::integer, |format: &i64| {
+        if *format == FORMAT {
+            return Ok(());
+        }
+        Err(format!(
+            "format {format} is not known; this program reads format {FORMAT}"
+        ))
+    });
+    let _ = fields.need_like("format", "1", format);
+    let role = fields.need(
+        "role",
+        readers::one_of(&[
+            (DeviceRole::Meter.word(), DeviceRole::Meter),
+            (DeviceRole::Fingers.word(), DeviceRole::Fingers),
+        ]),
+    );
+    let about = fields.need_like("about", "what it is, in a line", readers::text);
+    let (manner, settle_after_open) = manner(&mut fields);
+    let identity = fields.may("identity", identity);
+    let on_open = fields.may_or("on-open", read_steps::steps(&[]), Vec::new());
+    let settings = fields.may_or("settings", settings, Vec::new());
+    let unit = fields.may("unit", unit);
+    let decimal_comma = fields.may_or("decimal-comma", readers::boolean, false);
+    let marks = fields.may_or("marks", marks, Marks::default());
+    let verbs = role.and_then(|role| verbs(role, &mut fields));
+    let samples = fields.may_or("samples", sample_list, Vec::new());
+    // Without a role no verb was asked for, and none is unknown.
+    match role {
+        Some(_) => fields.finish(),
+        None => drop(fields),
+    }
+    let profile = Profile {
+        name: name?,
+        role: role?,
+        about: about?,
+        manner,
+        settle_after_open,
+        identity,
+        on_open,
+        settings,
+        unit,
+        decimal_comma,
+        marks,
+        verbs: verbs?,
+        samples,
+    };
+    whole(root, &profile, mistakes);
+    samples::hold(root, &profile, mistakes);
+    Some(profile)
+}
+
+/// A time from nothing to ten minutes.
+pub(super) fn span(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
+    let reader = readers::checked(readers::quantity(Span::parse), |span: &Span| {
+        if *span < Span::ZERO || *span > LONGEST {
+            return Err(format!("{span} is not between 0 s and {LONGEST}"));
+        }
+        Ok(())
+    });
+    reader(node, mistakes)
+}
+
+fn manner(fields: &mut Fields<'_, '_>) -> (Manner, Span) {
+    let defaults = Manner::default();
+    let mut manner = Manner {
+        resync: Resync::Quiet,
+        complaints: None,
+        ..defaults
+    };
+    let mut settle = Span::ZERO;
+    fields.may("lines", |node, mistakes| {
+        let mut lines = Fields::of(node, "`lines`", mistakes)?;
+        let ends = [
+            ("lf", LineEnd::Lf),
+            ("cr", LineEnd::Cr),
+            ("crlf", LineEnd::CrLf),
+        ];
+        manner.end = lines.may_or("end", readers::one_of(&ends), LineEnd::Lf);
+        manner.answer_within = lines.may_or("answer-within", span, manner.answer_within);
+        manner.longest_answer = lines.may_or("longest-answer", span, manner.longest_answer);
+        manner.gap = lines.may_or("gap", span, Span::ZERO);
+        settle = lines.may_or("settle-after-open", span, Span::ZERO);
+        lines.finish();
+        Some(())
+    });
+    if let Some(resync) = fields.may("resync", resync) {
+        manner.resync = resync;
+    }
+    manner.complaints = fields.may("complaints", |node, mistakes| {
+        template(&[])(node, mistakes).map(|line| line.fill(&[]))
+    });
+    (manner, settle)
+}
+
+/// `quiet`, or a question that gives back its token.
+fn resync(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Resync> {
+    if node.text() == Some("quiet") {
+        return Some(Resync::Quiet);
+    }
+    let mut fields = Fields::of(node, "`resync`", mistakes)?;
+    let asks = |node: Node<'_>, mistakes: &mut Mistakes| {
+        let line = template(&["token"])(node, mistakes)?;
+        if line.has("token") {
+            return Some(line.fill(&[("token", TOKEN)]));
+        }
+        mistakes.add(
+            Mistake::new(node.place(), "no-token", "the question has no token")
+                .hint("write `{token}` where the device takes a number that it gives back"),
+        );
+        None
+    };
+    let ask = fields.need_like("ask", "\"*ESE {token};*ESE?\"", asks);
+    let then = fields.may("then", |node, mistakes| {
+        template(&[])(node, mistakes).map(|line| line.fill(&[]))
+    });
+    fields.finish();
+    Some(Resync::Token { ask: ask?, then })
+}
+
+fn identity(
+    node: Node<'_>,
+    mistakes: &mut Mistakes,
+) -> Option<(super::template::Template, Pattern)> {
+    let mut fields = Fields::of(node, "`identity`", mistakes)?;
+    let ask = fields.need_like("ask", "\"*IDN?\"", template(&[]));
+    let answer = pattern(&mut fields);
+    fields.finish();
+    let answer = answer?;
+    for field in answer.fields() {
+        if !["maker", "model", "serial", "firmware"].contains(&field) {
+            let text = format!("an identity has no field `{{{field}}}`");
+            mistakes.add(
+                Mistake::new(node.place(), "unused-field", text)
+                    .hint("it has `{maker}`, `{model}`, `{serial}`, `{firmware}`; write `{-}` for what is not needed"),
+            );
+        }
+    }
+    Some((ask?, answer))
+}
+
+fn unit(node: Node<'_>, mistakes: &mut Mistakes) -> Option<IlluminanceUnit> {
+    let text = readers::text(node, mistakes)?;
+    let unit = IlluminanceUnit::read(&text);
+    if unit.is_none() {
+        let message = format!(
+            "{} is no unit of illuminance that is known",
+            readers::shown(&text)
+        );
+        mistakes.add(
+            Mistake::new(node.place(), "unknown-unit", message)
+                .hint("write `lx`, `klx`, `mlx` or `fc`"),
+        );
+    }
+    unit
+}
+
+fn marks(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Marks> {
+    let mut fields = Fields::of(node, "`marks`", mistakes)?;
+    let mut list = |key| fields.may_or(key, readers::one_or_list_of(readers::text), Vec::new());
+    let marks = Marks {
+        over: list("over"),
+        under: list("under"),
+        invalid: list("invalid"),
+        not_live: list("not-live"),
+    };
+    fields.finish();
+    Some(marks)
+}
+
+fn settings(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Setting>> {
+    if node.kind() != written::Kind::Map {
+        mistakes.add(readers::must_be(node, "settings by their names"));
+        return None;
+    }
+    if node.entries().len() > ENTRIES_AT_MOST {
+        let text = format!("more than {ENTRIES_AT_MOST} settings");
+        mistakes.add(Mistake::new(node.place(), "too-many", text));
+        return None;
+    }
+    let read: Vec<Option<Setting>> = node
+        .entries()
+        .map(|(key, value)| {
+            let name = readers::name(key, mistakes)?;
+            setting(&name, value, mistakes)
+        })
+        .collect();
+    read.into_iter().collect()
+}
+
+fn setting(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Setting> {
+    let mut fields = Fields::of(node, &format!("the setting `{name}`"), mistakes)?;
+    let set = fields.need_like("set", "\"SENS:APER {value}\"", template(&["value"]));
+    let ask = fields.may("ask", template(&[]));
+    let answer = match fields.has("answer") || fields.has("match") {
+        true => pattern(&mut fields),
+        false => Pattern::read("{value}").ok(),
+    };
+    let units = [
+        ("s", SettingUnit::Seconds),
+        ("ms", SettingUnit::Milliseconds),
+        ("number", SettingUnit::Number),
+        ("word", SettingUnit::Word),
+    ];
+    let unit = fields.may_or("in", readers::one_of(&units), SettingUnit::Number);
+    let value = fields.may("value", readers::text);
+    let between = fields.may("between", |node, mistakes| {
+        let ends = readers::list_of(readers::number)(node, mistakes)?;
+        let [low, high] = ends[..] else {
+            mistakes.add(readers::must_be(
+                node,
+                "a list of two numbers, `[least, largest]`",
+            ));
+            return None;
+        };
+        Some((low, high))
+    });
+    let share = readers::quantity(photometry::units::Ratio::parse);
+    let rounds_by = fields
+        .may("rounds-by", share)
+        .map_or(ROUNDS_BY, |r| r.share());
+    fields.finish();
+    let given = matches!(name, "integration" | "averages");
+    if given == value.is_some() {
+        let text = if given {
+            format!("the value of `{name}` comes from the bench file")
+        } else {
+            format!("the setting `{name}` has no value")
+        };
+        mistakes.add(
+            Mistake::new(node.place(), "setting-value", text).hint(if given {
+                "leave `value` out"
+            } else {
+                "write `value: ...`; it is set at every opening"
+            }),
+        );
+    }
+    if unit != SettingUnit::Word
+        && let (Some(text), Some(place)) = (&value, node.get("value"))
+        && !text.parse::<f64>().is_ok_and(f64::is_finite)
+    {
+        mistakes.add(readers::must_be(place, "a number").hint("or say `in: word`"));
+    }
+    Some(Setting {
+        name: name.to_owned(),
+        set: set?,
+        ask: ask.zip(answer),
+        unit,
+        value,
+        between,
+        rounds_by,
+    })
+}
+
+fn verbs(
+    role: DeviceRole,
+    fields: &mut Fields<'_, '_>,
+) -> Option<BTreeMap<ProfileVerb, Vec<super::types::Step>>> {
+    let mut read = BTreeMap::new();
+    let mut all = true;
+    for form in VERBS.iter().filter(|form| form.role == role) {
+        let steps = read_steps::verb(form);
+        let written = fields.node().get(form.word).is_some();
+        let steps = if form.needed {
+            fields.need_like(form.word, "{ask: ..., answer: ...}", steps)
+        } else {
+            fields.may(form.word, steps)
+        };
+        all &= steps.is_some() || !(written || form.needed);
+        if let Some(steps) = steps {
+            read.insert(form.verb, steps);
+        }
+    }
+    all.then_some(read)
+}
+
+/// What concerns several keys.
+fn whole(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
+    let shutter = [ProfileVerb::CloseShutter, ProfileVerb::OpenShutter];
+    let has = shutter.map(|verb| profile.verbs.contains_key(&verb));
+    if has[0] != has[1] {
+        let text = "a shutter that closes must also open, and one that opens, close";
+        mistakes.add(Mistake::new(root.place(), "half-a-shutter", text));
+    }
+    let tells_unit = |verb: ProfileVerb| {
+        let steps = profile.steps(verb).unwrap_or_default();
+        read_steps::fields(steps).any(|field| field == "unit")
+    };
+    if profile.role == DeviceRole::Meter
+        && profile.unit.is_none()
+        && !tells_unit(ProfileVerb::ReadIlluminance)
+    {
+        mistakes.add(
+            Mistake::new(
+                root.place(),
+                "no-unit",
+                "nothing says in which unit the meter answers",
+            )
+            .hint("write `unit: lx`, or take `{unit}` from the answer"),
+        );
+    }
+}
+
+fn sample_list(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Sample>> {
+    let samples = readers::list_of(sample)(node, mistakes)?;
+    if samples.len() > ENTRIES_AT_MOST {
+        let text = format!("more than {ENTRIES_AT_MOST} samples");
+        mistakes.add(Mistake::new(node.place(), "too-many", text));
+        return None;
+    }
+    Some(samples)
+}
+
+/// `{read-illuminance: "5.0E+02", gives: 500 lx}`
+fn sample(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Sample> {
+    let mut fields = Fields::of(node, "the sample", mistakes)?;
+    let gives = fields.need_like("gives", "500 lx", readers::text);
+    let mut found = None;
+    let words = VERBS.iter().map(|form| (form.word, Some(form.verb)));
+    for (word, verb) in words.chain([("identity", None)]) {
+        if let Some(answer) = fields.may(word, readers::text) {
+            found = Some((verb, answer));
+        }
+    }
+    fields.finish();
+    let Some((verb, answer)) = found else {
+        let text = "the sample says not whose answer it is";
+        mistakes.add(
+            Mistake::new(node.place(), "no-verb", text)
+                .hint("write `read-illuminance: \"the answer\"`"),
+        );
+        return None;
+    };
+    Some(Sample {
+        verb,
+        answer,
+        gives: gives?,
+        line: node.place().plan_line().1,
+    })
+}

@@ -1,0 +1,328 @@
+//! The steps of a verb as written: `{ask: "READ?", answer: "{illuminance}"}`, or
+//! a list of such.
+
+use photometry::units::Span;
+use written::{Fields, Mistake, Mistakes, Node, readers};
+
+use super::pattern::Pattern;
+use super::read::span;
+use super::template::Template;
+use super::types::{Step, VerbForm, Within};
+
+/// Most steps of a verb.
+const STEPS_AT_MOST: usize = 50;
+/// From one question to the next, where the profile does not say.
+const EVERY: Span = Span::from_ms(200);
+/// Shortest time between two questions.
+const EVERY_AT_LEAST: Span = Span::from_ms(20);
+
+/// A reader of a text that is sent; what it may name is `known`.
+pub(super) fn template(
+    known: &'static [&'static str],
+) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Template> {
+    move |node, mistakes| {
+        // An empty line may be what a device wants.
+        if node.text() == Some("") {
+            return Template::read("", known).ok();
+        }
+        let text = readers::text(node, mistakes)?;
+        match Template::read(&text, known) {
+            Ok(template) => Some(template),
+            Err(error) => {
+                let error = error.to_string();
+                let (message, hint) = match error.split_once("; ") {
+                    Some((message, hint)) => (message.to_owned(), Some(hint.to_owned())),
+                    None => (error, None),
+                };
+                mistakes.add(Mistake::new(node.place(), "template", message).maybe_hint(hint));
+                None
+            }
+        }
+    }
+}
+
+/// The key `answer`, a pattern of fields, or `match`, a regular expression.
+pub(super) fn pattern(fields: &mut Fields<'_, '_>) -> Option<Pattern> {
+    fn read<E: std::fmt::Display>(
+        parse: impl Fn(&str) -> Result<Pattern, E>,
+    ) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Pattern> {
+        move |node, mistakes| {
+            let text = readers::text(node, mistakes)?;
+            match parse(&text) {
+                Ok(pattern) => Some(pattern),
+                Err(error) => {
+                    let error = error.to_string();
+                    let (message, hint) = match error.split_once("; ") {
+                        Some((message, hint)) => (message.to_owned(), Some(hint.to_owned())),
+                        None => (error, None),
+                    };
+                    mistakes.add(Mistake::new(node.place(), "pattern", message).maybe_hint(hint));
+                    None
+                }
+            }
+        }
+    }
+    let (written, expression) = (fields.node().get("answer"), fields.node().get("match"));
+    if let (Some(_), Some(expression)) = (written, expression) {
+        let _ = (fields.has("answer"), fields.has("match"));
+        let text = "the answer is described twice, by `answer` and by `match`";
+        fields
+            .mistakes()
+            .add(Mistake::new(expression.place(), "two-patterns", text).hint("leave one out"));
+        return None;
+    }
+    if expression.is_some() {
+        return fields.may("match", read(Pattern::expression));
+    }
+    fields.need_like("answer", "\"{illuminance}\"", read(Pattern::read))
+}
+
+/// `2 s`, or `integration + 2 s`.
+fn within(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Within> {
+    let Some(text) = node.text() else {
+        mistakes.add(readers::must_be(node, "a time"));
+        return None;
+    };
+    let (integration, rest) = match text.trim().strip_prefix("integration") {
+        Some(rest) if rest.trim().is_empty() => (true, None),
+        Some(rest) => (true, rest.trim_start().strip_prefix('+').map(str::trim)),
+        None => {
+            let plus = span(node, mistakes)?;
+            return Some(Within {
+                integration: false,
+                plus,
+            });
+        }
+    };
+    let plus = match rest {
+        None if text.trim() == "integration" => Some(Span::ZERO),
+        None => None,
+        Some(rest) => Span::parse(rest).ok().filter(|plus| *plus >= Span::ZERO),
+    };
+    if plus.is_none() {
+        mistakes.add(
+            Mistake::new(
+                node.place(),
+                "within",
+                format!("{} is no time limit", readers::shown(text)),
+            )
+            .hint("write `2 s` or `integration + 2 s`"),
+        );
+    }
+    plus.map(|plus| Within { integration, plus })
+}
+
+/// What the fields of an answer must say.
+fn is(
+    known: &'static [&'static str],
+) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Vec<(String, Template)>> {
+    move |node, mistakes| {
+        if node.kind() != written::Kind::Map {
+            mistakes.add(readers::must_be(
+                node,
+                "fields of the answer, `{state: Idle}`",
+            ));
+            return None;
+        }
+        let read: Vec<Option<(String, Template)>> = node
+            .entries()
+            .map(|(key, value)| {
+                let name = readers::text(key, mistakes)?;
+                Some((name, template(known)(value, mistakes)?))
+            })
+            .collect();
+        read.into_iter().collect()
+    }
+}
+
+/// A reader of one step or a list of steps; what they may name is `known`.
+pub(super) fn steps(
+    known: &'static [&'static str],
+) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Vec<Step>> {
+    move |node, mistakes| {
+        let steps = readers::one_or_list_of(step(known))(node, mistakes)?;
+        if steps.len() > STEPS_AT_MOST {
+            let text = format!("more than {STEPS_AT_MOST} steps");
+            mistakes.add(Mistake::new(node.place(), "too-many", text));
+            return None;
+        }
+        Some(steps)
+    }
+}
+
+/// The keys that say what a step is.
+const KINDS: [&str; 6] = ["tell", "set", "ask", "until", "hear", "pause"];
+
+fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Step> {
+    move |node, mistakes| {
+        let mut fields = Fields::of(node, "the step", mistakes)?;
+        let kinds: Vec<&str> = KINDS
+            .into_iter()
+            .filter(|kind| node.get(kind).is_some())
+            .collect();
+        let step = match kinds[..] {
+            ["tell"] => fields.need("tell", template(known)).map(Step::Tell),
+            ["set"] => fields.need("set", template(known)).map(Step::Set),
+            ["pause"] => fields.need("pause", within).map(Step::Pause),
+            ["ask"] => asked(&mut fields, known),
+            ["until"] => until(&mut fields, known),
+            ["hear"] => heard(&mut fields),
+            _ => {
+                let text = match kinds.len() {
+                    0 => "the step says not what to do",
+                    _ => "the step says more than one thing to do",
+                };
+                let hint = "a step has one of `tell`, `set`, `ask`, `until`, `hear`, `pause`";
+                fields
+                    .mistakes()
+                    .add(Mistake::new(node.place(), "step", text).hint(hint));
+                // What else it has belongs to a step that nobody knows.
+                let _ = KINDS.map(|kind| fields.has(kind));
+                None
+            }
+        };
+        if kinds.len() == 1 {
+            fields.finish();
+        }
+        step
+    }
+}
+
+const ANSWER_WITHIN: Within = Within {
+    integration: false,
+    plus: Span::from_secs(2),
+};
+
+fn asked(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<Step> {
+    let line = fields.need("ask", template(known));
+    let answer = pattern(fields);
+    let within = fields.may_or("within", within, ANSWER_WITHIN);
+    let is = fields.may_or("is", is(known), Vec::new());
+    Some(Step::Ask {
+        line: line?,
+        answer: answer?,
+        within,
+        is,
+    })
+}
+
+fn until(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<Step> {
+    let line = fields.need("until", template(known));
+    let answer = pattern(fields);
+    let is = fields.need_like("is", "{state: Idle}", is(known));
+    let every = fields.may_or("every", span, EVERY);
+    let within = fields.need_like("within", "30 s", within);
+    Some(Step::Until {
+        line: line?,
+        answer: answer?,
+        is: is?,
+        every: every.max(EVERY_AT_LEAST),
+        within: within?,
+    })
+}
+
+fn heard(fields: &mut Fields<'_, '_>) -> Option<Step> {
+    let answer = fields.need_like("hear", "\"{illuminance} {unit}\"", |node, mistakes| {
+        let text = readers::text(node, mistakes)?;
+        Pattern::read(&text)
+            .map_err(|error| {
+                mistakes.add(Mistake::new(node.place(), "pattern", error.to_string()));
+            })
+            .ok()
+    });
+    let within = fields.may_or(
+        "within",
+        within,
+        Within {
+            integration: true,
+            plus: Span::from_secs(2),
+        },
+    );
+    Some(Step::Hear {
+        answer: answer?,
+        within,
+    })
+}
+
+/// The fields that the answers of these steps give.
+pub(super) fn fields(steps: &[Step]) -> impl Iterator<Item = &str> {
+    steps.iter().filter_map(answer_of).flat_map(Pattern::fields)
+}
+
+fn answer_of(step: &Step) -> Option<&Pattern> {
+    match step {
+        Step::Ask { answer, .. } | Step::Until { answer, .. } | Step::Hear { answer, .. } => {
+            Some(answer)
+        }
+        Step::Tell(_) | Step::Set(_) | Step::Pause(_) => None,
+    }
+}
+
+/// A reader of a verb: its steps, and that they give what it must give and
+/// nothing that nobody uses.
+pub(super) fn verb(
+    form: &'static VerbForm,
+) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Vec<Step>> {
+    move |node, mistakes| {
+        let steps = steps(form.given)(node, mistakes)?;
+        for must in form.must {
+            if !fields(&steps).any(|field| field == *must) {
+                let text = format!("`{}` gives no `{{{must}}}`", form.word);
+                mistakes.add(
+                    Mistake::new(node.place(), "missing-field", text)
+                        .hint(format!("an answer must have `{{{must}}}` where it stands")),
+                );
+            }
+        }
+        for step in &steps {
+            unused(form, step, node, mistakes);
+        }
+        Some(steps)
+    }
+}
+
+fn unused(form: &VerbForm, step: &Step, node: Node<'_>, mistakes: &mut Mistakes) {
+    let (Step::Ask { answer, is, .. } | Step::Until { answer, is, .. }) = step else {
+        let heard: &[Pattern] = match step {
+            Step::Hear { answer, .. } => std::slice::from_ref(answer),
+            _ => &[],
+        };
+        for field in heard.iter().flat_map(Pattern::fields) {
+            unused_field(form, field, node, mistakes);
+        }
+        return;
+    };
+    for (field, _) in is {
+        if !answer.fields().any(|known| known == field) {
+            let text = format!("`is` names `{field}`, which the answer does not have");
+            mistakes.add(Mistake::new(node.place(), "missing-field", text));
+        }
+    }
+    let checked = |field: &str| is.iter().any(|(name, _)| name == field);
+    for field in answer.fields().filter(|field| !checked(field)) {
+        unused_field(form, field, node, mistakes);
+    }
+}
+
+fn unused_field(form: &VerbForm, field: &str, node: Node<'_>, mistakes: &mut Mistakes) {
+    if form.must.contains(&field) || form.may.contains(&field) {
+        return;
+    }
+    let text = format!("nothing uses the field `{{{field}}}`");
+    let named: Vec<String> = form
+        .must
+        .iter()
+        .chain(form.may)
+        .map(|name| format!("`{{{name}}}`"))
+        .collect();
+    let hint = if named.is_empty() {
+        "write `{-}` for what is not needed, or say under `is` what it must be".to_owned()
+    } else {
+        format!(
+            "`{}` takes {}; write `{{-}}` for what is not needed",
+            form.word,
+            named.join(", ")
+        )
+    };
+    mistakes.add(Mistake::new(node.place(), "unused-field", text).hint(hint));
+}

@@ -1,0 +1,146 @@
+//! Answers that are known, read as a run would read them: a profile is held
+//! against its own samples whenever it is read, without any hardware.
+
+use photometry::measured::Outcome;
+use written::{Mistake, Mistakes, Node};
+
+use super::pattern::Found;
+use super::read_steps;
+use super::types::{Profile, ProfileVerb, Sample, Step, VERBS};
+use super::value::{self, IlluminanceUnit};
+use crate::exchange::scpi::{Identity, Number};
+
+/// A value equals its sample when it differs by no more than this share: what
+/// scaling by a unit may cost.
+const SAME: f64 = 1e-9;
+
+/// Adds a mistake for each sample that is not read as it says, and a warning
+/// for each verb that gives something and has no sample.
+pub(super) fn hold(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
+    let written = root.get("samples");
+    let nodes = written.into_iter().flat_map(Node::items);
+    for (sample, node) in profile.samples.iter().zip(nodes) {
+        let told = told(profile, sample);
+        if !same(&told, &sample.gives) {
+            let text = format!(
+                "the sample {} is read as `{told}`, not as `{}`",
+                written::readers::shown(&sample.answer),
+                sample.gives
+            );
+            mistakes.add(
+                Mistake::new(node.place(), "sample", text)
+                    .hint("correct the answer's form above, or the sample"),
+            );
+        }
+    }
+    for form in VERBS.iter().filter(|form| !form.must.is_empty()) {
+        let has = profile.samples.iter().any(|s| s.verb == Some(form.verb));
+        if profile.verbs.contains_key(&form.verb) && !has {
+            let place = root.get(form.word).map_or(root.place(), Node::place);
+            let text = format!("`{}` has no sample", form.word);
+            mistakes.add(Mistake::warning(place, "no-sample", text).hint(
+                "write an answer from the device's papers under `samples`, and what it means",
+            ));
+        }
+    }
+}
+
+/// What a sample's answer is read as: `500.6 lx`, `over`, `under`, `invalid`,
+/// `refused`, `closed`, `open`, a number for a range, and for an identity its
+/// four parts with `-` for what it does not tell.
+pub fn told(profile: &Profile, sample: &Sample) -> String {
+    let refused = || "refused".to_owned();
+    let Some(verb) = sample.verb else {
+        let found = profile
+            .identity
+            .as_ref()
+            .and_then(|(_, pattern)| pattern.find(&sample.answer));
+        return found.map_or_else(refused, |found| {
+            let who = identity(&found, &sample.answer);
+            let known = |part: Option<String>| part.unwrap_or_else(|| "-".to_owned());
+            format!(
+                "{}, {}, {}, {}",
+                who.maker,
+                who.model,
+                known(who.serial),
+                known(who.firmware)
+            )
+        });
+    };
+    let must = VERBS.iter().find(|form| form.verb == verb);
+    let field = must.and_then(|form| form.must.first()).copied();
+    let Some(found) = field.and_then(|field| answer(profile, verb, field, &sample.answer)) else {
+        return refused();
+    };
+    match verb {
+        ProfileVerb::ReadIlluminance => {
+            match value::illuminance(profile, &found, None, (f64::MIN, f64::MAX)) {
+                Outcome::Value(lux) => format!("{lux} lx"),
+                Outcome::Over(_) => "over".to_owned(),
+                Outcome::Under(_) => "under".to_owned(),
+                Outcome::Rejected(why) if why == value::NO_NUMBER => "invalid".to_owned(),
+                Outcome::Rejected(_) | Outcome::TimedOut => refused(),
+            }
+        }
+        ProfileVerb::ReadRange => {
+            let text = found.get("range").unwrap_or_default();
+            match value::number(text, &profile.marks, profile.decimal_comma) {
+                Some(Number::Value(range)) => range.to_string(),
+                _ => refused(),
+            }
+        }
+        ProfileVerb::ReadCoil => {
+            let closed = found.get("closed").and_then(value::closed);
+            closed.map_or_else(refused, |closed| {
+                if closed { "closed" } else { "open" }.to_owned()
+            })
+        }
+        _ => refused(),
+    }
+}
+
+/// The fields of an answer to the step that gives `field`.
+fn answer(profile: &Profile, verb: ProfileVerb, field: &str, text: &str) -> Option<Found> {
+    let step = profile
+        .steps(verb)?
+        .iter()
+        .find(|step| read_steps::fields(std::slice::from_ref(step)).any(|known| known == field))?;
+    match step {
+        Step::Ask { answer, .. } | Step::Until { answer, .. } | Step::Hear { answer, .. } => {
+            answer.find(text)
+        }
+        Step::Tell(_) | Step::Set(_) | Step::Pause(_) => None,
+    }
+}
+
+/// Who an identity's fields say it is; `0` stands for unknown (IEEE 488.2,
+/// 10.14).
+pub fn identity(found: &Found, answer: &str) -> Identity {
+    let part = |name: &str| {
+        let text = found.get(name).unwrap_or_default();
+        (!text.is_empty() && text != "0").then(|| text.to_owned())
+    };
+    Identity {
+        maker: part("maker").unwrap_or_default(),
+        model: part("model").unwrap_or_default(),
+        serial: part("serial"),
+        firmware: part("firmware"),
+        raw: answer.trim().to_owned(),
+    }
+}
+
+/// Numbers are compared as numbers, whatever their unit, everything else as
+/// text.
+fn same(told: &str, gives: &str) -> bool {
+    let near = |a: f64, b: f64| (a - b).abs() <= SAME * a.abs().max(b.abs());
+    let both = |read: fn(&str) -> Option<f64>| read(told).zip(read(gives));
+    let numbers = both(lux).or_else(|| both(|text| text.trim().parse().ok()));
+    told == gives.trim() || numbers.is_some_and(|(a, b)| near(a, b))
+}
+
+/// `0.5 klx` is 500.
+fn lux(text: &str) -> Option<f64> {
+    let (number, unit) = text.trim().rsplit_once(' ')?;
+    let number: f64 = number.trim().parse().ok()?;
+    Some(number * IlluminanceUnit::read(unit)?.lux())
+}

@@ -1,0 +1,52 @@
+//! The profiles that come with the program. A user's profile of the same name
+//! stands before them.
+
+use std::sync::Arc;
+
+use super::read;
+use super::types::Profile;
+
+/// A profile's name and its text.
+pub struct Shipped {
+    /// As a bench file names it.
+    pub name: &'static str,
+    /// As it is written.
+    pub text: &'static str,
+}
+
+/// The meter of a bench whose file names no profile.
+pub const DEFAULT_METER: &str = "asked-luxmeter";
+/// The relay fingers of a bench whose file names no profile.
+pub const DEFAULT_FINGERS: &str = "asked-relays";
+
+/// All of them.
+pub const SHIPPED: &[Shipped] = &[
+    Shipped {
+        name: DEFAULT_METER,
+        text: include_str!("../profiles/asked-luxmeter.yaml"),
+    },
+    Shipped {
+        name: DEFAULT_FINGERS,
+        text: include_str!("../profiles/asked-relays.yaml"),
+    },
+    Shipped {
+        name: "heard-luxmeter",
+        text: include_str!("../profiles/heard-luxmeter.yaml"),
+    },
+];
+
+/// A shipped profile's text.
+pub fn text(name: &str) -> Option<&'static str> {
+    let found = SHIPPED.iter().find(|shipped| shipped.name == name);
+    found.map(|shipped| shipped.text)
+}
+
+/// A shipped profile.
+///
+/// # Errors
+/// When there is none of this name, or it has mistakes (a test holds that none
+/// has).
+pub fn profile(name: &str) -> Result<Arc<Profile>, read::Refused> {
+    let text = text(name).unwrap_or_default();
+    read::profile(&format!("{name}.yaml"), text).map(|(profile, _)| Arc::new(profile))
+}

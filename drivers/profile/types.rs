@@ -1,0 +1,327 @@
+//! A device profile as understood: what a device is asked, what its answers
+//! look like, what they mean. Data only.
+//!
+//! Made by `read`, carried out by `perform`, held against its own samples by
+//! `samples`.
+
+use std::collections::BTreeMap;
+
+use photometry::units::Span;
+
+use super::pattern::Pattern;
+use super::template::Template;
+use crate::exchange::manner::Manner;
+
+/// What a device is on a bench.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DeviceRole {
+    /// A meter of illuminance.
+    Meter,
+    /// Relay fingers.
+    Fingers,
+}
+
+impl DeviceRole {
+    /// As it is written.
+    pub const fn word(self) -> &'static str {
+        match self {
+            DeviceRole::Meter => "meter",
+            DeviceRole::Fingers => "fingers",
+        }
+    }
+}
+
+/// What a device of a role can be asked to do. The words are fixed, so that a
+/// plan needs to know nothing of the device.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum ProfileVerb {
+    /// One reading: gives `illuminance`, and `unit` or `flag` if the answer
+    /// tells them.
+    ReadIlluminance,
+    /// The range of the reading before: gives `range`.
+    ReadRange,
+    /// Close the meter's own shutter.
+    CloseShutter,
+    /// Open it.
+    OpenShutter,
+    /// Put one finger down: `{coil}`.
+    CloseCoil,
+    /// Take it off.
+    OpenCoil,
+    /// Whether it is down: gives `closed`, 0 or 1.
+    ReadCoil,
+    /// Take all fingers off.
+    OpenAllCoils,
+}
+
+/// A verb's word, role, whether a profile must have it, what it is given, and
+/// the fields that its answers must (first) and may give.
+pub struct VerbForm {
+    /// The verb.
+    pub verb: ProfileVerb,
+    /// As it is written.
+    pub word: &'static str,
+    /// Whose it is.
+    pub role: DeviceRole,
+    /// Whether a profile of that role must say it.
+    pub needed: bool,
+    /// What its templates may name.
+    pub given: &'static [&'static str],
+    /// What its answers must give.
+    pub must: &'static [&'static str],
+    /// What they may give as well.
+    pub may: &'static [&'static str],
+}
+
+/// All verbs.
+pub const VERBS: &[VerbForm] = &[
+    VerbForm {
+        verb: ProfileVerb::ReadIlluminance,
+        word: "read-illuminance",
+        role: DeviceRole::Meter,
+        needed: true,
+        given: &[],
+        must: &["illuminance"],
+        may: &["unit", "flag"],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadRange,
+        word: "read-range",
+        role: DeviceRole::Meter,
+        needed: false,
+        given: &[],
+        must: &["range"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::CloseShutter,
+        word: "close-shutter",
+        role: DeviceRole::Meter,
+        needed: false,
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::OpenShutter,
+        word: "open-shutter",
+        role: DeviceRole::Meter,
+        needed: false,
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::CloseCoil,
+        word: "close-coil",
+        role: DeviceRole::Fingers,
+        needed: true,
+        given: &["coil"],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::OpenCoil,
+        word: "open-coil",
+        role: DeviceRole::Fingers,
+        needed: true,
+        given: &["coil"],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadCoil,
+        word: "read-coil",
+        role: DeviceRole::Fingers,
+        needed: true,
+        given: &["coil"],
+        must: &["closed"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::OpenAllCoils,
+        word: "open-all-coils",
+        role: DeviceRole::Fingers,
+        needed: true,
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+];
+
+impl ProfileVerb {
+    /// As it is written.
+    pub fn word(self) -> &'static str {
+        VERBS
+            .iter()
+            .find(|form| form.verb == self)
+            .map_or("", |form| form.word)
+    }
+}
+
+/// A time limit that may depend on how long the device integrates.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Within {
+    /// The integration of a whole reading, averages included, is added.
+    pub integration: bool,
+    /// The rest.
+    pub plus: Span,
+}
+
+impl Within {
+    /// The limit for a device that integrates so long.
+    pub fn of(self, integration: Span) -> Span {
+        if self.integration {
+            integration + self.plus
+        } else {
+            self.plus
+        }
+    }
+}
+
+/// One step of what a device is asked.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Step {
+    /// A line without an answer.
+    Tell(Template),
+    /// A line, and that the device took it without complaint.
+    Set(Template),
+    /// A question and its one line.
+    Ask {
+        /// The question.
+        line: Template,
+        /// Its answer.
+        answer: Pattern,
+        /// When it must be there.
+        within: Within,
+        /// What its fields must say, for a setting that is looked at again.
+        is: Vec<(String, Template)>,
+    },
+    /// Asked again and again until the answer says so.
+    Until {
+        /// The question.
+        line: Template,
+        /// Its answer.
+        answer: Pattern,
+        /// What its fields must say.
+        is: Vec<(String, Template)>,
+        /// From one question to the next.
+        every: Span,
+        /// When it must say so.
+        within: Within,
+    },
+    /// The first line of a device that speaks by itself which it began to
+    /// measure after it was wanted.
+    Hear {
+        /// What the line looks like.
+        answer: Pattern,
+        /// When it must be there.
+        within: Within,
+    },
+    /// Nothing for a while: what a meter that measures all the time needs before
+    /// its value is one that began after it was wanted.
+    Pause(Within),
+}
+
+/// In what a setting's number is sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SettingUnit {
+    /// A time in seconds.
+    Seconds,
+    /// A time in milliseconds.
+    Milliseconds,
+    /// A number without a unit.
+    Number,
+    /// A word.
+    Word,
+}
+
+/// A setting of the device, set at every opening and read back.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Setting {
+    /// Its name; `integration` and `averages` take their values from the bench
+    /// file.
+    pub name: String,
+    /// Sends `{value}`.
+    pub set: Template,
+    /// Asks for it, if the device can tell.
+    pub ask: Option<(Template, Pattern)>,
+    /// In what.
+    pub unit: SettingUnit,
+    /// Its value, where the bench file gives none.
+    pub value: Option<String>,
+    /// The least and the largest that the device takes.
+    pub between: Option<(f64, f64)>,
+    /// It reads back equal when it differs by no more than this share.
+    pub rounds_by: f64,
+}
+
+/// Texts that stand where a number should.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Marks {
+    /// Above the range.
+    pub over: Vec<String>,
+    /// Below the range.
+    pub under: Vec<String>,
+    /// No number.
+    pub invalid: Vec<String>,
+    /// The field `flag` says that the value is not live.
+    pub not_live: Vec<String>,
+}
+
+/// An answer as the device's papers print it, and what it must be read as.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sample {
+    /// Whose answer; none for the identity.
+    pub verb: Option<ProfileVerb>,
+    /// The answer.
+    pub answer: String,
+    /// What it must give, as [`super::samples::told`] writes it.
+    pub gives: String,
+    /// The line in the profile.
+    pub line: u32,
+}
+
+/// A device profile.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Profile {
+    /// Its name.
+    pub name: String,
+    /// What the device is.
+    pub role: DeviceRole,
+    /// One line about it.
+    pub about: String,
+    /// How it is spoken to.
+    pub manner: Manner,
+    /// Rest after its port was opened: boards that start anew are deaf.
+    pub settle_after_open: Span,
+    /// How it tells who it is; some do not.
+    pub identity: Option<(Template, Pattern)>,
+    /// Done at every opening, before the settings.
+    pub on_open: Vec<Step>,
+    /// Its settings, in their order.
+    pub settings: Vec<Setting>,
+    /// The unit of its illuminance, unless each answer tells it.
+    pub unit: Option<super::value::IlluminanceUnit>,
+    /// Numbers have a comma where others have a point.
+    pub decimal_comma: bool,
+    /// Texts that stand where a number should.
+    pub marks: Marks,
+    /// What it can be asked.
+    pub verbs: BTreeMap<ProfileVerb, Vec<Step>>,
+    /// Answers that are known.
+    pub samples: Vec<Sample>,
+}
+
+impl Profile {
+    /// The steps of a verb; none where it has no such verb.
+    pub fn steps(&self, verb: ProfileVerb) -> Option<&[Step]> {
+        self.verbs.get(&verb).map(Vec::as_slice)
+    }
+
+    /// Whether it can close its shutter and open it again.
+    pub fn has_shutter(&self) -> bool {
+        self.verbs.contains_key(&ProfileVerb::CloseShutter)
+            && self.verbs.contains_key(&ProfileVerb::OpenShutter)
+    }
+}

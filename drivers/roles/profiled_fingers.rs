@@ -1,0 +1,143 @@
+//! Relay fingers that are worked as their profile says, every coil read back.
+//!
+//! Opened by the bench. Not here: which button sits under which coil (`bench`).
+
+use std::sync::Arc;
+
+use photometry::units::Span;
+
+use super::identity;
+use super::presser::{HOLD_AT_MOST, Press, Presser};
+use crate::error::DriverError;
+use crate::exchange::line;
+use crate::exchange::scpi::Identity;
+use crate::exchange::talk::Talk;
+use crate::profile::perform::{self, Given, NotPerformed, Performed, perform};
+use crate::profile::types::{Profile, ProfileVerb};
+use crate::profile::value;
+
+/// A relay board behind a profile.
+#[derive(Debug)]
+pub struct ProfiledFingers {
+    coils: Vec<u16>,
+    profile: Arc<Profile>,
+    identity: Option<Identity>,
+}
+
+impl ProfiledFingers {
+    /// A driver for the coils that carry fingers; nothing is sent.
+    pub fn new(coils: Vec<u16>, profile: Arc<Profile>) -> ProfiledFingers {
+        ProfiledFingers {
+            coils,
+            profile,
+            identity: None,
+        }
+    }
+
+    fn carry_out(
+        &self,
+        talk: &mut Talk<'_>,
+        verb: ProfileVerb,
+        coil: u16,
+    ) -> Result<Performed, NotPerformed> {
+        let coil = coil.to_string();
+        let values = [("coil", coil.as_str())];
+        let given = Given {
+            values: &values,
+            ..Given::NOTHING
+        };
+        perform(talk, self.profile.steps(verb).unwrap_or_default(), given)
+    }
+
+    fn open_all(&self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
+        self.carry_out(talk, ProfileVerb::OpenAllCoils, 0)?;
+        Ok(())
+    }
+
+    /// Makes sure that a coil is closed, or open.
+    fn verify(&self, talk: &mut Talk<'_>, coil: u16, wanted: bool) -> Result<(), DriverError> {
+        let performed = self.carry_out(talk, ProfileVerb::ReadCoil, coil)?;
+        let told = performed.found.get("closed").and_then(value::closed);
+        match (told, performed.last) {
+            (Some(closed), _) if closed == wanted => Ok(()),
+            (Some(_), _) => Err(DriverError::CoilStuck { coil, wanted }),
+            (None, Some(answer)) => {
+                Err(answer.garbled(&format!("the state of coil {coil}"), "0 or 1"))
+            }
+            (None, None) => Err(DriverError::CoilStuck { coil, wanted }),
+        }
+    }
+
+    fn press_once(&self, talk: &mut Talk<'_>, coil: u16, hold: Span) -> Result<Press, DriverError> {
+        if talk.state().is_dirty() {
+            line::resynchronise(talk)?;
+        }
+        talk.rest()?;
+        let down = talk.now();
+        self.carry_out(talk, ProfileVerb::CloseCoil, coil)?;
+        self.verify(talk, coil, true)?;
+        talk.pause(down.mono + hold)?;
+        talk.rest()?;
+        let up = talk.now();
+        self.carry_out(talk, ProfileVerb::OpenCoil, coil)?;
+        self.verify(talk, coil, false)?;
+        Ok(Press { down, up })
+    }
+}
+
+impl Presser for ProfiledFingers {
+    fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
+        talk.follow(self.profile.manner.clone());
+        let settled = talk.now().mono + self.profile.settle_after_open;
+        talk.pause(settled)?;
+        // Boards keep their coils when nobody talks to them: fingers off first,
+        // whatever else may fail.
+        self.open_all(talk)?;
+        line::resynchronise(talk)?;
+        perform(talk, &self.profile.on_open, Given::NOTHING)?;
+        let identity = identity::who(talk, &self.profile, &mut self.identity)?;
+        for setting in &self.profile.settings {
+            if let Some(value) = &setting.value {
+                perform::set(talk, setting, value)?;
+            }
+        }
+        self.release_all(talk)?;
+        Ok(identity)
+    }
+
+    fn press(&mut self, talk: &mut Talk<'_>, coil: u16, hold: Span) -> Result<Press, DriverError> {
+        if !self.coils.contains(&coil) {
+            return Err(DriverError::Unsendable(format!(
+                "no finger sits at coil {coil}"
+            )));
+        }
+        if hold <= Span::ZERO || hold > HOLD_AT_MOST {
+            return Err(DriverError::Unsendable(format!(
+                "a press of {} is not between 0 s and {HOLD_AT_MOST}",
+                hold.shown()
+            )));
+        }
+        let mut talk = talk.undisturbed();
+        self.press_once(&mut talk, coil, hold).inspect_err(|_| {
+            // The first error is the one to report; this is the attempt to
+            // leave no finger down.
+            if let Err(error) = self.open_all(&mut talk) {
+                tracing::warn!(%error, "fingers could not be taken off");
+            }
+        })
+    }
+
+    fn release_all(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
+        let mut talk = talk.undisturbed();
+        self.open_all(&mut talk)?;
+        let mut stuck = None;
+        for &coil in &self.coils {
+            match self.verify(&mut talk, coil, false) {
+                // The others may still be down as well: look at all of them.
+                Err(error @ DriverError::CoilStuck { .. }) => stuck = stuck.or(Some(error)),
+                other => other?,
+            }
+        }
+        stuck.map_or(Ok(()), Err)
+    }
+}
