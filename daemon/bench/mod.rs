@@ -15,3 +15,5 @@ pub mod open;
 pub mod profiles;
 #[cfg(test)]
 mod tests_defect;
+#[cfg(test)]
+mod tests_profiles;

@@ -345,6 +345,8 @@ pub enum FileKind {
     Lamp,
     /// What is measured.
     Plan,
+    /// How one model of device is spoken to.
+    Profile,
 }
 
 impl FileKind {
@@ -354,6 +356,7 @@ impl FileKind {
             FileKind::Bench => "bench",
             FileKind::Lamp => "lamp",
             FileKind::Plan => "plan",
+            FileKind::Profile => "profile",
         }
     }
 }
@@ -364,7 +367,7 @@ pub struct New {
     /// What kind of file
     #[arg(value_enum, value_name = "KIND")]
     pub kind: FileKind,
-    /// The name of the bench, lamp or plan
+    /// The name of the bench, lamp, plan or profile
     #[arg(value_name = "NAME")]
     pub name: GivenName,
     /// Where to write it; `-` is standard output [default: KIND-NAME.yaml]

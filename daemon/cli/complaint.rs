@@ -359,9 +359,9 @@ impl Complaint {
                 one("`wakerail help compute` tells what each topic reads")
             }
             Complaint::File { .. } => one("look at the path and its permissions"),
-            Complaint::FileTooLong { .. } => {
-                one("a bench, lamp or plan file is a few pages at most; is this the right one?")
-            }
+            Complaint::FileTooLong { .. } => one(
+                "a bench, lamp, plan or profile file is a few pages at most; is this the right one?",
+            ),
             Complaint::NotText { .. } => one("save the file as UTF-8; is this the right one?"),
             Complaint::CannotWrite { .. } => {
                 one("name a file in a folder that exists and that you may write to")

@@ -12,11 +12,12 @@ use crate::script::api::api;
 use crate::script::limits::Limits;
 
 /// The pages by name.
-pub const PAGES: [(&str, &str); 8] = [
+pub const PAGES: [(&str, &str); 9] = [
     ("survey", include_str!("help/survey.md")),
     ("bench", include_str!("help/bench.md")),
     ("lamp", include_str!("help/lamp.md")),
     ("plan", include_str!("help/plan.md")),
+    ("profiles", include_str!("help/profiles.md")),
     ("scripts", include_str!("help/scripts.md")),
     ("compute", include_str!("help/compute.md")),
     ("exit-codes", include_str!("help/exit-codes.md")),

@@ -1,4 +1,4 @@
-//! `new`: a commented starter file of a bench, a lamp or a plan.
+//! `new`: a commented starter file of a bench, a lamp, a plan or a profile.
 //!
 //! The texts lie in `starters/`; together they pass `check` as they are. A file
 //! that is there is never overwritten. Called by: run. Not here: what the keys
@@ -16,6 +16,7 @@ use crate::service;
 const BENCH: &str = include_str!("starters/bench.yaml");
 const LAMP: &str = include_str!("starters/lamp.yaml");
 const PLAN: &str = include_str!("starters/plan.yaml");
+const PROFILE: &str = include_str!("starters/profile.yaml");
 
 /// Stands for the name in a starter, and nowhere else.
 const NAME: &str = "NAME";
@@ -57,6 +58,7 @@ fn text(kind: FileKind, name: &str, today: &str) -> String {
         FileKind::Bench => BENCH,
         FileKind::Lamp => LAMP,
         FileKind::Plan => PLAN,
+        FileKind::Profile => PROFILE,
     };
     starter.replace(NAME, name).replace(DUE, &in_a_year(today))
 }
@@ -110,10 +112,23 @@ mod tests {
         }
     }
 
+    #[test]
+    fn the_starter_of_a_profile_passes_a_check_as_it_is() {
+        for name in ["tern", "Grünschenkel", "x-1_2 3"] {
+            let file = SentText {
+                name: "profile.yaml".to_owned(),
+                text: text(FileKind::Profile, name, "2026-11-25"),
+            };
+            let book = ProfileBook::of(Vec::new());
+            let found = check::check(&[file], "2026-11-25", &Library::of(Vec::new()), &book);
+            assert_eq!(found.shown(false), "");
+        }
+    }
+
     /// A starter is filled in its two gaps, and nowhere else.
     #[test]
     fn each_gap_stands_once() {
-        for starter in [BENCH, LAMP, PLAN] {
+        for starter in [BENCH, LAMP, PLAN, PROFILE] {
             assert_eq!(starter.matches(NAME).count(), 1);
             let dated = usize::from(starter == BENCH);
             assert_eq!(starter.matches(DUE).count(), dated);

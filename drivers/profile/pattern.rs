@@ -243,13 +243,20 @@ impl Builder {
 mod tests {
     use super::*;
 
+    /// A pattern, an answer, and its fields.
+    type Case = (
+        &'static str,
+        &'static str,
+        Option<&'static [(&'static str, &'static str)]>,
+    );
+
     fn found(pattern: &Pattern, answer: &str) -> Option<Vec<(String, String)>> {
         pattern.find(answer).map(|found| found.0)
     }
 
     #[test]
     fn answers_are_taken_apart() {
-        let cases: &[(&str, &str, Option<&[(&str, &str)]>)] = &[
+        let cases: &[Case] = &[
             ("{lux}", " 5.006312E+02\r", Some(&[("lux", "5.006312E+02")])),
             (
                 "{lux} {unit}",

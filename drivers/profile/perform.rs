@@ -58,7 +58,7 @@ pub enum NotPerformed {
         /// What was asked.
         question: String,
         /// What came.
-        answer: Answer,
+        answer: Box<Answer>,
     },
 }
 
@@ -142,7 +142,7 @@ impl Performed {
         let Some(found) = form.find(&came.text) else {
             return Err(NotPerformed::Misfit {
                 question: question.to_owned(),
-                answer: came,
+                answer: Box::new(came),
             });
         };
         self.found.extend(found);

@@ -336,7 +336,7 @@ fn verbs(
         let steps = read_steps::verb(form);
         let written = fields.node().get(form.word).is_some();
         let steps = if form.needed {
-            fields.need_like(form.word, "{ask: ..., answer: ...}", steps)
+            fields.need_like(form.word, form.like, steps)
         } else {
             fields.may(form.word, steps)
         };

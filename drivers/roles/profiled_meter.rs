@@ -271,7 +271,7 @@ impl Photometer for ProfiledMeter {
                     "`{}` is no answer that its profile knows",
                     line::shown(&answer.text)
                 );
-                Ok(self.answered(Outcome::Rejected(why), Answer { resync, ..answer }))
+                Ok(self.answered(Outcome::Rejected(why), Answer { resync, ..*answer }))
             }
             Err(NotPerformed::Driver(DriverError::Silent { .. })) => {
                 let mut reading = self.reading(Outcome::TimedOut, asked, talk.now());

@@ -249,6 +249,10 @@ pub struct MeterTold {
     pub due: String,
     /// Its terms of uncertainty as the bench file states them.
     pub terms: Vec<String>,
+    /// The profile that it was spoken to by, and the SHA-256 of its text; none in
+    /// runs from before there were profiles.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<String>,
 }
 
 /// Which lamp stood where.

@@ -216,6 +216,10 @@ impl<'a> Sources<'a> {
                 terms: terms
                     .map(|term| format!("{} {} (k = 1)", term.source, term.share))
                     .collect(),
+                profile: meter.and_then(|meter| meter.profile.as_ref()).map(|used| {
+                    let digest = Link::of_bundle(used.text.as_bytes()).hex();
+                    format!("{}, SHA-256 {digest}", used.name)
+                }),
             });
         }
         found

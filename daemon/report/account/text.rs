@@ -172,6 +172,9 @@ impl Account {
             let (certificate, due) = (&meter.certificate, &meter.due);
             let due = if due.is_empty() { "not known" } else { due };
             line(out, &format!("certificate {certificate}, due {due}"));
+            if let Some(profile) = &meter.profile {
+                line(out, &format!("spoken to by the profile {profile}"));
+            }
             for term in &meter.terms {
                 line(out, &format!("stated u: {term}"));
             }

@@ -1,0 +1,167 @@
+//! What a bench file says of profiles, with its messages, and that a card carries
+//! the text that its devices follow.
+
+use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER};
+
+use super::profiles::ProfileBook;
+use crate::plan::check::{self, Found};
+use crate::plan::frozen::SentText;
+use crate::plan::uses::NotAsked;
+
+const BENCH: &str = include_str!("../../examples/bench-strand.yaml");
+/// A line of the example after which a meter's profile is named.
+const METER: &str = "    port: meter-port\n";
+/// The same for the fingers.
+const FINGERS: &str = "  port: finger-port\n";
+
+const TERN: &str = r#"profile: tern
+format: 1
+role: meter
+about: a meter without a shutter
+unit: klx
+read-illuminance: {ask: "E?", answer: "{illuminance}"}
+samples: [{read-illuminance: "0.5", gives: 500 lx}]
+"#;
+
+fn text(name: &str, text: &str) -> SentText {
+    SentText {
+        name: name.to_owned(),
+        text: text.to_owned(),
+    }
+}
+
+/// The example with these lines in its meter and its fingers, and this file.
+fn found(meter: &str, fingers: &str, file: &str) -> Found {
+    let bench = BENCH
+        .replacen(METER, &format!("{METER}{meter}"), 1)
+        .replacen(FINGERS, &format!("{FINGERS}{fingers}"), 1);
+    let book = ProfileBook::of(vec![text("tern.yaml", file)]);
+    let files = [text("bench.yaml", &bench)];
+    check::check(&files, "2026-11-25", &NotAsked, &book)
+}
+
+#[test]
+fn a_card_carries_the_text_of_each_profile() {
+    let told = |found: Found| {
+        assert_eq!(found.shown(false), "");
+        let card = found.checked.bench.expect("a card");
+        let fingers = card.fingers.and_then(|fingers| fingers.profile);
+        let meter = card.meters.into_iter().next().and_then(|m| m.profile);
+        [meter, fingers].map(|used| used.map(|used| (used.name, used.text)))
+    };
+    let shipped = |name: &str| {
+        let text = shipped::text(name).expect("a profile");
+        Some((name.to_owned(), text.to_owned()))
+    };
+    let [meter, fingers] = told(found("", "", ""));
+    assert_eq!(meter, shipped(DEFAULT_METER));
+    assert_eq!(fingers, shipped(DEFAULT_FINGERS));
+    let named = "    profile: asked-luxmeter\n";
+    assert_eq!(told(found(named, "", ""))[0], meter);
+    let own = TERN.replace(
+        "unit: klx",
+        "unit: klx\nclose-shutter: {tell: S1}\nopen-shutter: {tell: S0}",
+    );
+    let [meter, _] = told(found("    profile: tern.yaml\n", "", &own));
+    assert_eq!(meter, Some(("tern.yaml".to_owned(), own)));
+}
+
+#[test]
+fn a_profile_that_does_not_fit_is_told_at_its_line() {
+    let file = "    profile: tern.yaml\n";
+    let cases = [
+        (
+            "    profile: asked-luxmetre\n",
+            "",
+            TERN,
+            "there is no profile `asked-luxmetre`",
+        ),
+        (
+            "    profile: asked-luxmetre\n",
+            "",
+            TERN,
+            "did you mean `asked-luxmeter`?",
+        ),
+        (
+            "    profile: gull\n",
+            "",
+            TERN,
+            "shipped are asked-luxmeter, asked-relays, heard-luxmeter",
+        ),
+        (
+            "    profile: gull.yaml\n",
+            "",
+            TERN,
+            "the profile `gull.yaml` was not given",
+        ),
+        (
+            "    profile: ../tern.yaml\n",
+            "",
+            TERN,
+            "a profile's file lies beside the bench file",
+        ),
+        (
+            "    profile: asked-relays\n",
+            "",
+            TERN,
+            "the profile `asked-relays` is for relay fingers, not for a meter",
+        ),
+        (
+            "",
+            "  profile: heard-luxmeter\n",
+            TERN,
+            "the profile `heard-luxmeter` is for a meter, not for relay fingers",
+        ),
+        (
+            file,
+            "",
+            TERN,
+            "the meter `lux-head` is to close its shutter, and the profile `tern` has none",
+        ),
+        (file, "", "profile: tern\n", "tern.yaml:1:1"),
+    ];
+    for (meter, fingers, file, wanted) in cases {
+        let found = found(meter, fingers, file);
+        let shown = found.shown(false);
+        assert!(
+            found.refuses() && shown.contains(wanted),
+            "{wanted}\n{shown}"
+        );
+    }
+}
+
+#[test]
+fn a_meter_that_cannot_average_is_not_told_to() {
+    let bench = BENCH
+        .replacen("    averages: 1\n", "    averages: 4\n", 1)
+        .replacen("    dark: shutter\n", "    dark: cap\n", 1)
+        .replacen(METER, &format!("{METER}    profile: heard-luxmeter\n"), 1);
+    let files = [text("bench.yaml", &bench)];
+    let book = ProfileBook::of(Vec::new());
+    let shown = check::check(&files, "2026-11-25", &NotAsked, &book).shown(false);
+    let wanted = "the meter `lux-head` is to average 4 readings, and the profile `heard-luxmeter` cannot set that";
+    assert!(shown.contains(wanted), "{shown}");
+    assert_eq!(shown.matches("mistake:").count(), 1, "{shown}");
+}
+
+/// A profile's file checked by itself, as its author does.
+#[test]
+fn a_profile_is_checked_by_itself() {
+    let told = |file: &str| {
+        let files = [text("tern.yaml", file)];
+        check::check(
+            &files,
+            "2026-11-25",
+            &NotAsked,
+            &ProfileBook::of(Vec::new()),
+        )
+        .shown(false)
+    };
+    assert_eq!(told(TERN), "");
+    let wrong = told(&TERN.replace("gives: 500 lx", "gives: 5 lx"));
+    assert!(
+        wrong.contains("the sample `0.5` is read as `500 lx`, not as `5 lx`"),
+        "{wrong}"
+    );
+    assert!(wrong.contains("tern.yaml:7:"), "{wrong}");
+}
