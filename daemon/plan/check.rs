@@ -528,7 +528,7 @@ fn window_fits(plan: &Plan, places: &PlanPlaces, itinerary: &Itinerary, mistakes
     };
     let length = window.length();
     let needed = evenings::needed(itinerary);
-    if needed > length && itinerary.time().likely > length {
+    if needed > length {
         let text = format!(
             "the window is open for {}, and homing, warming up and the longest leg likely take {}",
             length.shown(),

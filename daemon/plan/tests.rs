@@ -7,7 +7,7 @@ use std::path::Path;
 use super::check::{self, Found};
 use super::frozen::SentText;
 use super::itinerary::{Purpose, What};
-use super::{layout, placing, print, samples};
+use super::{evenings, layout, placing, print, samples};
 use crate::run::journal::{Body, End, Event, Facts};
 use crate::run::progress::{Move, State};
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
@@ -477,6 +477,8 @@ mod properties {
             let (lamp, card, placement) = (samples::lamp(levels), samples::card(), samples::placement());
             let plan = samples::plan(survey.clone());
             let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
+            // What one evening needs is part of the whole: `check` leans on it.
+            prop_assert!(evenings::needed(&itinerary) <= itinerary.time().likely);
             prop_assert_eq!(&itinerary, &layout::itinerary(&plan, &lamp, &placement, &card).expect("again"));
             let rail = card.rail.as_ref().expect("a rail");
             let mut keys = BTreeSet::new();
