@@ -7,10 +7,11 @@
 use photometry::units::{Length, LengthUnit, Span};
 
 use super::intent::PlanLine;
+use super::lamp::ONLY_MODE;
 
 /// One reason why a plan cannot be laid out.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[error("{test} ({}:{}): {problem}", line.file, line.line)]
+#[error("{test}{}: {problem}", in_brackets(line))]
 pub struct PlanFault {
     /// The test; the plan's name where the whole plan is concerned.
     pub test: String,
@@ -254,6 +255,9 @@ impl Problem {
             Problem::LevelAbsent { highest, .. } => {
                 format!("use a level from 1 to {highest}, or the policy `if-absent: leave out`")
             }
+            Problem::ModeAbsent { known, .. } if *known == [ONLY_MODE] => {
+                "it has one mode: write the level alone, such as `3`".to_owned()
+            }
             Problem::ModeAbsent { mode, known, .. } => nearest_or_list(mode, known),
             Problem::OutsideTravel { .. } => {
                 "leave the position out, or use the policy `if-absent: leave out`".to_owned()
@@ -308,6 +312,14 @@ impl Problem {
             Problem::OnTooLong { .. } => "on-too-long",
         }
     }
+}
+
+/// The line of the file; nothing where no file says it.
+fn in_brackets(line: &PlanLine) -> String {
+    if line.file.is_empty() {
+        return String::new();
+    }
+    format!(" ({}:{})", line.file, line.line)
 }
 
 fn nearest_or_list(meant: &str, known: &[String]) -> String {

@@ -64,7 +64,8 @@ pub fn itinerary(
                     let problem = Problem::TooManyActions {
                         at_most: ACTIONS_AT_MOST,
                     };
-                    return Err(vec![fault_of_plan(plan, problem)]);
+                    faults.push(fault_of_plan(plan, problem));
+                    return Err(faults);
                 }
                 heads.push(TestHead {
                     name: test.name.clone(),

@@ -40,6 +40,8 @@ pub mod survey_layout;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
+mod tests_faults;
+#[cfg(test)]
 mod tests_mistakes;
 #[cfg(test)]
 mod tests_slips;

@@ -133,15 +133,32 @@ mod tests {
         }
     }
 
+    /// Also level 0, which no file can ask for, and a mode's own highest level
+    /// where another mode goes higher.
     #[test]
     fn what_the_lamp_lacks_is_named_by_its_place_in_the_list() {
+        let in_mode = |mode: &str, level| SettingWord::ModeLevel(mode.to_owned(), level);
         let words = vec![
             SettingWord::Full,
             SettingWord::Level(13),
-            SettingWord::ModeLevel("warm".to_owned(), 1),
+            SettingWord::Level(0),
+            SettingWord::Level(12),
+            in_mode("warm", 1),
+            in_mode("warm", 0),
+            in_mode("warm", 5),
+            in_mode("amber", 1),
         ];
-        let (_, lacking) = targets(&Settings::These(words), &samples::lamp(12));
-        let places: Vec<usize> = lacking.iter().map(|(at, _)| *at).collect();
-        assert_eq!(places, [1, 2]);
+        let mode = |name: &str, levels| Mode {
+            name: name.to_owned(),
+            levels,
+        };
+        let mut lamp = samples::lamp(12);
+        lamp.modes = vec![mode("warm", 4), mode("cool", 12)];
+        let (_, lacking) = targets(&Settings::These(words), &lamp);
+        let told: Vec<(usize, String, Option<String>)> = lacking
+            .iter()
+            .map(|(at, problem)| (*at, problem.to_string(), problem.hint()))
+            .collect();
+        insta::assert_debug_snapshot!(told);
     }
 }

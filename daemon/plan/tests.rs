@@ -217,15 +217,15 @@ fn a_placement_is_checked_and_its_datum_reckoned() {
 }
 
 /// What the planner is given; each case spoils one thing of it.
-struct Given {
-    plan: super::intent::Plan,
-    lamp: super::lamp::Lamp,
-    placement: super::placement::Placement,
-    card: super::card::Card,
+pub(super) struct Given {
+    pub plan: super::intent::Plan,
+    pub lamp: super::lamp::Lamp,
+    pub placement: super::placement::Placement,
+    pub card: super::card::Card,
 }
 
 impl Given {
-    fn fitting() -> Given {
+    pub fn fitting() -> Given {
         Given {
             plan: samples::plan(samples::survey(&[12, 24, 48])),
             lamp: samples::lamp(3),
@@ -233,11 +233,11 @@ impl Given {
             card: samples::card(),
         }
     }
-    fn survey(&mut self) -> &mut super::intent::Survey {
+    pub fn survey(&mut self) -> &mut super::intent::Survey {
         let super::intent::TestKind::Survey(survey) = &mut self.plan.tests[0].kind;
         survey
     }
-    fn laid_out(&self) -> Result<super::itinerary::Itinerary, Vec<super::faults::PlanFault>> {
+    pub fn laid_out(&self) -> Result<super::itinerary::Itinerary, Vec<super::faults::PlanFault>> {
         layout::itinerary(&self.plan, &self.lamp, &self.placement, &self.card)
     }
 }
