@@ -173,6 +173,7 @@ fn word_of(target: Target) -> SettingWord {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plan::lamp::Mode;
     use crate::plan::{layout, samples};
 
     fn words(words: &[&str]) -> Vec<String> {
@@ -212,6 +213,75 @@ mod tests {
         let at = |setting: &str, inches: i64| (setting.to_owned(), inches * 25_400_000);
         let expected = [at("L02", 6), at("L02", 24), at("L04", 6), at("L04", 24)];
         assert_eq!(read, expected);
+    }
+
+    /// A setting that one test has and a position that another has: each is in the
+    /// plan, but nowhere both.
+    #[test]
+    fn only_tests_with_the_setting_and_the_position_are_taken() {
+        let mut plan = samples::plan(samples::survey(&[6]));
+        let mut second = plan.tests[0].clone();
+        second.name = "far".to_owned();
+        second.kind = TestKind::Survey(samples::survey(&[24]));
+        plan.tests.push(second);
+        for (test, level) in plan.tests.iter_mut().zip([1, 2]) {
+            let TestKind::Survey(survey) = &mut test.kind;
+            survey.settings = Settings::These(vec![SettingWord::Level(level)]);
+        }
+        let lamp = samples::lamp(2);
+        type Names<'a> = &'a [&'a str];
+        let nowhere = "no test of the plan has these settings at these positions";
+        let cases: [(Names<'_>, Names<'_>, Result<&str, &str>); 4] = [
+            (&["L02"], &[], Ok("far")),
+            (&["L02"], &["24 in"], Ok("far")),
+            (&["L01", "L02"], &["6 in"], Ok("survey")),
+            (&["L01"], &["24 in"], Err(nowhere)),
+        ];
+        for (settings, positions, expected) in cases {
+            let wanted = wanted(&[], settings, positions);
+            let chosen = choose(&plan, &lamp, &wanted).map(|parts| {
+                let names: Vec<String> = parts.into_iter().map(|part| part.test).collect();
+                names.join(", ")
+            });
+            let expected = expected.map(str::to_owned);
+            let expected = expected.map_err(|why| vec![why.to_owned()]);
+            assert_eq!(chosen, expected, "{wanted:?}");
+        }
+    }
+
+    /// A level is asked for in its own mode; the level of half the light in both,
+    /// and once, because no word of a plan asks for it in one.
+    #[test]
+    fn a_lamp_of_several_modes_is_asked_for_each_by_name() {
+        let mode = |name: &str| Mode {
+            name: name.to_owned(),
+            levels: 4,
+        };
+        let mut lamp = samples::lamp(4);
+        lamp.modes = vec![mode("warm"), mode("cool")];
+        let mut survey = samples::survey(&[6, 12]);
+        survey.settings = Settings::These(vec![SettingWord::Full, SettingWord::HalfLight]);
+        let plan = samples::plan(survey);
+        let in_mode = |mode: &str, level| SettingWord::ModeLevel(mode.to_owned(), level);
+        let half = SettingWord::HalfLight;
+        let cases = [
+            (&["cool-L04"][..], vec![in_mode("cool", 4)]),
+            (
+                &["cool-L04", "warm-L04"],
+                vec![in_mode("warm", 4), in_mode("cool", 4)],
+            ),
+            (&["warm-half-light"], vec![half.clone()]),
+            (
+                &["warm-half-light", "cool-half-light", "warm-L04"],
+                vec![in_mode("warm", 4), half],
+            ),
+        ];
+        for (settings, asked) in cases {
+            let parts = choose(&plan, &lamp, &wanted(&[], settings, &[])).expect("parts");
+            let narrow = narrowed(&plan, &lamp, &parts);
+            let TestKind::Survey(survey) = &narrow.tests[0].kind;
+            assert_eq!(survey.settings, Settings::These(asked), "{settings:?}");
+        }
     }
 
     #[test]
