@@ -130,7 +130,7 @@ fn ports(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Port>> {
             }
             (None, None) => {
                 if node.get("serial").is_none() && node.get("tcp").is_none() {
-                    let text = format!("the port `{name}` says not where it is");
+                    let text = format!("the port `{name}` does not say where it is");
                     fields.mistakes().add(
                         Mistake::new(node.place(), "no-address", text)
                             .hint("write `serial: /dev/serial/by-id/...` or `tcp: host:5025`"),

@@ -100,6 +100,18 @@ fn modes(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Mode>> {
         mistakes.add(Mistake::new(node.place(), "empty", "the lamp has no mode"));
         return None;
     }
+    // Its levels are called by their numbers alone, in keys and in plans.
+    let only = node
+        .entries()
+        .find(|(key, _)| key.text() == Some(ONLY_MODE));
+    if let Some((key, _)) = only.filter(|_| modes.len() > 1) {
+        let text = format!("a mode beside others cannot be named `{ONLY_MODE}`");
+        mistakes.add(
+            Mistake::new(key.place(), "mode-name", text)
+                .hint("name it after its light, such as `warm`"),
+        );
+        return None;
+    }
     Some(modes)
 }
 

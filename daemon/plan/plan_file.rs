@@ -320,11 +320,18 @@ fn positions(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Length>> {
 
 /// Counted, not built: a slip of the unit must not fill the memory.
 fn too_many(node: Node<'_>, count: i64) -> Mistake {
-    let hours = count / 3_600;
+    let minutes = count / 60;
+    let hours = minutes / 60;
     let time = match hours {
-        0..48 => format!("{hours} h"),
+        0 => format!("{minutes} min"),
+        1..48 => format!("{hours} h"),
         48..17_520 => format!("{} days", hours / 24),
         _ => format!("{} years", hours / 8_766),
+    };
+    let hint = if node.kind() == Kind::Map {
+        "use a larger step or a shorter span; is the step in the right unit?"
+    } else {
+        "leave some out, or measure them in several tests"
     };
     Mistake::new(
         node.place(),
@@ -334,7 +341,7 @@ fn too_many(node: Node<'_>, count: i64) -> Mistake {
              laid out"
         ),
     )
-    .hint("use a larger step or a shorter span; is the step in the right unit?")
+    .hint(hint)
 }
 
 /// `{from: 6 in, to: 72 in, every: 6 in}`, counted before it is laid out.

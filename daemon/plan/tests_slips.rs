@@ -6,19 +6,25 @@ use std::fmt::Write as _;
 
 use photometry::units::{Length, Wall};
 
-use super::card::{Card, Carries};
+use super::card::{Card, Carries, Place, PlaceKind};
 use super::frozen::SentText;
-use super::lamp::Worked;
+use super::lamp::{Lamp, Worked};
 use super::placing::{self, Request};
 use super::tests::{example, found, text};
 use super::{file, motion, order, redo, samples};
 
-/// What is said of files, a line for each mistake.
+/// What is said of files: each mistake whole, with its hint and the other places.
 fn told(files: &[SentText]) -> String {
     let found = found(files);
     let mut lines = String::new();
     for one in &found.mistakes {
         let _ = writeln!(lines, "  {} {}: {}", one.place, one.code, one.message);
+        for (place, what) in &one.also {
+            let _ = writeln!(lines, "    {place} is {what}");
+        }
+        if let Some(hint) = &one.hint {
+            let _ = writeln!(lines, "    {hint}");
+        }
     }
     match found.refuses() {
         true => lines,
@@ -68,8 +74,39 @@ fn slips_in_a_bench_file() {
         ("  port: finger-port\n", ""),
         ("400 mm/s2", "0 mm/s2"),
         ("due: 2027-09-01", "due: soon"),
+        ("tcp: \"192.0.2.10:5025\"", "baud: 9600"),
+        ("tcp: \"192.0.2.10:5025\"", "serial: [relays]"),
     ];
     insta::assert_snapshot!(table(&example("bench-strand.yaml"), &[], &slips));
+}
+
+/// Beside a lamp and a plan that names its meter, so that what the bench cannot
+/// give shows at the plan's line.
+#[test]
+fn slips_in_a_bench_file_beside_a_plan() {
+    let plan = text(
+        "plan.yaml",
+        "plan: p
+format: 1
+tests:
+  levels:
+    kind: survey
+    meter: lux-head
+    positions: [12 in, 24 in]
+    warm-up: 5 min
+",
+    );
+    let slips = [
+        // Which place is written first is no matter.
+        (
+            "axis: rail axis\n  stand: still",
+            "stand: still\n  axis: rail axis",
+        ),
+        ("place: axis\n    rides", "place: stand\n    rides"),
+        ("rides: true", "rides: false"),
+    ];
+    let beside = [example("lamp-dunlin.yaml"), plan];
+    insta::assert_snapshot!(table(&example("bench-strand.yaml"), &beside, &slips));
 }
 
 #[test]
@@ -79,6 +116,8 @@ fn slips_in_a_lamp_file() {
         ("levels: 12", "modes: {}"),
         ("levels: 12", "modes: [warm]"),
         ("levels: 12", "modes: {warm: 3, cool: 2}"),
+        ("levels: 12", "modes: {warm: 3, only: 2}"),
+        ("levels: 12", "modes: {only: 12}"),
         ("power: power}", "power: power, mode: colour}"),
         ("power: power}", "power: brighter}"),
         ("power: power}", "power: dimmer}"),
@@ -95,6 +134,10 @@ fn slips_in_a_lamp_file() {
             "worked: {up: brighter, down: dimmer, power: power}",
             "worked: direct",
         ),
+        // What cannot be read is not told to be missing as well.
+        ("levels: 12", "levels: 0"),
+        ("power: power}", "power: power, hold: 2 s}"),
+        ("power: power}", "power: power, hold: 2001 ms}"),
     ];
     insta::assert_snapshot!(table(&example("lamp-dunlin.yaml"), &[], &slips));
 }
@@ -147,6 +190,14 @@ policies:
         ),
         (
             "policies:",
+            "criteria:\n  bright: {script: reaches-target, test: darkness}\npolicies:",
+        ),
+        (
+            "policies:",
+            "criteria:\n  bright: {script: reaches-target, test: levels}\npolicies:",
+        ),
+        (
+            "policies:",
             "criteria:\n  bright: {script: reaches-target, given: [250 lx]}\npolicies:",
         ),
         (
@@ -172,6 +223,45 @@ policies:
     let leaves_out = slipped(&absent, "policies:", "policies:\n  if-absent: leave out");
     let no_bench = [example("lamp-dunlin.yaml"), leaves_out];
     assert_eq!(told(&no_bench), "  taken\n");
+}
+
+/// One more than may be, of what is counted; as many as may be are taken.
+#[test]
+fn one_too_many_is_told_with_its_number() {
+    let plan = |body: &str| {
+        let head = "plan: p\nformat: 1\ntests:\n  levels:\n    kind: survey\n";
+        text("plan.yaml", &format!("{head}{body}"))
+    };
+    let positions = |n: usize| {
+        let list: Vec<String> = (1..=n).map(|mm| format!("      - {mm} mm\n")).collect();
+        plan(&format!("    positions:\n{}", list.concat()))
+    };
+    let uses = |section: &str, n: usize| {
+        let list: Vec<String> = (1..=n)
+            .map(|k| format!("  use {k}: {{script: reaches-target}}\n"))
+            .collect();
+        let list = list.concat();
+        plan(&format!("    positions: [6 in]\n{section}:\n{list}"))
+    };
+    let script = |length: usize| {
+        let name = "s".repeat(length - ".rhai".len());
+        let body = "    positions: [6 in]\nmetrics:\n  m: {script: ";
+        plan(&format!("{body}{name}.rhai}}\n"))
+    };
+    let cases = [
+        ("1000 positions", positions(1_000)),
+        ("1001 positions", positions(1_001)),
+        ("100 criteria", uses("criteria", 100)),
+        ("101 criteria", uses("criteria", 101)),
+        ("101 metrics", uses("metrics", 101)),
+        ("a script's name of 64", script(64)),
+        ("a script's name of 65", script(65)),
+    ];
+    let mut table = String::new();
+    for (name, plan) in cases {
+        let _ = write!(table, "{name}:\n{}", told(&[plan]));
+    }
+    insta::assert_snapshot!(table);
 }
 
 #[test]
@@ -223,6 +313,12 @@ fn a_rail_at_rest_and_a_grid_of_nothing_take_no_time() {
     rail.acceleration = photometry::units::Acceleration::parse("0 mm/s2").expect("read");
     let still = motion::travel_time(Length::from_mm(300), &rail);
     assert_eq!(still.ns(), 0, "{still}");
+    let mut rail = samples::rail();
+    for speed in [0, -1] {
+        rail.speed = photometry::units::Speed::from_nm_per_s(speed);
+        let still = motion::travel_time(Length::from_mm(300), &rail);
+        assert_eq!(still.ns(), 0, "{still}");
+    }
 }
 
 fn request() -> Request {
@@ -239,11 +335,30 @@ fn request() -> Request {
     }
 }
 
+type Slip = fn(&mut Request, &mut Card);
+
+/// What is said of good requests with one thing otherwise.
+fn placed(request: &Request, lamp: &Lamp, cases: &[(&str, Slip)]) -> String {
+    let mut table = String::new();
+    for (name, slip) in cases {
+        let (mut request, mut card) = (request.clone(), samples::card());
+        slip(&mut request, &mut card);
+        let said = match placing::placement(&request, lamp, &card) {
+            Ok(placed) => format!(
+                "at {}, datum {} u {}, stated {:?}",
+                placed.place, placed.datum, placed.datum_uncertainty, placed.stated
+            ),
+            Err(mistakes) => mistakes.join("\n  "),
+        };
+        let _ = writeln!(table, "{name}:\n  {said}");
+    }
+    table
+}
+
 /// What is said of one request each, on the example bench, on one without a rail
 /// and on one without fingers.
 #[test]
 fn slips_in_a_placement() {
-    type Slip = fn(&mut Request, &mut Card);
     let mut lamp = samples::lamp(3);
     lamp.worked = Worked::ByHand;
     let cases: [(&str, Slip); 20] = [
@@ -303,20 +418,7 @@ fn slips_in_a_placement() {
             card.places.extend(more);
         }),
     ];
-    let mut table = String::new();
-    for (name, slip) in cases {
-        let (mut request, mut card) = (request(), samples::card());
-        slip(&mut request, &mut card);
-        let said = match placing::placement(&request, &lamp, &card) {
-            Ok(placed) => format!(
-                "at {}, datum {} u {}, stated {:?}",
-                placed.place, placed.datum, placed.datum_uncertainty, placed.stated
-            ),
-            Err(mistakes) => mistakes.join("\n  "),
-        };
-        let _ = writeln!(table, "{name}:\n  {said}");
-    }
-    insta::assert_snapshot!(table);
+    insta::assert_snapshot!(placed(&request(), &lamp, &cases));
     // A bench without a rail or fingers: the nominal placement claims neither.
     let mut bare = samples::card();
     (bare.rail, bare.fingers) = (None, None);
@@ -326,6 +428,49 @@ fn slips_in_a_placement() {
         samples::card().rail.map(|rail| rail.carries),
         Some(Carries::Meter)
     );
+}
+
+/// The same with a lamp whose buttons want fingers. The gauge block leads from
+/// the meter's plane to the lamp, whichever place is written first: the carriage
+/// stands at 252.4 mm, so 50 mm with a plane of 10 mm is a datum of 212.4 mm.
+#[test]
+fn slips_in_a_placement_with_fingers() {
+    let mut good = request();
+    for (button, finger) in [
+        ("brighter", "left"),
+        ("dimmer", "right"),
+        ("power", "round"),
+    ] {
+        good.fingers.insert(button.to_owned(), finger.to_owned());
+    }
+    let cases: [(&str, Slip); 7] = [
+        ("as it should be", |_, _| {}),
+        ("a button of none", |r, _| {
+            r.fingers.remove("power");
+            r.fingers.insert("mode".to_owned(), "round".to_owned());
+        }),
+        ("a finger of none", |r, _| {
+            r.fingers.insert("power".to_owned(), "thumb".to_owned());
+        }),
+        ("two buttons bare", |r, _| {
+            r.fingers.retain(|b, _| b == "power")
+        }),
+        ("a bench without fingers", |r, card| {
+            r.fingers.clear();
+            card.fingers = None;
+        }),
+        ("a gauge", |r, card| {
+            r.gauge = Some("50 mm".to_owned());
+            card.meters[0].plane = Length::from_mm(10);
+        }),
+        ("a gauge, another place first", |r, card| {
+            r.gauge = Some("50 mm".to_owned());
+            card.meters[0].plane = Length::from_mm(10);
+            let (name, kind) = ("stand".to_owned(), PlaceKind::Still);
+            card.places.insert(0, Place { name, kind });
+        }),
+    ];
+    insta::assert_snapshot!(placed(&good, &samples::lamp(3), &cases));
 }
 
 /// What a redo takes of a plan of two tests, by what was named: tests, then

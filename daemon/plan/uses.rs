@@ -16,7 +16,7 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
-use written::{Fields, Kind, Mistakes, Node, Place, readers};
+use written::{Fields, Kind, Mistake, Mistakes, Node, Place, readers};
 
 use super::card::Card;
 use super::frozen::SentText;
@@ -133,8 +133,15 @@ pub(super) fn uses(
         }
         let entries: Vec<_> = node.entries().collect();
         if entries.len() > USES_AT_MOST {
-            let wanted = format!("at most {USES_AT_MOST} of them");
-            mistakes.add(readers::must_be(node, &wanted));
+            let what = match purpose {
+                Purpose::Criterion => "criteria",
+                Purpose::Metric => "metrics",
+            };
+            let text = format!(
+                "that is {} {what}; at most {USES_AT_MOST} are read",
+                entries.len()
+            );
+            mistakes.add(Mistake::new(node.place(), "too-many", text).hint("leave some out"));
             return None;
         }
         let read = |(key, value)| one(purpose, key, value, mistakes);
@@ -187,14 +194,19 @@ fn script(node: Node<'_>, mistakes: &mut Mistakes) -> Option<String> {
     let reader = readers::checked(readers::text, |text: &String| {
         let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
         let hidden = text.starts_with('.');
-        if text.chars().all(plain) && !hidden && text.len() <= readers::MAX_NAME_CHARS {
-            Ok(())
-        } else {
+        let text_shown = readers::shown(text);
+        if !text.chars().all(plain) || hidden {
             Err(format!(
-                "{} is no script; write the name of a shipped one (`reaches-target`) or of a file \
-                 beside the plan (`mine.rhai`)",
-                readers::shown(text)
+                "{text_shown} is no script; write the name of a shipped one (`reaches-target`) or \
+                 of a file beside the plan (`mine.rhai`)"
             ))
+        } else if text.len() > readers::MAX_NAME_CHARS {
+            Err(format!(
+                "the name {text_shown} is longer than {} characters; give the file a shorter one",
+                readers::MAX_NAME_CHARS
+            ))
+        } else {
+            Ok(())
         }
     });
     reader(node, mistakes)
