@@ -8,6 +8,8 @@
 //!                          person (by hand, truth) ┘
 //! ```
 //!
+//! `registers` is a Modbus device for itself: a map, its frames, its `lapses`.
+//!
 //! Truth comes from closed forms and a seed, never from `photometry`'s
 //! analysis: the code is not to be compared with itself. Machines are pure;
 //! time is only the `now` that they are given. Called by the demo and by
@@ -18,10 +20,12 @@ pub mod carriage;
 pub mod faults;
 pub mod fingers;
 pub mod lamp;
+pub mod lapses;
 mod mangle;
 pub mod meter;
 pub mod rail;
 pub mod random;
+pub mod registers;
 pub mod room;
 pub mod scpi_device;
 pub mod world;
