@@ -3,6 +3,7 @@
 //! ```text
 //! roles ── ask("READ?") ──> line ──┐                ┌── token resync after a time-out
 //!       ── send("G0 X5") ─> ack ───┼── talk ── link ┘
+//!       ── read registers ─> modbus┘ resync by a throw-away read, or by numbers
 //!                          scpi (pure): numbers, errors, identity, channel lists
 //! ```
 //!
@@ -15,8 +16,12 @@
 pub mod ack;
 pub mod line;
 pub mod manner;
+pub mod modbus;
 pub mod scpi;
 pub mod talk;
+#[cfg(test)]
+#[path = "../../tests/faults/tally.rs"]
+mod tally;
 #[cfg(test)]
 pub(crate) mod testing;
 #[cfg(test)]

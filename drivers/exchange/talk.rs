@@ -1,9 +1,10 @@
 //! One conversation with a device: a seat to wait with, a link to speak over,
 //! and what must be remembered between two questions.
 //!
-//! Cuts the bytes into lines, stamps each at its first byte, and gives up when
-//! the time is over or the caller has withdrawn the request. Called by `line`
-//! and `ack`. Not here: what a line means.
+//! Cuts the bytes into lines or hands them over counted, stamps each piece at
+//! its first byte, and gives up when the time is over or the caller has
+//! withdrawn the request. Called by `line`, `ack` and `modbus`. Not here: what
+//! a line or a frame means.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -36,7 +37,9 @@ pub struct LinkState {
     pub(super) manner: Manner,
     /// Nothing is sent before: the device rests.
     pub(super) rests_until: Mono,
-    /// Bytes of a line that has not ended.
+    /// What Modbus must remember besides.
+    pub(super) modbus: super::modbus::single::Memory,
+    /// Bytes of a line or frame that has not ended.
     held: Vec<u8>,
     held_since: Moment,
     /// The line under way is too long and is being thrown away.
@@ -230,6 +233,50 @@ impl<'a> Talk<'a> {
         Ok(self.state.counts.late_bytes - before)
     }
 
+    /// Waits until at least `count` bytes are there that nobody took; false
+    /// when `until` has come first. A device that sends more is read 4 kB at a
+    /// time.
+    ///
+    /// # Errors
+    /// When the link fails, or [`DriverError::Abandoned`].
+    pub(super) fn has_bytes(&mut self, count: usize, until: Mono) -> Result<bool, DriverError> {
+        loop {
+            self.check_abandoned()?;
+            if self.state.held.len() >= count {
+                return Ok(true);
+            }
+            if !self.listen(until)? {
+                return Ok(false);
+            }
+        }
+    }
+
+    /// Bytes that are there and that nobody took.
+    pub(super) fn held(&self) -> &[u8] {
+        &self.state.held
+    }
+
+    /// Takes the first `count` of the bytes that are there, or all, and when
+    /// the first of them came.
+    pub(super) fn take_held(&mut self, count: usize) -> (Vec<u8>, Moment) {
+        let state = &mut *self.state;
+        let count = count.min(state.held.len());
+        let taken = state.held_since;
+        // What is left came with the same read, or later.
+        state.held_since = self.seat.now();
+        (state.held.drain(..count).collect(), taken)
+    }
+
+    /// Counts bytes that came too late.
+    pub(super) fn late_bytes(&mut self, count: usize) {
+        self.state.counts.late_bytes += count as u64;
+    }
+
+    /// Counts bytes that nobody asked for.
+    pub(super) fn dropped_bytes(&mut self, count: usize) {
+        self.state.counts.dropped_bytes += count as u64;
+    }
+
     /// Counts a line that nobody asked for.
     pub(crate) fn drop_line(&mut self, line: &Line) {
         self.state.counts.dropped_bytes += line.raw.len() as u64;
@@ -250,13 +297,21 @@ impl<'a> Talk<'a> {
             if let Some(line) = self.whole_line() {
                 return Ok(Some(line));
             }
-            let ear = self.link.ear();
-            match self.seat.wait(Some(until), Some(&ear)) {
-                Woken::Due => return Ok(None),
-                Woken::Mail => {}
-                Woken::Bytes => self.take_bytes()?,
+            if !self.listen(until)? {
+                return Ok(None);
             }
         }
+    }
+
+    /// Waits for bytes and takes them; false when `until` has come first.
+    fn listen(&mut self, until: Mono) -> Result<bool, DriverError> {
+        let ear = self.link.ear();
+        match self.seat.wait(Some(until), Some(&ear)) {
+            Woken::Due => return Ok(false),
+            Woken::Mail => {}
+            Woken::Bytes => self.take_bytes()?,
+        }
+        Ok(true)
     }
 
     fn take_bytes(&mut self) -> Result<(), DriverError> {

@@ -7,12 +7,10 @@ use photometry::units::{Mono, Span};
 
 use super::ack;
 use super::line;
+use super::tally;
 use super::testing::converse;
 use crate::error::DriverError;
 use crate::link::wire::Machine;
-
-#[path = "../../tests/faults/tally.rs"]
-mod tally;
 
 const WITHIN: Span = Span::from_secs(1);
 

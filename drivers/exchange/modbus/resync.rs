@@ -1,0 +1,120 @@
+//! What makes sure that the next answer belongs to the next question.
+//!
+//! After a time-out, or bytes that are no answer, the link is *dirty*:
+//! something may still come.
+//!
+//! * RTU: nothing in an answer says to which question it belongs. So before the
+//!   next question the line is left alone for the longest time that an answer
+//!   takes, what came is thrown away, and one read is made whose answer has
+//!   another length than any that is still owed. When that one arrives, all
+//!   earlier ones have passed, as a device answers in order.
+//! * TCP: answers with old transaction numbers are skipped (`single`); nothing
+//!   else is needed.
+//!
+//! Called by `ask`, and by roles that have just opened a link.
+
+use super::super::talk::Talk;
+use super::frames::{ANSWER_AT_LEAST_BYTES, Form};
+use super::single::{exchange, keep_gap, probe};
+use super::station::Station;
+use crate::error::DriverError;
+
+/// Tries of a resync until it is given up.
+const RESYNC_TRIES: u32 = 3;
+
+/// What a resync found.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Resync {
+    /// Throw-away reads that were made; none on TCP.
+    pub tries: u32,
+    /// Whole answers that came too late for their questions.
+    pub late_frames: u32,
+    /// Bytes that came when nothing was waited for.
+    pub late_bytes: u64,
+}
+
+/// Makes sure that the next answer belongs to the next question; for a link
+/// that was just opened, too, because of what its earlier owner may have asked.
+///
+/// # Errors
+/// [`DriverError::Refused`] when the probe cannot be read, else as
+/// [`read_bits`].
+pub fn resynchronise(talk: &mut Talk<'_>, station: &Station) -> Result<Resync, DriverError> {
+    station.check(&station.probe.request(1))?;
+    let mut found = Resync::default();
+    match station.form {
+        Form::Rtu => quieten(talk, station, &mut found)?,
+        // Whatever the device says to this number, it is not late.
+        Form::Tcp => {
+            let probe = station.probe.request(1);
+            exchange(talk, station, &probe, station.longest_answer, &mut found)?;
+        }
+    }
+    Ok(found)
+}
+
+/// Resynchronises where that is needed, and whether it was.
+pub(super) fn make_sure(
+    talk: &mut Talk<'_>,
+    station: &Station,
+    found: &mut Resync,
+) -> Result<bool, DriverError> {
+    if station.form == Form::Tcp {
+        return Ok(talk.state.dirty);
+    }
+    if !talk.state.dirty {
+        // First the pause: what comes during it is thrown away as well.
+        keep_gap(talk, station)?;
+        let unasked = talk.unasked()?;
+        if unasked < ANSWER_AT_LEAST_BYTES as u64 {
+            return Ok(false);
+        }
+        // An answer more than there were questions.
+        found.late_bytes += unasked;
+    }
+    quieten(talk, station, found)?;
+    Ok(true)
+}
+
+/// RTU: waits until nothing is owed any more, and proves it.
+fn quieten(talk: &mut Talk<'_>, station: &Station, found: &mut Resync) -> Result<(), DriverError> {
+    let mut last = None;
+    for _ in 0..RESYNC_TRIES {
+        talk.state.dirty = true;
+        talk.state.resyncs += 1;
+        found.tries += 1;
+        wait_and_drain(talk, station, found)?;
+        let (read, unmistakable) = station.probe.unlike(&talk.state.modbus.owed);
+        match probe(talk, station, &read, found) {
+            Ok(()) if unmistakable => return Ok(()),
+            Ok(()) => {
+                // It may have been another's: then its own is still to come.
+                if wait_and_drain(talk, station, found)? < ANSWER_AT_LEAST_BYTES as u64 {
+                    return Ok(());
+                }
+            }
+            Err(
+                error @ (DriverError::Silent { .. }
+                | DriverError::Garbled { .. }
+                | DriverError::Refused { .. }),
+            ) => last = Some(error),
+            Err(error) => return Err(error),
+        }
+    }
+    talk.state.dirty = true;
+    Err(last.unwrap_or_else(|| DriverError::Silent {
+        question: station.question(&station.probe.request(1)),
+        within: station.longest_answer.times(i64::from(RESYNC_TRIES)),
+    }))
+}
+
+fn wait_and_drain(
+    talk: &mut Talk<'_>,
+    station: &Station,
+    found: &mut Resync,
+) -> Result<u64, DriverError> {
+    talk.pause(talk.now().mono + station.longest_answer)?;
+    let bytes = talk.unasked()?;
+    found.late_bytes += bytes;
+    Ok(bytes)
+}
