@@ -180,8 +180,10 @@ impl RegisterDevice {
                 Some(Lapse::Late(by)) => by,
                 _ => Span::ZERO,
             };
+            // It thinks about a request when the one before is answered.
             let before = self.requests.back().map(|last| last.at);
-            let at = before.into_iter().fold(now + THINKS + late, Mono::max);
+            let free = before.into_iter().fold(now.max(self.last_out), Mono::max);
+            let at = free + THINKS + late;
             self.requests.push_back(Waiting {
                 at,
                 transaction,
@@ -495,7 +497,7 @@ mod tests {
         assert_eq!(comes(&mut device, 400, &read), [(402, both.clone())]);
         // Two requests at once are answered one after the other.
         let twice = comes(&mut device, 500, &read.repeat(2));
-        assert_eq!(twice, [(502, both.repeat(2))]);
+        assert_eq!(twice, [(502, both.clone()), (504, both)]);
         let unknown = comes(&mut device, 600, &sealed(&[1, 0x2B, 14, 1, 0]));
         assert_eq!(unknown, [(602, sealed(&[1, 0xAB, 1]))]);
         assert_eq!(registers.asked(), 5);
