@@ -21,8 +21,6 @@ pub const FRAME_AT_MOST_BYTES: usize = 260;
 /// The shortest answer: an exception on a serial line. Fewer bytes are noise.
 pub const ANSWER_AT_LEAST_BYTES: usize = 5;
 
-/// Data of the longest answer: 125 registers, or 2000 bits.
-const DATA_AT_MOST_BYTES: u8 = 250;
 /// The highest unit that a device on a serial line may have.
 const UNIT_ON_A_LINE_AT_MOST: u8 = 247;
 /// Bytes before the unit on TCP.
@@ -188,9 +186,6 @@ fn beginning(request: &Request) -> [u8; 5] {
 /// How far the answer reaches that begins with `bytes`; never above 260.
 pub fn extent(form: Form, bytes: &[u8]) -> Extent {
     let length = match (form, bytes) {
-        (Form::Rtu, [_, 0x01..=0x04, data, ..]) if *data > DATA_AT_MOST_BYTES => {
-            return Extent::Never(Mismatch::Count);
-        }
         (Form::Rtu, [_, 0x01..=0x04, data, ..]) => ANSWER_AT_LEAST_BYTES + usize::from(*data),
         (Form::Rtu, [_, 0x05 | 0x06 | 0x0F | 0x10, _, ..]) => 8,
         (Form::Rtu, [_, EXCEPTION..=0xFF, _, ..]) => ANSWER_AT_LEAST_BYTES,

@@ -37,8 +37,8 @@ pub struct Resync {
 /// that was just opened, too, because of what its earlier owner may have asked.
 ///
 /// # Errors
-/// [`DriverError::Refused`] when the probe cannot be read, else as
-/// [`read_bits`].
+/// [`DriverError::Refused`] when the probe cannot be read (RTU), else as a
+/// question of `ask`.
 pub fn resynchronise(talk: &mut Talk<'_>, station: &Station) -> Result<Resync, DriverError> {
     station.check(&station.probe.request(1))?;
     let mut found = Resync::default();

@@ -37,7 +37,7 @@ pub(in crate::exchange) struct Memory {
     questions: u16,
     /// When something was last heard or waited for.
     busy_until: Option<Mono>,
-    /// RTU answers that may still come.
+    /// Answers that may still come, or come again.
     pub(super) owed: Vec<Shape>,
     /// The stream can no longer be cut into frames.
     out_of_step: bool,
@@ -351,5 +351,7 @@ fn settle(talk: &mut Talk<'_>, sent: &Sent<'_>) -> Result<(), Failure> {
     }
     talk.state.dirty = false;
     talk.state.modbus.owed.clear();
+    // Should more come than was asked for, it will most likely look like this.
+    talk.state.modbus.owe(Shape::of(sent.request));
     Ok(())
 }

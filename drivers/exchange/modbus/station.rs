@@ -26,7 +26,8 @@ pub struct Station {
     /// boards need 20 to 50 ms.
     pub gap: Span,
     /// No answer comes later than this, up to 60 s; [`LONGEST_ANSWER`] where
-    /// nothing is known.
+    /// nothing is known. A resync of a serial line takes as long, and six
+    /// times as long where the device stays silent.
     pub longest_answer: Span,
     /// A two-wire adapter that gives back what we send. Without this flag its
     /// echo of a write would look like the device's answer.

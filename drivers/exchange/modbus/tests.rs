@@ -1,7 +1,7 @@
 //! Driver acceptance: what a Modbus device may answer, over both framings,
 //! against the simulated device and against a socket that closes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::AtomicBool;
 
 use photometry::units::{Mono, Span};
@@ -22,7 +22,7 @@ use crate::error::DriverError;
 use crate::link::wire::Machine;
 use crate::link::{Address, Link};
 use crate::simulated::lapses::Lapse;
-use crate::simulated::registers::{Contents, Registers, Wrapping};
+use crate::simulated::registers::{Contents, RegisterDevice, Registers, Wrapping};
 
 const UNIT: u8 = 1;
 const HOLDING: RegisterSpace = RegisterSpace::Holding;
@@ -530,38 +530,71 @@ fn a_device_silent_for_ever_is_reported_in_bounded_time() {
     });
 }
 
-#[test]
-fn bytes_that_nobody_asked_for_lead_to_a_resync() {
-    /// Says an answer once more, 10 ms after it.
-    struct Stutters(
-        crate::simulated::registers::RegisterDevice,
-        Option<(Mono, Vec<u8>)>,
-    );
-    impl Machine for Stutters {
-        fn bytes(&mut self, now: Mono, bytes: &[u8]) {
-            self.0.bytes(now, bytes);
-        }
-        fn next_due(&self) -> Option<Mono> {
-            let again = self.1.as_ref().map(|(at, _)| *at);
-            self.0.next_due().into_iter().chain(again).min()
-        }
-        fn due(&mut self, now: Mono) -> Vec<u8> {
-            if self.1.as_ref().is_some_and(|(at, _)| *at <= now) {
-                return self.1.take().map_or(Vec::new(), |(_, bytes)| bytes);
-            }
-            let bytes = self.0.due(now);
-            self.1 = Some((now + Span::from_ms(10), bytes.clone()));
-            bytes
-        }
+/// Says each answer once more, so much later.
+struct Stutters {
+    device: RegisterDevice,
+    after: Span,
+    again: VecDeque<(Mono, Vec<u8>)>,
+}
+
+impl Machine for Stutters {
+    fn bytes(&mut self, now: Mono, bytes: &[u8]) {
+        self.device.bytes(now, bytes);
     }
+
+    fn next_due(&self) -> Option<Mono> {
+        let again = self.again.front().map(|(at, _)| *at);
+        self.device.next_due().into_iter().chain(again).min()
+    }
+
+    fn due(&mut self, now: Mono) -> Vec<u8> {
+        let mut bytes = self.device.due(now);
+        if !bytes.is_empty() {
+            self.again.push_back((now + self.after, bytes.clone()));
+        }
+        while self.again.front().is_some_and(|(at, _)| *at <= now) {
+            bytes.extend(
+                self.again
+                    .pop_front()
+                    .into_iter()
+                    .flat_map(|(_, said)| said),
+            );
+        }
+        bytes
+    }
+}
+
+/// Reads one register and then another from a device that says its first
+/// answer again after `after_ms`, and answers a probe between the two after
+/// `probe_ms`.
+fn asked_of_a_stutterer(after_ms: i64, probe_ms: i64, distrust: bool) -> [String; 2] {
     let registers = board();
-    let machine = Stutters(registers.machine(Wrapping::Rtu, UNIT), None);
+    registers.plan(2, Lapse::Late(Span::from_ms(probe_ms)));
+    let machine = Stutters {
+        device: registers.machine(Wrapping::Rtu, UNIT),
+        after: Span::from_ms(after_ms),
+        again: VecDeque::new(),
+    };
     converse(machine, |talk| {
         let station = station(Form::Rtu);
-        let first = told(read_registers(talk, &station, HOLDING, 16, 2, ONCE));
-        let second = told(read_registers(talk, &station, HOLDING, 32, 2, ONCE));
-        assert_eq!([first.as_str(), second.as_str()], [FIRST, RESYNCED]);
-    });
+        let first = told(read_registers(talk, &station, HOLDING, 16, 1, ONCE));
+        if distrust {
+            talk.distrust();
+        }
+        let second = told(read_registers(talk, &station, HOLDING, 32, 1, ONCE));
+        [first, second]
+    })
+}
+
+#[test]
+fn bytes_that_nobody_asked_for_lead_to_a_resync() {
+    let wanted = [
+        "[272] after 2 ms []",
+        "[544] after 2 ms [\"answered after a resync\"]",
+    ];
+    assert_eq!(asked_of_a_stutterer(10, 0, false), wanted);
+    // The repeated answer comes while the probe's is waited for.
+    assert_eq!(asked_of_a_stutterer(1_050, 100, true), wanted);
 }
 
 /// No flood fills the memory: what is held stays below one frame and one read.
