@@ -27,7 +27,7 @@ const RESYNC_TRIES: u32 = 3;
 pub struct Resync {
     /// Throw-away reads that were made; none on TCP.
     pub tries: u32,
-    /// Whole answers that came too late for their questions.
+    /// Frames that came too late for their questions, or were no answer to any.
     pub late_frames: u32,
     /// Bytes that came when nothing was waited for.
     pub late_bytes: u64,

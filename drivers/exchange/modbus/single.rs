@@ -255,7 +255,7 @@ fn answer(talk: &mut Talk<'_>, sent: &Sent<'_>, found: &mut Resync) -> Result<Ca
     Err(Failure::Bytes(Mismatch::More, Vec::new()))
 }
 
-/// RTU: makes the throw-away read of a resync. Whole answers to other questions
+/// RTU: makes the throw-away read of a resync. Frames that are not its answer
 /// are skipped, and exceptions, which may be anybody's.
 ///
 /// # Errors
@@ -289,7 +289,6 @@ fn wait_for_probe(
         match sent.decode(&raw) {
             Ok(Outcome::Done(_)) => return settle(talk, sent),
             Ok(Outcome::Refused(code)) => *exception = Some(code),
-            Err(Mismatch::Checksum) => return Err(Failure::Bytes(Mismatch::Checksum, raw)),
             Err(_) => {
                 found.late_frames += 1;
                 talk.late_bytes(raw.len());

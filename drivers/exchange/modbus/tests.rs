@@ -462,9 +462,18 @@ fn a_resync_says_what_it_found() {
         let station = station(Form::Rtu);
         let opened = resynchronise(talk, &station).expect("a device");
         assert_eq!(opened.tries, 1);
+        // Every length has been asked for, and only the last can still come.
+        for count in 1..=4 {
+            read_registers(talk, &station, HOLDING, 16, count, ONCE).expect("an answer");
+        }
         registers.plan(1, Lapse::Late(Span::from_ms(1_500)));
+        let failed = talk.now().mono;
         assert!(read_registers(talk, &station, HOLDING, 16, 2, ONCE).is_err());
         let answer = read_registers(talk, &station, HOLDING, 32, 2, ONCE).expect("two");
+        // The pause before it, its second, a second of waiting, the read of
+        // 2 ms and the pause after it: the line is not listened to once more.
+        let took = answer.asked.mono.since(failed);
+        assert_eq!(took, Span::from_ms(20 + 1_000 + 1_000 + 2 + 20));
         let found = Resync {
             tries: 1,
             late_frames: 0,
