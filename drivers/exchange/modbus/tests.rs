@@ -494,10 +494,34 @@ fn a_resync_says_what_it_found() {
     });
 }
 
-/// With one register only, no length is free: then the line is listened to
-/// once more, and the answer that was another's is found out.
+/// With one register, or eight coils, no length is free: then the line is
+/// listened to once more, and the answer that was another's is found out. Of
+/// sixteen coils an answer has one byte or two.
 #[test]
 fn a_probe_of_one_length_is_not_trusted_alone() {
+    let coils = |count| Probe::Bits {
+        space: BitSpace::Coils,
+        at: 0,
+        count,
+    };
+    for (probe, tries) in [(coils(8), 2), (coils(16), 1)] {
+        let registers = board();
+        registers.edit(|held| drop(held.coils.insert(8, true)));
+        converse(registers.machine(Wrapping::Rtu, UNIT), |talk| {
+            let station = Station {
+                probe,
+                ..station(Form::Rtu)
+            };
+            registers.plan(1, Lapse::Late(Span::from_ms(2_500)));
+            registers.plan(2, Lapse::Late(Span::from_ms(300)));
+            let coils = BitSpace::Coils;
+            let first = read_bits(talk, &station, coils, 0, 3, ONCE);
+            assert!(matches!(first, Err(DriverError::Silent { .. })));
+            let second = read_bits(talk, &station, coils, 8, 3, ONCE).expect("three");
+            assert_eq!(second.value, [true, false, false], "{probe:?}");
+            assert_eq!(second.resync.map(|found| found.tries), Some(tries));
+        });
+    }
     let registers = board();
     converse(registers.machine(Wrapping::Rtu, UNIT), |talk| {
         let station = Station {
@@ -509,6 +533,7 @@ fn a_probe_of_one_length_is_not_trusted_alone() {
             ..station(Form::Rtu)
         };
         registers.plan(1, Lapse::Late(Span::from_ms(2_500)));
+        registers.plan(2, Lapse::Late(Span::from_ms(300)));
         assert!(read_registers(talk, &station, HOLDING, 16, 1, ONCE).is_err());
         let answer = read_registers(talk, &station, HOLDING, 32, 1, ONCE).expect("one");
         assert_eq!(answer.value, [544]);
