@@ -228,15 +228,22 @@ fn exceptions_5_and_6_are_asked_again_and_2_is_not() {
 #[test]
 fn a_busy_device_is_asked_a_bounded_number_of_times() {
     for (retries, asked) in [(0, 1), (2, 3), (1000, 6)] {
-        for lapse in [Lapse::Exception(6), Lapse::Silent] {
+        // How long it takes once, and again: a pause of 200 ms, or the gap.
+        for (lapse, once_ms, again_ms) in
+            [(Lapse::Exception(6), 2, 200), (Lapse::Silent, 1_000, 20)]
+        {
             let registers = board();
             registers.misbehave(Some(lapse.clone()));
             let limits = Limits { retries, ..ONCE };
             converse(registers.machine(Wrapping::Tcp, UNIT), |talk| {
+                let start = talk.now().mono;
                 let answer = read_registers(talk, &station(Form::Tcp), HOLDING, 0, 1, limits);
                 assert!(answer.is_err(), "{lapse:?}");
+                let took = talk.now().mono.since(start);
+                let wanted = once_ms * asked + again_ms * (asked - 1);
+                assert_eq!(took, Span::from_ms(wanted), "{lapse:?}");
             });
-            assert_eq!(registers.asked(), asked, "{lapse:?}");
+            assert_eq!(registers.asked(), asked as u64, "{lapse:?}");
         }
     }
 }

@@ -195,6 +195,22 @@ fn an_answer_must_match_its_request() {
     }
 }
 
+/// The length in a TCP frame counts unit, function and data: 3 to 254.
+#[test]
+fn no_frame_is_longer_than_the_protocol_allows() {
+    let said = |length: u16| {
+        let [high, low] = length.to_be_bytes();
+        frames::extent(Form::Tcp, &[0, 1, 0, 0, high, low])
+    };
+    assert_eq!(said(3), Extent::AtLeast(9));
+    assert_eq!(said(254), Extent::AtLeast(FRAME_AT_MOST_BYTES));
+    for length in [0, 2, 255, 0xFFFF] {
+        assert_eq!(said(length), Extent::Never(Mismatch::Protocol), "{length}");
+    }
+    let rtu = frames::extent(Form::Rtu, &[1, 3, 0xFF]);
+    assert_eq!(rtu, Extent::AtLeast(FRAME_AT_MOST_BYTES));
+}
+
 fn forms() -> impl Strategy<Value = Form> {
     prop_oneof![Just(Form::Rtu), Just(Form::Tcp)]
 }
