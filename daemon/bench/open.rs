@@ -3,8 +3,10 @@
 use std::collections::BTreeMap;
 
 use drivers::clock::{Mailbox, Seat, mailbox};
-use drivers::link::Address;
-use drivers::profile::types::DeviceRole;
+use drivers::exchange::modbus::frames::Form;
+use drivers::exchange::modbus::station::Station;
+use drivers::link::{Address, Framing, Parity};
+use drivers::profile::types::{DeviceRole, Profile};
 use drivers::roles::line_rail::{LineRail, RailCard};
 use drivers::roles::profiled_fingers::ProfiledFingers;
 use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
@@ -12,13 +14,15 @@ use photometry::units::{Length, Lux, Span};
 
 use super::instrument::{Answer, Instrument, Reply, Role, Trouble, Verb};
 use super::profiles;
-use crate::plan::card::{Card, DarkBy, Meter, PortAddress, Rail};
+use crate::plan::card::{self, Card, DarkBy, Meter, PortAddress, Rail};
 
 /// The rail's name among the instruments.
 pub const RAIL: &str = "rail";
 /// The relay board's name among the instruments.
 pub const FINGERS: &str = "fingers";
 
+/// The unit of a device that speaks by registers, where the bench file says none.
+const UNIT: u8 = 1;
 /// A value this far above the top range is not a plausible illuminance.
 const PLAUSIBLE_OVER_TOP: f64 = 1.2;
 /// An offset this far below zero is still plausible noise of a dark meter.
@@ -93,7 +97,8 @@ fn roles(card: &Card) -> Result<Vec<(String, String, Role)>, OpenError> {
     }
     for meter in &card.meters {
         let profile = profile(&meter.profile, DeviceRole::Meter, &meter.name)?;
-        let driver = Box::new(ProfiledMeter::new(meter_card(meter), profile));
+        let station = station(card, &meter.port, &profile);
+        let driver = Box::new(ProfiledMeter::new(meter_card(meter), profile, station));
         roles.push((
             meter.name.clone(),
             meter.port.clone(),
@@ -107,7 +112,8 @@ fn roles(card: &Card) -> Result<Vec<(String, String, Role)>, OpenError> {
             .map(|finger| finger.channel)
             .collect();
         let profile = profile(&fingers.profile, DeviceRole::Fingers, FINGERS)?;
-        let driver = Box::new(ProfiledFingers::new(coils, profile));
+        let station = station(card, &fingers.port, &profile);
+        let driver = Box::new(ProfiledFingers::new(coils, profile, station));
         roles.push((
             FINGERS.to_owned(),
             fingers.port.clone(),
@@ -143,9 +149,46 @@ fn meter_card(meter: &Meter) -> PhotometerCard {
     }
 }
 
-fn address_of(at: &PortAddress) -> Address {
+fn framing_of(framing: card::Framing) -> Framing {
+    let (data_bits, parity, stop_bits) = match framing {
+        card::Framing::Eight => (8, Parity::None, 1),
+        card::Framing::EightEven => (8, Parity::Even, 1),
+        card::Framing::EightOdd => (8, Parity::Odd, 1),
+        card::Framing::EightTwo => (8, Parity::None, 2),
+        card::Framing::SevenEven => (7, Parity::Even, 1),
+        card::Framing::SevenOdd => (7, Parity::Odd, 1),
+    };
+    Framing {
+        data_bits,
+        parity,
+        stop_bits,
+    }
+}
+
+/// Who a profile that speaks by registers speaks to behind a port.
+pub(super) fn station(card: &Card, port: &str, profile: &Profile) -> Option<Station> {
+    let port = card.ports.iter().find(|known| known.name == port);
+    let unit = port.and_then(|port| port.unit).unwrap_or(UNIT);
+    let on_a_socket = port.is_some_and(|port| matches!(port.at, PortAddress::Tcp { .. }));
+    let serial_frames = port.is_some_and(|port| port.serial_frames);
+    let form = match on_a_socket && !serial_frames {
+        true => Form::Tcp,
+        false => Form::Rtu,
+    };
+    profile.station(unit, form)
+}
+
+pub(super) fn address_of(at: &PortAddress) -> Address {
     match at {
-        PortAddress::Serial { path, baud } => Address::serial(path.clone(), *baud),
+        PortAddress::Serial {
+            path,
+            baud,
+            framing,
+        } => Address::Serial {
+            path: path.clone(),
+            baud: *baud,
+            framing: framing_of(*framing),
+        },
         PortAddress::Tcp { host_port } => Address::Tcp {
             host_port: host_port.clone(),
         },

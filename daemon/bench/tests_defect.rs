@@ -53,7 +53,7 @@ fn a_defect_lifts_the_fingers() {
     let holder = clock.seat("holder");
     let (replies, mut inbox) = mailbox(holder.bell(), 8);
     let profile = shipped::profile(DEFAULT_FINGERS).expect("a profile");
-    let role = Role::Presser(Box::new(ProfiledFingers::new(vec![1, 2, 3], profile)));
+    let role = Role::Presser(Box::new(ProfiledFingers::new(vec![1, 2, 3], profile, None)));
     let seat = clock.seat("port");
     let fingers = Instrument::start("fingers", seat, wire.address(), role, replies);
     let fingers = fingers.expect("a thread");

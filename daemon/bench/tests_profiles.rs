@@ -144,6 +144,87 @@ fn a_meter_that_cannot_average_is_not_told_to() {
     assert_eq!(shown.matches("mistake:").count(), 1, "{shown}");
 }
 
+/// What a port says of the line and of who is behind it.
+#[test]
+fn ports_say_how_their_lines_are_set() {
+    let told = |port: &str, line: &str| {
+        let bench = BENCH.replacen(port, line, 1);
+        assert_ne!(bench, BENCH, "{port}");
+        let files = [text("bench.yaml", &bench)];
+        check::check(
+            &files,
+            "2026-11-25",
+            &NotAsked,
+            &ProfileBook::of(Vec::new()),
+        )
+    };
+    let serial = "usb-meter-0107-if00, baud: 115200}";
+    let socket = "{tcp: \"192.0.2.10:5025\"}";
+    let found = told(
+        serial,
+        "usb-meter-0107-if00, baud: 19200, framing: 8E1, unit: 17}",
+    );
+    assert_eq!(found.shown(false), "");
+    let card = found.checked.bench.expect("a card");
+    let port = card.ports.iter().find(|port| port.name == "meter-port");
+    let port = port.expect("the port");
+    assert_eq!(port.unit, Some(17));
+    let address = super::open::address_of(&port.at);
+    let drivers::link::Address::Serial { baud, framing, .. } = address else {
+        panic!("{address:?}");
+    };
+    let parity = drivers::link::Parity::Even;
+    assert_eq!((baud, framing.data_bits, framing.stop_bits), (19_200, 8, 1));
+    assert_eq!(framing.parity, parity);
+    let found = told(socket, "{tcp: \"192.0.2.10:502\", frames: serial}");
+    assert_eq!(found.shown(false), "");
+    for (port, line, wanted) in [
+        (
+            socket,
+            "{tcp: \"192.0.2.10:502\", framing: 8E1}",
+            "a socket has no `framing`",
+        ),
+        (
+            socket,
+            "{tcp: \"192.0.2.10:502\", baud: 9600}",
+            "a socket has no `baud`",
+        ),
+        (
+            serial,
+            "x, frames: serial}",
+            "a serial line has no `frames`",
+        ),
+        (serial, "x, framing: 9E1}", "`9E1` is not known here"),
+        (serial, "x, unit: 0}", "`0` is out of range"),
+    ] {
+        let shown = told(port, line).shown(false);
+        assert!(shown.contains(wanted), "{wanted}\n{shown}");
+    }
+}
+
+/// Who a profile speaks to, and behind which frames.
+#[test]
+fn a_station_follows_from_port_and_profile() {
+    let profile = shipped::profile("register-relays").expect("a profile");
+    let station = |line: &str| {
+        let bench = BENCH.replacen("{tcp: \"192.0.2.10:5025\"}", line, 1);
+        let files = [text("bench.yaml", &bench)];
+        let found = check::check(&files, "2026-11-25", &NotAsked, &NotAsked);
+        let card = found.checked.bench.expect("a card");
+        let station = super::open::station(&card, "finger-port", &profile);
+        station.map(|station| (station.unit, station.form))
+    };
+    use drivers::exchange::modbus::frames::Form;
+    for (line, wanted) in [
+        ("{tcp: \"h:502\"}", (1, Form::Tcp)),
+        ("{tcp: \"h:502\", unit: 9}", (9, Form::Tcp)),
+        ("{tcp: \"h:502\", frames: serial}", (1, Form::Rtu)),
+        ("{serial: /dev/serial/by-id/a, unit: 247}", (247, Form::Rtu)),
+    ] {
+        assert_eq!(station(line), Some(wanted), "{line}");
+    }
+}
+
 /// A profile's file checked by itself, as its author does.
 #[test]
 fn a_profile_is_checked_by_itself() {

@@ -5,8 +5,8 @@ use photometry::units::{Length, LengthUnit, Lux, Span};
 use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 
 use super::card::{
-    Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place as BenchPlace, PlaceKind,
-    Port, PortAddress, Rail, WrittenTerm,
+    Calibration, Card, Carries, DarkBy, Finger, Fingers, Framing, Meter, Place as BenchPlace,
+    PlaceKind, Port, PortAddress, Rail, WrittenTerm,
 };
 use super::file;
 use super::profiles::{self, ProfilePlaces, UsedProfile};
@@ -102,6 +102,14 @@ fn ports(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Port>> {
             readers::checked(readers::text, |text| host_port(text)),
         );
         let baud = fields.may_or("baud", readers::integer_in(300..=4_000_000), 115_200);
+        let framing = fields.may_or(
+            "framing",
+            readers::one_of(Framing::WORDS),
+            Framing::default(),
+        );
+        let unit = fields.may("unit", readers::integer_in(1..=247));
+        let serial_frames = fields.may("frames", readers::one_of(&[("serial", true)]));
+        line_alone(node, tcp.is_some(), fields.mistakes());
         let at = match (serial, tcp) {
             (Some(path), None) => {
                 if path.starts_with("/dev/ttyUSB") || path.starts_with("/dev/ttyACM") {
@@ -118,6 +126,7 @@ fn ports(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Port>> {
                 Some(PortAddress::Serial {
                     path,
                     baud: baud as u32,
+                    framing,
                 })
             }
             (None, Some(host_port)) => Some(PortAddress::Tcp { host_port }),
@@ -143,8 +152,24 @@ fn ports(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Port>> {
         Some(Port {
             name: name.to_owned(),
             at: at?,
+            unit: unit.map(|unit| unit as u8),
+            serial_frames: serial_frames.unwrap_or(false),
         })
     })
+}
+
+/// What only a serial line has, on a socket; and the other way round.
+fn line_alone(node: Node<'_>, is_socket: bool, mistakes: &mut Mistakes) {
+    let (keys, what): (&[&str], &str) = match is_socket {
+        true => (&["baud", "framing"], "a socket"),
+        false => (&["frames"], "a serial line"),
+    };
+    for key in keys {
+        if let Some(value) = node.get(key) {
+            let text = format!("{what} has no `{key}`");
+            mistakes.add(Mistake::new(value.place(), "other-port", text).hint("leave it out"));
+        }
+    }
 }
 
 fn host_port(text: &str) -> Result<(), String> {

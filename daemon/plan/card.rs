@@ -37,6 +37,54 @@ pub struct Port {
     pub name: String,
     /// Where it is.
     pub at: PortAddress,
+    /// The unit number of the device behind it, where it speaks by registers
+    /// (Modbus); 1 if left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<u8>,
+    /// A socket carries the frames of a serial line, as some gateways do.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub serial_frames: bool,
+}
+
+/// Bits of a character on a serial line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Framing {
+    /// Eight bits, no parity, one stop bit.
+    #[default]
+    #[serde(rename = "8N1")]
+    Eight,
+    /// Eight bits, even parity, one stop bit.
+    #[serde(rename = "8E1")]
+    EightEven,
+    /// Eight bits, odd parity, one stop bit.
+    #[serde(rename = "8O1")]
+    EightOdd,
+    /// Eight bits, no parity, two stop bits.
+    #[serde(rename = "8N2")]
+    EightTwo,
+    /// Seven bits, even parity, one stop bit.
+    #[serde(rename = "7E1")]
+    SevenEven,
+    /// Seven bits, odd parity, one stop bit.
+    #[serde(rename = "7O1")]
+    SevenOdd,
+}
+
+impl Framing {
+    /// The words of a bench file.
+    pub const WORDS: &[(&str, Framing)] = &[
+        ("8N1", Framing::Eight),
+        ("8E1", Framing::EightEven),
+        ("8O1", Framing::EightOdd),
+        ("8N2", Framing::EightTwo),
+        ("7E1", Framing::SevenEven),
+        ("7O1", Framing::SevenOdd),
+    ];
+
+    /// Whether it is the usual one.
+    pub fn is_usual(&self) -> bool {
+        *self == Framing::default()
+    }
 }
 
 /// Where a port is.
@@ -49,6 +97,9 @@ pub enum PortAddress {
         path: String,
         /// Bits per second.
         baud: u32,
+        /// Bits of a character.
+        #[serde(default, skip_serializing_if = "Framing::is_usual")]
+        framing: Framing,
     },
     /// A TCP peer.
     Tcp {

@@ -61,6 +61,8 @@ pub fn meter() -> Meter {
 /// A bench with a rail, one meter and three fingers.
 pub fn card() -> Card {
     let port = |name: &str, host_port: &str| Port {
+        unit: None,
+        serial_frames: false,
         name: name.to_owned(),
         at: PortAddress::Tcp {
             host_port: host_port.to_owned(),

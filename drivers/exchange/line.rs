@@ -53,20 +53,22 @@ pub struct Resync {
     pub complaints: Vec<Complaint>,
 }
 
+impl Resync {
+    /// Flags for the record: that there was one, and what the device complained
+    /// about.
+    pub fn flags(&self) -> Vec<String> {
+        let complaints = self.complaints.iter();
+        let complaints = complaints.map(|c| format!("complaint {} {}", c.code, c.text));
+        std::iter::once(AFTER_RESYNC.to_owned())
+            .chain(complaints)
+            .collect()
+    }
+}
+
 impl Answer {
     /// Flags for the record: a resync, and what the device complained about.
     pub fn flags(&self) -> Vec<String> {
-        let Some(resync) = &self.resync else {
-            return Vec::new();
-        };
-        let mut flags = vec![AFTER_RESYNC.to_owned()];
-        flags.extend(
-            resync
-                .complaints
-                .iter()
-                .map(|c| format!("complaint {} {}", c.code, c.text)),
-        );
-        flags
+        self.resync.as_ref().map_or_else(Vec::new, Resync::flags)
     }
 
     /// The error of an answer that is not `wanted`.

@@ -17,7 +17,9 @@
 pub mod pattern;
 pub mod perform;
 pub mod read;
+mod read_registers;
 mod read_steps;
+pub mod registers;
 pub mod samples;
 pub mod shipped;
 pub mod template;
@@ -26,3 +28,5 @@ pub mod value;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_registers;

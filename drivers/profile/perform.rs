@@ -12,11 +12,12 @@ use photometry::units::Span;
 
 use super::pattern::{Found, Pattern};
 use super::template::Template;
-use super::types::{Step, Within};
-use super::value;
+use super::types::{Marks, Setting, SettingUnit, Step, Within};
+use super::{registers, samples, value};
 use crate::error::DriverError;
 use crate::exchange::line::{self, Answer};
-use crate::exchange::scpi::{self, Number};
+use crate::exchange::modbus::station::Station;
+use crate::exchange::scpi::{self, Identity, Number};
 use crate::exchange::talk::Talk;
 
 /// Lines that a device may say by itself before the one that is wanted.
@@ -29,6 +30,8 @@ pub struct Given<'a> {
     pub values: &'a [(&'a str, &'a str)],
     /// How long the device integrates for one reading, averages included.
     pub integration: Span,
+    /// Who is spoken to, where it is by registers.
+    pub station: Option<&'a Station>,
 }
 
 impl Given<'static> {
@@ -36,6 +39,7 @@ impl Given<'static> {
     pub const NOTHING: Given<'static> = Given {
         values: &[],
         integration: Span::ZERO,
+        station: None,
     };
 }
 
@@ -46,6 +50,9 @@ pub struct Performed {
     pub found: Found,
     /// The last answer, as it came.
     pub last: Option<Answer>,
+    /// What must be on record about the answers: that they came after a resync,
+    /// and the like.
+    pub flags: Vec<String>,
 }
 
 /// Why the steps were not carried out.
@@ -131,6 +138,30 @@ pub fn perform(
                 let times = (*every, within.of(given.integration));
                 until(talk, &question, answer, is, times, given, &mut performed)?;
             }
+            Step::Read {
+                source,
+                gives,
+                within,
+                is,
+            } => {
+                let within = within.of(given.integration);
+                let (text, answer, flags) = registers::fetch(talk, source, within, given)?;
+                performed.found.set(gives, text.clone());
+                performed.keep(answer, flags);
+                if let Some(wanted) = is.as_ref().map(|is| is.fill(given.values))
+                    && !alike(&wanted, &text, 0.0)
+                {
+                    return Err(DriverError::NotTaken {
+                        setting: gives.clone(),
+                        wanted,
+                        got: text,
+                    }
+                    .into());
+                }
+            }
+            Step::Write { target, within } => {
+                registers::put(talk, target, within.of(given.integration), given)?;
+            }
             Step::Hear { answer, within } => hear(talk, answer, *within, given, &mut performed)?,
         }
     }
@@ -146,13 +177,19 @@ impl Performed {
             });
         };
         self.found.extend(found);
-        // The resync before an earlier question of the same verb is part of it.
-        let resync = came
-            .resync
-            .clone()
-            .or_else(|| self.last.take().and_then(|last| last.resync));
-        self.last = Some(Answer { resync, ..came });
+        let flags = came.flags();
+        self.keep(came, flags);
         Ok(())
+    }
+
+    /// What was on record about an earlier answer of the same verb stays so.
+    fn keep(&mut self, answer: Answer, flags: Vec<String>) {
+        for flag in flags {
+            if !self.flags.contains(&flag) {
+                self.flags.push(flag);
+            }
+        }
+        self.last = Some(answer);
     }
 }
 
@@ -256,15 +293,13 @@ fn hear(
 /// As [`perform`].
 pub fn identify(
     talk: &mut Talk<'_>,
-    (question, form): &(Template, Pattern),
-) -> Result<crate::exchange::scpi::Identity, DriverError> {
-    let question = question.fill(&[]);
-    let within = talk.manner().answer_within;
-    let answer = line::ask(talk, &question, within)?;
-    match form.find(&answer.text) {
-        Some(found) => Ok(super::samples::identity(&found, &answer.text)),
-        None => Err(answer.garbled(&question, "an identity as its profile says")),
-    }
+    steps: &[Step],
+    given: Given<'_>,
+) -> Result<Identity, DriverError> {
+    let performed = perform(talk, steps, given)?;
+    let by_line = matches!(steps, [Step::Ask { .. }]);
+    let line = performed.last.filter(|_| by_line).map(|last| last.text);
+    Ok(samples::identity(&performed.found, line.as_deref()))
 }
 
 /// Sets one setting and makes sure that it reads back.
@@ -274,8 +309,9 @@ pub fn identify(
 /// the device cannot take such a value, and as [`perform`].
 pub fn set(
     talk: &mut Talk<'_>,
-    setting: &super::types::Setting,
+    setting: &Setting,
     text: &str,
+    given: Given<'_>,
 ) -> Result<(), DriverError> {
     if let (Some((low, high)), Ok(number)) = (setting.between, text.parse::<f64>())
         && !(low..=high).contains(&number)
@@ -285,20 +321,24 @@ pub fn set(
             setting.name
         )));
     }
-    line::set(talk, &setting.set.fill(&[("value", text)]))?;
-    let Some((question, form)) = &setting.ask else {
+    let values = [("value", text)];
+    let given = Given {
+        values: &values,
+        ..given
+    };
+    perform(talk, &setting.set, given)?;
+    if setting.ask.is_empty() {
         return Ok(());
-    };
-    let question = question.fill(&[]);
-    let within = talk.manner().answer_within;
-    let answer = line::ask(talk, &question, within)?;
-    let Some(found) = form.find(&answer.text) else {
-        return Err(answer.garbled(&question, "a setting as its profile says"));
-    };
-    let got = found.get("value").unwrap_or_default();
-    let reads = value::number(got, &Default::default(), false);
-    if setting.unit != super::types::SettingUnit::Word && reads.is_none() {
-        return Err(answer.garbled(&question, "a number"));
+    }
+    let performed = perform(talk, &setting.ask, given)?;
+    let got = performed.found.get("value").unwrap_or_default();
+    let is_number = value::number(got, &Marks::default(), false).is_some();
+    if setting.unit != SettingUnit::Word && !is_number {
+        return Err(DriverError::Garbled {
+            question: setting.name.clone(),
+            answer: line::shown(got),
+            wanted: "a number",
+        });
     }
     if alike(text, got, setting.rounds_by) {
         return Ok(());

@@ -16,16 +16,21 @@ use photometry::units::Span;
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
 use super::pattern::Pattern;
+use super::read_registers;
 use super::read_steps::{self, pattern, template};
 use super::samples;
-use super::types::{DeviceRole, Marks, Profile, ProfileVerb, Sample, Setting, SettingUnit, VERBS};
+use super::types::{
+    DeviceRole, Marks, Profile, ProfileVerb, Sample, SampleAnswer, Setting, SettingUnit, Speech,
+    Step, VERBS,
+};
 use super::value::IlluminanceUnit;
 use crate::exchange::manner::{LineEnd, Manner, Resync, TOKEN};
 
 /// The format of profiles that this program reads.
 const FORMAT: i64 = 1;
-/// Longest time that a profile may ask for: no device of a bench needs more.
-const LONGEST: Span = Span::from_mins(10);
+/// Longest time that a profile may ask for: no device of a bench needs more, and a
+/// resync of several such waits must end before the attendant calls it hung.
+const LONGEST: Span = Span::from_mins(1);
 /// A setting reads back equal when it differs by less, unless the profile says.
 const ROUNDS_BY: f64 = 0.01;
 /// Most settings, and most samples.
@@ -90,8 +95,8 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
         ]),
     );
     let about = fields.need_like("about", "what it is, in a line", readers::text);
-    let (manner, settle_after_open) = manner(&mut fields);
-    let identity = fields.may("identity", identity);
+    let (speech, settle_after_open) = speech(&mut fields);
+    let identity = fields.may_or("identity", identity, Vec::new());
     let on_open = fields.may_or("on-open", read_steps::steps(&[]), Vec::new());
     let settings = fields.may_or("settings", settings, Vec::new());
     let unit = fields.may("unit", unit);
@@ -108,7 +113,7 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
         name: name?,
         role: role?,
         about: about?,
-        manner,
+        speech: speech?,
         settle_after_open,
         identity,
         on_open,
@@ -135,14 +140,35 @@ pub(super) fn span(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
     reader(node, mistakes)
 }
 
-fn manner(fields: &mut Fields<'_, '_>) -> (Manner, Span) {
+/// By lines, or by registers.
+fn speech(fields: &mut Fields<'_, '_>) -> (Option<Speech>, Span) {
+    let settle = fields.may_or("settle-after-open", span, Span::ZERO);
+    let registers = fields.node().get("registers");
+    let by_lines = ["lines", "resync", "complaints"]
+        .into_iter()
+        .find_map(|key| fields.node().get(key).map(|node| (key, node.place())));
+    let Some(registers) = registers else {
+        return (Some(Speech::Lines(manner(fields))), settle);
+    };
+    let read = fields.may("registers", read_registers::manner);
+    if let Some((key, place)) = by_lines {
+        let _ = manner(fields);
+        let text = format!("a device that speaks by registers has no `{key}`");
+        fields
+            .mistakes()
+            .add(Mistake::new(place, "two-ways", text).also(registers.place(), "by registers"));
+        return (None, settle);
+    }
+    (read.map(Speech::Registers), settle)
+}
+
+fn manner(fields: &mut Fields<'_, '_>) -> Manner {
     let defaults = Manner::default();
     let mut manner = Manner {
         resync: Resync::Quiet,
         complaints: None,
         ..defaults
     };
-    let mut settle = Span::ZERO;
     fields.may("lines", |node, mistakes| {
         let mut lines = Fields::of(node, "`lines`", mistakes)?;
         let ends = [
@@ -154,7 +180,6 @@ fn manner(fields: &mut Fields<'_, '_>) -> (Manner, Span) {
         manner.answer_within = lines.may_or("answer-within", span, manner.answer_within);
         manner.longest_answer = lines.may_or("longest-answer", span, manner.longest_answer);
         manner.gap = lines.may_or("gap", span, Span::ZERO);
-        settle = lines.may_or("settle-after-open", span, Span::ZERO);
         lines.finish();
         Some(())
     });
@@ -164,7 +189,7 @@ fn manner(fields: &mut Fields<'_, '_>) -> (Manner, Span) {
     manner.complaints = fields.may("complaints", |node, mistakes| {
         template(&[])(node, mistakes).map(|line| line.fill(&[]))
     });
-    (manner, settle)
+    manner
 }
 
 /// `quiet`, or a question that gives back its token.
@@ -192,16 +217,9 @@ fn resync(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Resync> {
     Some(Resync::Token { ask: ask?, then })
 }
 
-fn identity(
-    node: Node<'_>,
-    mistakes: &mut Mistakes,
-) -> Option<(super::template::Template, Pattern)> {
-    let mut fields = Fields::of(node, "`identity`", mistakes)?;
-    let ask = fields.need_like("ask", "\"*IDN?\"", template(&[]));
-    let answer = pattern(&mut fields);
-    fields.finish();
-    let answer = answer?;
-    for field in answer.fields() {
+fn identity(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Step>> {
+    let steps = read_steps::steps(&[])(node, mistakes)?;
+    for field in read_steps::fields(&steps) {
         if !["maker", "model", "serial", "firmware"].contains(&field) {
             let text = format!("an identity has no field `{{{field}}}`");
             mistakes.add(
@@ -210,7 +228,7 @@ fn identity(
             );
         }
     }
-    Some((ask?, answer))
+    Some(steps)
 }
 
 fn unit(node: Node<'_>, mistakes: &mut Mistakes) -> Option<IlluminanceUnit> {
@@ -264,12 +282,33 @@ fn settings(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Setting>> {
 
 fn setting(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Setting> {
     let mut fields = Fields::of(node, &format!("the setting `{name}`"), mistakes)?;
-    let set = fields.need_like("set", "\"SENS:APER {value}\"", template(&["value"]));
-    let ask = fields.may("ask", template(&[]));
+    let set = fields.need_like("set", "\"SENS:APER {value}\"", |node, mistakes| {
+        if node.kind() == written::Kind::Text {
+            return template(&["value"])(node, mistakes).map(|line| vec![Step::Set(line)]);
+        }
+        read_steps::steps(&["value"])(node, mistakes)
+    });
     let answer = match fields.has("answer") || fields.has("match") {
         true => pattern(&mut fields),
         false => Pattern::read("{value}").ok(),
     };
+    let ask = fields.may_or(
+        "ask",
+        |node, mistakes| {
+            if node.kind() != written::Kind::Text {
+                return read_steps::steps(&[])(node, mistakes);
+            }
+            let line = template(&[])(node, mistakes)?;
+            let within = read_steps::ANSWER_WITHIN;
+            Some(vec![Step::Ask {
+                line,
+                answer: answer?,
+                within,
+                is: Vec::new(),
+            }])
+        },
+        Vec::new(),
+    );
     let units = [
         ("s", SettingUnit::Seconds),
         ("ms", SettingUnit::Milliseconds),
@@ -294,6 +333,10 @@ fn setting(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Settin
         .may("rounds-by", share)
         .map_or(ROUNDS_BY, |r| r.share());
     fields.finish();
+    if !ask.is_empty() && !read_steps::fields(&ask).any(|field| field == "value") {
+        let text = format!("what is asked of the setting `{name}` gives no `{{value}}`");
+        mistakes.add(Mistake::new(node.place(), "missing-field", text));
+    }
     let given = matches!(name, "integration" | "averages");
     if given == value.is_some() {
         let text = if given {
@@ -318,7 +361,7 @@ fn setting(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Settin
     Some(Setting {
         name: name.to_owned(),
         set: set?,
-        ask: ask.zip(answer),
+        ask,
         unit,
         value,
         between,
@@ -329,7 +372,7 @@ fn setting(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Settin
 fn verbs(
     role: DeviceRole,
     fields: &mut Fields<'_, '_>,
-) -> Option<BTreeMap<ProfileVerb, Vec<super::types::Step>>> {
+) -> Option<BTreeMap<ProfileVerb, Vec<Step>>> {
     let mut read = BTreeMap::new();
     let mut all = true;
     for form in VERBS.iter().filter(|form| form.role == role) {
@@ -385,6 +428,16 @@ fn sample_list(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Sample>> {
     Some(samples)
 }
 
+/// A line, or a list of registers.
+fn sample_answer(node: Node<'_>, mistakes: &mut Mistakes) -> Option<SampleAnswer> {
+    if node.kind() != written::Kind::List {
+        return readers::text(node, mistakes).map(SampleAnswer::Line);
+    }
+    let words = readers::list_of(readers::integer_in(0..=65_535))(node, mistakes)?;
+    let words = words.into_iter().map(|word| word as u16).collect();
+    Some(SampleAnswer::Words(words))
+}
+
 /// `{read-illuminance: "5.0E+02", gives: 500 lx}`
 fn sample(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Sample> {
     let mut fields = Fields::of(node, "the sample", mistakes)?;
@@ -392,7 +445,7 @@ fn sample(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Sample> {
     let mut found = None;
     let words = VERBS.iter().map(|form| (form.word, Some(form.verb)));
     for (word, verb) in words.chain([("identity", None)]) {
-        if let Some(answer) = fields.may(word, readers::text) {
+        if let Some(answer) = fields.may(word, sample_answer) {
             found = Some((verb, answer));
         }
     }

@@ -6,6 +6,7 @@ use written::{Fields, Mistake, Mistakes, Node, readers};
 
 use super::pattern::Pattern;
 use super::read::span;
+use super::read_registers;
 use super::template::Template;
 use super::types::{Step, VerbForm, Within};
 
@@ -78,7 +79,7 @@ pub(super) fn pattern(fields: &mut Fields<'_, '_>) -> Option<Pattern> {
 }
 
 /// `2 s`, or `integration + 2 s`.
-fn within(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Within> {
+pub(super) fn within(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Within> {
     let Some(text) = node.text() else {
         mistakes.add(readers::must_be(node, "a time"));
         return None;
@@ -151,7 +152,9 @@ pub(super) fn steps(
 }
 
 /// The keys that say what a step is.
-const KINDS: [&str; 6] = ["tell", "set", "ask", "until", "hear", "pause"];
+const KINDS: [&str; 8] = [
+    "tell", "set", "ask", "until", "hear", "read", "write", "pause",
+];
 
 fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Step> {
     move |node, mistakes| {
@@ -167,12 +170,15 @@ fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> O
             ["ask"] => asked(&mut fields, known),
             ["until"] => until(&mut fields, known),
             ["hear"] => heard(&mut fields),
+            ["read"] => read_registers::read(&mut fields, known),
+            ["write"] => read_registers::write(&mut fields, known),
             _ => {
                 let text = match kinds.len() {
                     0 => "the step says not what to do",
                     _ => "the step says more than one thing to do",
                 };
-                let hint = "a step has one of `tell`, `set`, `ask`, `until`, `hear`, `pause`";
+                let kinds: Vec<String> = KINDS.iter().map(|kind| format!("`{kind}`")).collect();
+                let hint = format!("a step has one of {}", kinds.join(", "));
                 fields
                     .mistakes()
                     .add(Mistake::new(node.place(), "step", text).hint(hint));
@@ -188,7 +194,8 @@ fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> O
     }
 }
 
-const ANSWER_WITHIN: Within = Within {
+/// When an answer must be there, where the profile does not say.
+pub(super) const ANSWER_WITHIN: Within = Within {
     integration: false,
     plus: Span::from_secs(2),
 };
@@ -246,16 +253,16 @@ fn heard(fields: &mut Fields<'_, '_>) -> Option<Step> {
 
 /// The fields that the answers of these steps give.
 pub(super) fn fields(steps: &[Step]) -> impl Iterator<Item = &str> {
-    steps.iter().filter_map(answer_of).flat_map(Pattern::fields)
-}
-
-fn answer_of(step: &Step) -> Option<&Pattern> {
-    match step {
-        Step::Ask { answer, .. } | Step::Until { answer, .. } | Step::Hear { answer, .. } => {
-            Some(answer)
-        }
-        Step::Tell(_) | Step::Set(_) | Step::Pause(_) => None,
-    }
+    steps.iter().flat_map(|step| {
+        let (answer, gives) = match step {
+            Step::Ask { answer, .. } | Step::Until { answer, .. } | Step::Hear { answer, .. } => {
+                (Some(answer), None)
+            }
+            Step::Read { gives, .. } => (None, Some(gives.as_str())),
+            Step::Tell(_) | Step::Set(_) | Step::Write { .. } | Step::Pause(_) => (None, None),
+        };
+        answer.into_iter().flat_map(Pattern::fields).chain(gives)
+    })
 }
 
 /// A reader of a verb: its steps, and that they give what it must give and
@@ -281,26 +288,27 @@ pub(super) fn verb(
     }
 }
 
+/// Fields that nobody uses, and fields that are looked at and not there.
 fn unused(form: &VerbForm, step: &Step, node: Node<'_>, mistakes: &mut Mistakes) {
-    let (Step::Ask { answer, is, .. } | Step::Until { answer, is, .. }) = step else {
-        let heard: &[Pattern] = match step {
-            Step::Hear { answer, .. } => std::slice::from_ref(answer),
-            _ => &[],
-        };
-        for field in heard.iter().flat_map(Pattern::fields) {
-            unused_field(form, field, node, mistakes);
-        }
-        return;
+    let checked: &[(String, Template)] = match step {
+        Step::Ask { is, .. } | Step::Until { is, .. } => is,
+        _ => &[],
     };
-    for (field, _) in is {
-        if !answer.fields().any(|known| known == field) {
+    let given: Vec<&str> = fields(std::slice::from_ref(step)).collect();
+    for (field, _) in checked {
+        if !given.contains(&field.as_str()) {
             let text = format!("`is` names `{field}`, which the answer does not have");
             mistakes.add(Mistake::new(node.place(), "missing-field", text));
         }
     }
-    let checked = |field: &str| is.iter().any(|(name, _)| name == field);
-    for field in answer.fields().filter(|field| !checked(field)) {
-        unused_field(form, field, node, mistakes);
+    // What a step of registers must say is that of its one field.
+    if matches!(step, Step::Read { is: Some(_), .. }) {
+        return;
+    }
+    for field in given {
+        if !checked.iter().any(|(name, _)| name == field) {
+            unused_field(form, field, node, mistakes);
+        }
     }
 }
 

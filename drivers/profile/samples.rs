@@ -6,7 +6,8 @@ use written::{Mistake, Mistakes, Node};
 
 use super::pattern::Found;
 use super::read_steps;
-use super::types::{Profile, ProfileVerb, Sample, Step, VERBS};
+use super::registers::{self, Source};
+use super::types::{Profile, ProfileVerb, Sample, SampleAnswer, Step, VERBS};
 use super::value::{self, IlluminanceUnit};
 use crate::exchange::scpi::{Identity, Number};
 
@@ -24,7 +25,7 @@ pub(super) fn hold(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
         if !same(&told, &sample.gives) {
             let text = format!(
                 "the sample {} is read as `{told}`, not as `{}`",
-                written::readers::shown(&sample.answer),
+                shown(&sample.answer),
                 sample.gives
             );
             mistakes.add(
@@ -45,18 +46,25 @@ pub(super) fn hold(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
     }
 }
 
+fn shown(answer: &SampleAnswer) -> String {
+    match answer {
+        SampleAnswer::Line(line) => written::readers::shown(line),
+        SampleAnswer::Words(words) => {
+            let words: Vec<String> = words.iter().map(|word| format!("0x{word:04X}")).collect();
+            written::readers::shown(&format!("[{}]", words.join(", ")))
+        }
+    }
+}
+
 /// What a sample's answer is read as: `500.6 lx`, `over`, `under`, `invalid`,
 /// `refused`, `closed`, `open`, a number for a range, and for an identity its
 /// four parts with `-` for what it does not tell.
 pub fn told(profile: &Profile, sample: &Sample) -> String {
     let refused = || "refused".to_owned();
     let Some(verb) = sample.verb else {
-        let found = profile
-            .identity
-            .as_ref()
-            .and_then(|(_, pattern)| pattern.find(&sample.answer));
-        return found.map_or_else(refused, |found| {
-            let who = identity(&found, &sample.answer);
+        let answered = found(&profile.identity, None, &sample.answer);
+        return answered.map_or_else(refused, |found| {
+            let who = identity(&found, None);
             let known = |part: Option<String>| part.unwrap_or_else(|| "-".to_owned());
             format!(
                 "{}, {}, {}, {}",
@@ -69,7 +77,8 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
     };
     let must = VERBS.iter().find(|form| form.verb == verb);
     let field = must.and_then(|form| form.must.first()).copied();
-    let Some(found) = field.and_then(|field| answer(profile, verb, field, &sample.answer)) else {
+    let steps = profile.steps(verb).unwrap_or_default();
+    let Some(found) = found(steps, field, &sample.answer) else {
         return refused();
     };
     match verb {
@@ -99,33 +108,55 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
     }
 }
 
-/// The fields of an answer to the step that gives `field`.
-fn answer(profile: &Profile, verb: ProfileVerb, field: &str, text: &str) -> Option<Found> {
-    let step = profile
-        .steps(verb)?
-        .iter()
-        .find(|step| read_steps::fields(std::slice::from_ref(step)).any(|known| known == field))?;
-    match step {
-        Step::Ask { answer, .. } | Step::Until { answer, .. } | Step::Hear { answer, .. } => {
-            answer.find(text)
+/// The fields of an answer to the step that gives `field`, or to the only step.
+fn found(steps: &[Step], field: Option<&str>, answer: &SampleAnswer) -> Option<Found> {
+    let gives = |step: &&Step| {
+        let step = std::slice::from_ref(*step);
+        read_steps::fields(step).any(|known| field.is_none_or(|field| known == field))
+    };
+    match (steps.iter().find(gives)?, answer) {
+        (
+            Step::Ask { answer: form, .. }
+            | Step::Until { answer: form, .. }
+            | Step::Hear { answer: form, .. },
+            SampleAnswer::Line(line),
+        ) => form.find(line),
+        (Step::Read { source, gives, .. }, answer) => {
+            let text = match (source, answer) {
+                (Source::Bit { .. }, SampleAnswer::Line(bit)) => bit.clone(),
+                (_, SampleAnswer::Words(words)) => registers::text(source, words)?,
+                _ => return None,
+            };
+            let mut found = Found::default();
+            found.set(gives, text);
+            Some(found)
         }
-        Step::Tell(_) | Step::Set(_) | Step::Pause(_) => None,
+        _ => None,
     }
 }
 
 /// Who an identity's fields say it is; `0` stands for unknown (IEEE 488.2,
-/// 10.14).
-pub fn identity(found: &Found, answer: &str) -> Identity {
+/// 10.14). `line` is the answer as it came, where it came as one.
+pub fn identity(found: &Found, line: Option<&str>) -> Identity {
     let part = |name: &str| {
         let text = found.get(name).unwrap_or_default();
         (!text.is_empty() && text != "0").then(|| text.to_owned())
     };
+    let parts = ["maker", "model", "serial", "firmware"].map(part);
+    let raw = line.map_or_else(
+        || {
+            let known = parts.clone().map(Option::unwrap_or_default);
+            known.join(",")
+        },
+        |line| line.trim().to_owned(),
+    );
+    let [maker, model, serial, firmware] = parts;
     Identity {
-        maker: part("maker").unwrap_or_default(),
-        model: part("model").unwrap_or_default(),
-        serial: part("serial"),
-        firmware: part("firmware"),
-        raw: answer.trim().to_owned(),
+        maker: maker.unwrap_or_default(),
+        model: model.unwrap_or_default(),
+        serial,
+        firmware,
+        raw,
     }
 }
 

@@ -33,6 +33,14 @@ pub const SHIPPED: &[Shipped] = &[
         name: "heard-luxmeter",
         text: include_str!("../profiles/heard-luxmeter.yaml"),
     },
+    Shipped {
+        name: "register-luxmeter",
+        text: include_str!("../profiles/register-luxmeter.yaml"),
+    },
+    Shipped {
+        name: "register-relays",
+        text: include_str!("../profiles/register-relays.yaml"),
+    },
 ];
 
 /// A shipped profile's text.

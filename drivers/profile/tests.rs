@@ -117,12 +117,12 @@ fn each_slip_has_its_own_message() {
         (
             "{ask: \"E?\"",
             "{asks: \"E?\"",
-            "6:19 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `until`, `hear`, `pause`)",
+            "6:19 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `until`, `hear`, `read`, `write`, `pause`)",
         ),
         (
             "{ask: \"E?\"",
             "{tell: x, ask: \"E?\"",
-            "6:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `until`, `hear`, `pause`)",
+            "6:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `until`, `hear`, `read`, `write`, `pause`)",
         ),
         (
             "\"}\nsamples",
@@ -137,7 +137,7 @@ fn each_slip_has_its_own_message() {
         (
             "\"}\nsamples",
             "\", within: 1 h}\nsamples",
-            "6:64 not-allowed 1 h is not between 0 s and 10 min",
+            "6:64 not-allowed 1 h is not between 0 s and 1 min",
         ),
         (
             "gives: 12 lx",
@@ -234,7 +234,7 @@ fn heard(profile: Arc<Profile>, integration: Span) -> ProfiledMeter {
         plausible: (Lux(-1.0), Lux(1e6)),
         has_shutter: false,
     };
-    ProfiledMeter::new(card, profile)
+    ProfiledMeter::new(card, profile, None)
 }
 
 /// Driver acceptance: a free-running line. Whatever lies in the queue is old, the

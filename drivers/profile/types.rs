@@ -9,8 +9,11 @@ use std::collections::BTreeMap;
 use photometry::units::Span;
 
 use super::pattern::Pattern;
+use super::registers::{RegisterManner, Source, Target};
 use super::template::Template;
 use crate::exchange::manner::Manner;
+use crate::exchange::modbus::frames;
+use crate::exchange::modbus::station::Station;
 
 /// What a device is on a bench.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -228,6 +231,24 @@ pub enum Step {
         /// When it must be there.
         within: Within,
     },
+    /// Registers, a coil or an input are read into a field.
+    Read {
+        /// What.
+        source: Source,
+        /// The field.
+        gives: String,
+        /// When the answer must be there.
+        within: Within,
+        /// What the field must say, for a setting that is looked at again.
+        is: Option<Template>,
+    },
+    /// Registers or coils are written.
+    Write {
+        /// What.
+        target: Target,
+        /// When the answer must be there.
+        within: Within,
+    },
     /// Nothing for a while: what a meter that measures all the time needs before
     /// its value is one that began after it was wanted.
     Pause(Within),
@@ -253,9 +274,9 @@ pub struct Setting {
     /// file.
     pub name: String,
     /// Sends `{value}`.
-    pub set: Template,
-    /// Asks for it, if the device can tell.
-    pub ask: Option<(Template, Pattern)>,
+    pub set: Vec<Step>,
+    /// Asks for it, giving `value`; empty where the device cannot tell.
+    pub ask: Vec<Step>,
     /// In what.
     pub unit: SettingUnit,
     /// Its value, where the bench file gives none.
@@ -279,17 +300,35 @@ pub struct Marks {
     pub not_live: Vec<String>,
 }
 
+/// What a device answers.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SampleAnswer {
+    /// A line, or a coil as 1 or 0.
+    Line(String),
+    /// Registers.
+    Words(Vec<u16>),
+}
+
 /// An answer as the device's papers print it, and what it must be read as.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Sample {
     /// Whose answer; none for the identity.
     pub verb: Option<ProfileVerb>,
     /// The answer.
-    pub answer: String,
+    pub answer: SampleAnswer,
     /// What it must give, as [`super::samples::told`] writes it.
     pub gives: String,
     /// The line in the profile.
     pub line: u32,
+}
+
+/// How a device is spoken to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Speech {
+    /// By lines of text.
+    Lines(Manner),
+    /// By registers and coils.
+    Registers(RegisterManner),
 }
 
 /// A device profile.
@@ -302,11 +341,11 @@ pub struct Profile {
     /// One line about it.
     pub about: String,
     /// How it is spoken to.
-    pub manner: Manner,
+    pub speech: Speech,
     /// Rest after its port was opened: boards that start anew are deaf.
     pub settle_after_open: Span,
-    /// How it tells who it is; some do not.
-    pub identity: Option<(Template, Pattern)>,
+    /// How it tells who it is; empty where it does not.
+    pub identity: Vec<Step>,
     /// Done at every opening, before the settings.
     pub on_open: Vec<Step>,
     /// Its settings, in their order.
@@ -327,6 +366,22 @@ impl Profile {
     /// The steps of a verb; none where it has no such verb.
     pub fn steps(&self, verb: ProfileVerb) -> Option<&[Step]> {
         self.verbs.get(&verb).map(Vec::as_slice)
+    }
+
+    /// The device at a unit number behind frames of a form; none for one that
+    /// speaks by lines.
+    pub fn station(&self, unit: u8, form: frames::Form) -> Option<Station> {
+        let Speech::Registers(manner) = &self.speech else {
+            return None;
+        };
+        Some(Station {
+            unit,
+            form,
+            gap: manner.gap,
+            longest_answer: manner.longest_answer,
+            echo: manner.echo,
+            probe: manner.probe,
+        })
     }
 
     /// Whether it can close its shutter and open it again.

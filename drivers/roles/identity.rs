@@ -1,10 +1,12 @@
 //! Who a device says it is, and that it is the one it was.
 
 use crate::error::DriverError;
+use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
-use crate::profile::perform;
-use crate::profile::types::Profile;
+use crate::exchange::{line, modbus};
+use crate::profile::perform::{self, Given};
+use crate::profile::types::{Profile, Speech};
 
 /// Stands in the record for a device that cannot tell.
 const CANNOT_TELL: &str = "a device that does not tell who it is";
@@ -14,11 +16,12 @@ const CANNOT_TELL: &str = "a device that does not tell who it is";
 pub(super) fn who(
     talk: &mut Talk<'_>,
     profile: &Profile,
+    given: Given<'_>,
     before: &mut Option<Identity>,
 ) -> Result<Identity, DriverError> {
-    let identity = match &profile.identity {
-        Some(asking) => perform::identify(talk, asking)?,
-        None => Identity {
+    let identity = match profile.identity.as_slice() {
+        [_, ..] => perform::identify(talk, &profile.identity, given)?,
+        [] => Identity {
             maker: String::new(),
             model: String::new(),
             serial: None,
@@ -27,6 +30,28 @@ pub(super) fn who(
         },
     };
     same_as_before(identity, before)
+}
+
+/// Makes a link ready that was just opened: how the device wants to be spoken to,
+/// the rest that it needs, and an end to what an earlier owner of the port may
+/// have asked.
+pub(super) fn begin(talk: &mut Talk<'_>, profile: &Profile) -> Result<(), DriverError> {
+    if let Speech::Lines(manner) = &profile.speech {
+        talk.follow(manner.clone());
+    }
+    let settled = talk.now().mono + profile.settle_after_open;
+    talk.pause(settled)
+}
+
+/// Makes sure that the next answer belongs to the next question.
+pub(super) fn resynchronise(
+    talk: &mut Talk<'_>,
+    station: Option<&Station>,
+) -> Result<(), DriverError> {
+    match station {
+        Some(station) => modbus::resync::resynchronise(talk, station).map(|_| ()),
+        None => line::resynchronise(talk).map(|_| ()),
+    }
 }
 
 /// Refuses another device under the same name.

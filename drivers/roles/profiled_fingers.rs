@@ -10,6 +10,7 @@ use super::identity;
 use super::presser::{HOLD_AT_MOST, Press, Presser};
 use crate::error::DriverError;
 use crate::exchange::line;
+use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
 use crate::profile::perform::{self, Given, NotPerformed, Performed, perform};
@@ -21,15 +22,24 @@ use crate::profile::value;
 pub struct ProfiledFingers {
     coils: Vec<u16>,
     profile: Arc<Profile>,
+    /// Who is spoken to, where it is by registers.
+    station: Option<Station>,
     identity: Option<Identity>,
 }
 
 impl ProfiledFingers {
-    /// A driver for the coils that carry fingers; nothing is sent.
-    pub fn new(coils: Vec<u16>, profile: Arc<Profile>) -> ProfiledFingers {
+    /// A driver for the coils that carry fingers; nothing is sent. `station` is
+    /// who is spoken to, where the profile speaks by registers
+    /// ([`Profile::station`]).
+    pub fn new(
+        coils: Vec<u16>,
+        profile: Arc<Profile>,
+        station: Option<Station>,
+    ) -> ProfiledFingers {
         ProfiledFingers {
             coils,
             profile,
+            station,
             identity: None,
         }
     }
@@ -44,9 +54,16 @@ impl ProfiledFingers {
         let values = [("coil", coil.as_str())];
         let given = Given {
             values: &values,
-            ..Given::NOTHING
+            ..self.given()
         };
         perform(talk, self.profile.steps(verb).unwrap_or_default(), given)
+    }
+
+    fn given(&self) -> Given<'_> {
+        Given {
+            station: self.station.as_ref(),
+            ..Given::NOTHING
+        }
     }
 
     fn open_all(&self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
@@ -69,7 +86,7 @@ impl ProfiledFingers {
     }
 
     fn press_once(&self, talk: &mut Talk<'_>, coil: u16, hold: Span) -> Result<Press, DriverError> {
-        if talk.state().is_dirty() {
+        if talk.state().is_dirty() && self.station.is_none() {
             line::resynchronise(talk)?;
         }
         talk.rest()?;
@@ -87,18 +104,19 @@ impl ProfiledFingers {
 
 impl Presser for ProfiledFingers {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
-        talk.follow(self.profile.manner.clone());
-        let settled = talk.now().mono + self.profile.settle_after_open;
-        talk.pause(settled)?;
+        identity::begin(talk, &self.profile)?;
         // Boards keep their coils when nobody talks to them: fingers off first,
         // whatever else may fail.
         self.open_all(talk)?;
-        line::resynchronise(talk)?;
-        perform(talk, &self.profile.on_open, Given::NOTHING)?;
-        let identity = identity::who(talk, &self.profile, &mut self.identity)?;
+        identity::resynchronise(talk, self.station.as_ref())?;
+        perform(talk, &self.profile.on_open, self.given())?;
+        let mut before = self.identity.take();
+        let identity = identity::who(talk, &self.profile, self.given(), &mut before);
+        self.identity = before;
+        let identity = identity?;
         for setting in &self.profile.settings {
             if let Some(value) = &setting.value {
-                perform::set(talk, setting, value)?;
+                perform::set(talk, setting, value, self.given())?;
             }
         }
         self.release_all(talk)?;

@@ -18,6 +18,7 @@ use super::identity;
 use super::photometer::Photometer;
 use crate::error::DriverError;
 use crate::exchange::line::{self, Answer};
+use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::{Identity, Number};
 use crate::exchange::talk::Talk;
 use crate::profile::pattern::Found;
@@ -51,6 +52,8 @@ pub struct PhotometerCard {
 pub struct ProfiledMeter {
     card: PhotometerCard,
     profile: Arc<Profile>,
+    /// Who is spoken to, where it is by registers.
+    station: Option<Station>,
     identity: Option<Identity>,
     /// Its shutter as it was last told.
     closed: bool,
@@ -59,11 +62,17 @@ pub struct ProfiledMeter {
 }
 
 impl ProfiledMeter {
-    /// A driver for this meter; nothing is sent.
-    pub fn new(card: PhotometerCard, profile: Arc<Profile>) -> ProfiledMeter {
+    /// A driver for this meter; nothing is sent. `station` is who is spoken to,
+    /// where the profile speaks by registers ([`Profile::station`]).
+    pub fn new(
+        card: PhotometerCard,
+        profile: Arc<Profile>,
+        station: Option<Station>,
+    ) -> ProfiledMeter {
         ProfiledMeter {
             card,
             profile,
+            station,
             identity: None,
             closed: false,
             suspect: false,
@@ -74,11 +83,21 @@ impl ProfiledMeter {
         self.card.aperture.times(i64::from(self.card.averages))
     }
 
-    fn given(&self) -> Given<'static> {
+    fn given(&self) -> Given<'_> {
         Given {
             values: &[],
             integration: self.integration(),
+            station: self.station.as_ref(),
         }
+    }
+
+    /// What comes unasked is a sign, unless it is what the meter is for; and a
+    /// link of frames looks after itself.
+    fn unasked(&self, talk: &mut Talk<'_>) -> Result<bool, DriverError> {
+        if self.is_heard() || self.station.is_some() {
+            return Ok(false);
+        }
+        Ok(talk.unasked()? > 0)
     }
 
     /// A meter that speaks by itself and is never asked for its readings.
@@ -110,7 +129,7 @@ impl ProfiledMeter {
                 // Reading a profile refuses a setting without a value.
                 (_, None) => continue,
             };
-            perform::set(talk, setting, &text)?;
+            perform::set(talk, setting, &text, self.given())?;
         }
         if self.card.has_shutter {
             self.shutter(talk, self.closed)?;
@@ -120,13 +139,13 @@ impl ProfiledMeter {
     }
 
     /// Why an answer is not that of this reading, if it is not.
-    fn not_of_this_reading(&self, answer: &Answer, unasked_bytes: u64) -> Option<String> {
+    fn not_of_this_reading(&self, answer: &Answer, unasked: bool) -> Option<String> {
         if self.is_heard() {
             return None;
         }
         let took = answer.taken.mono.since(answer.asked.mono);
         let integrates = self.integration();
-        if unasked_bytes > 0 {
+        if unasked {
             return Some("it gave more than one answer".to_owned());
         }
         let too_soon = took.secs() < integrates.secs() * SOONEST;
@@ -153,9 +172,9 @@ impl ProfiledMeter {
     }
 
     /// A reading that rests on an answer.
-    fn answered(&self, outcome: Outcome, answer: Answer) -> Reading {
+    fn answered(&self, outcome: Outcome, answer: Answer, flags: Vec<String>) -> Reading {
         Reading {
-            flags: answer.flags(),
+            flags,
             raw: answer.raw,
             ..self.reading(outcome, answer.asked, answer.taken)
         }
@@ -194,41 +213,38 @@ impl ProfiledMeter {
         talk: &mut Talk<'_>,
         found: &Found,
         answer: Answer,
-        set_up_again: bool,
+        mut flags: Vec<String>,
     ) -> Result<Reading, DriverError> {
-        let unasked = if self.is_heard() { 0 } else { talk.unasked()? };
+        let unasked = self.unasked(talk)?;
         if let Some(why) = self.not_of_this_reading(&answer, unasked) {
             // What else it says may belong to an earlier question.
             talk.distrust();
             self.suspect = true;
-            return Ok(self.answered(Outcome::Rejected(why), answer));
-        }
-        let mut flags = Vec::new();
-        if set_up_again {
-            flags.push(SET_UP_AGAIN.to_owned());
+            flags.retain(|flag| flag != SET_UP_AGAIN);
+            return Ok(self.answered(Outcome::Rejected(why), answer, flags));
         }
         let range = self.range(talk, &mut flags)?;
         let (low, high) = self.card.plausible;
         let outcome = value::illuminance(&self.profile, found, range, (low.0, high.0));
         self.suspect = matches!(outcome, Outcome::Rejected(_));
-        let mut reading = self.answered(outcome, answer);
+        let mut reading = self.answered(outcome, answer, flags);
         reading.range = range;
-        reading.flags.extend(flags);
         Ok(reading)
     }
 }
 
 impl Photometer for ProfiledMeter {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
-        talk.follow(self.profile.manner.clone());
-        let settled = talk.now().mono + self.profile.settle_after_open;
-        talk.pause(settled)?;
+        identity::begin(talk, &self.profile)?;
         if !self.is_heard() {
             // What was asked by an earlier owner of the port may still come.
-            line::resynchronise(talk)?;
+            identity::resynchronise(talk, self.station.as_ref())?;
         }
         perform(talk, &self.profile.on_open, self.given())?;
-        let identity = identity::who(talk, &self.profile, &mut self.identity)?;
+        let mut before = self.identity.take();
+        let identity = identity::who(talk, &self.profile, self.given(), &mut before);
+        self.identity = before;
+        let identity = identity?;
         self.closed = false;
         self.set_up(talk)?;
         Ok(identity)
@@ -236,13 +252,12 @@ impl Photometer for ProfiledMeter {
 
     fn read_illuminance(&mut self, talk: &mut Talk<'_>) -> Result<Reading, DriverError> {
         // A silent resync is an error, a silent reading is an outcome.
-        let resync = if talk.state().is_dirty() {
-            Some(line::resynchronise(talk)?)
-        } else {
-            None
-        };
-        let spoke = !self.is_heard() && talk.unasked()? > 0;
-        let set_up_again = spoke || resync.is_some() || self.suspect;
+        let mut resync = Vec::new();
+        if talk.state().is_dirty() && self.station.is_none() {
+            resync = line::resynchronise(talk)?.flags();
+        }
+        let spoke = self.unasked(talk)?;
+        let set_up_again = spoke || !resync.is_empty() || self.suspect;
         if set_up_again {
             self.suspect = true;
             self.set_up(talk)?;
@@ -254,12 +269,13 @@ impl Photometer for ProfiledMeter {
             .unwrap_or_default();
         match perform(talk, steps, self.given()) {
             Ok(performed) => {
-                let answer = performed.last.map(|answer| Answer {
-                    resync: resync.or(answer.resync.clone()),
-                    ..answer
-                });
-                match answer {
-                    Some(answer) => self.judged(talk, &performed.found, answer, set_up_again),
+                let mut flags = resync;
+                flags.extend(performed.flags);
+                if set_up_again {
+                    flags.push(SET_UP_AGAIN.to_owned());
+                }
+                match performed.last {
+                    Some(answer) => self.judged(talk, &performed.found, answer, flags),
                     // Reading a profile refuses a reading without an answer.
                     None => Ok(self.reading(Outcome::TimedOut, asked, talk.now())),
                 }
@@ -271,14 +287,22 @@ impl Photometer for ProfiledMeter {
                     "`{}` is no answer that its profile knows",
                     line::shown(&answer.text)
                 );
-                Ok(self.answered(Outcome::Rejected(why), Answer { resync, ..*answer }))
+                let mut flags = resync;
+                flags.extend(answer.flags());
+                Ok(self.answered(Outcome::Rejected(why), *answer, flags))
             }
             Err(NotPerformed::Driver(DriverError::Silent { .. })) => {
+                self.suspect |= self.station.is_some();
                 let mut reading = self.reading(Outcome::TimedOut, asked, talk.now());
-                if resync.is_some() {
+                if !resync.is_empty() {
                     reading.flags.push("asked after a resync".to_owned());
                 }
                 Ok(reading)
+            }
+            // Bytes that are no frame are no reading, and the link knows.
+            Err(NotPerformed::Driver(error @ DriverError::Garbled { .. })) => {
+                self.suspect = true;
+                Ok(self.reading(Outcome::Rejected(error.to_string()), asked, talk.now()))
             }
             Err(NotPerformed::Driver(error)) => Err(error),
         }

@@ -20,6 +20,7 @@ use crate::exchange::line;
 use crate::exchange::talk::{LinkState, Talk};
 use crate::exchange::testing::{Scripted, converse};
 use crate::link::Link;
+use crate::profile::perform::Given;
 use crate::profile::shipped;
 use crate::simulated::bench::{BenchSpec, SimulatedBench, Wire};
 use crate::simulated::carriage::trapezoid;
@@ -122,12 +123,12 @@ impl Rig {
 
 fn asked_meter(card: PhotometerCard) -> ProfiledMeter {
     let profile = shipped::profile(shipped::DEFAULT_METER).expect("a profile");
-    ProfiledMeter::new(card, profile)
+    ProfiledMeter::new(card, profile, None)
 }
 
 fn asked_relays() -> ProfiledFingers {
     let profile = shipped::profile(shipped::DEFAULT_FINGERS).expect("a profile");
-    ProfiledFingers::new(vec![1, 2, 3], profile)
+    ProfiledFingers::new(vec![1, 2, 3], profile, None)
 }
 
 fn meter_card() -> PhotometerCard {
@@ -564,8 +565,9 @@ fn another_device_under_the_same_name_is_refused() {
     converse(Scripted::new(&script), |talk| {
         let profile = shipped::profile(shipped::DEFAULT_METER).expect("a profile");
         let mut before = None;
-        identity::who(talk, &profile, &mut before).expect("an identity");
-        let other = identity::who(talk, &profile, &mut before).map_err(|error| error.to_string());
+        identity::who(talk, &profile, Given::NOTHING, &mut before).expect("an identity");
+        let other = identity::who(talk, &profile, Given::NOTHING, &mut before)
+            .map_err(|error| error.to_string());
         let why = "the device was `Works,LM-3,17,1.0` and now says it is `Works,LM-3,18,1.0`. \
                    Plug the right one in, or correct the bench file";
         assert_eq!(other.err().as_deref(), Some(why));

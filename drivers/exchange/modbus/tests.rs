@@ -513,7 +513,9 @@ fn a_probe_of_one_length_is_not_trusted_alone() {
     };
     for (probe, tries) in [(coils(8), 2), (coils(16), 1)] {
         let registers = board();
-        registers.edit(|held| drop(held.coils.insert(8, true)));
+        registers.edit(|held| {
+            held.coils.insert(8, true);
+        });
         converse(registers.machine(Wrapping::Rtu, UNIT), |talk| {
             let station = Station {
                 probe,
