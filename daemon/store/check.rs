@@ -157,11 +157,15 @@ impl Store {
             )));
         }
         // A run at work goes on between the looks: then its row is what some of
-        // the last events made of it.
-        let at_work = now != row;
-        let looks = if at_work { EVENTS_BETWEEN } else { 1 };
+        // the last events made of it, or what it was before the first.
+        let at_work = now != row && !events.is_empty();
+        let looks = if at_work {
+            EVENTS_BETWEEN.min(events.len() + 1)
+        } else {
+            events.len().min(1)
+        };
         let mut told = None;
-        for fewer in 0..looks.min(events.len()) {
+        for fewer in 0..looks {
             told = row_differs(&row, &events[..events.len() - fewer]);
             if told.is_none() {
                 break;
