@@ -107,7 +107,10 @@ pub struct Reading {
 
 /// Bytes as text and back without loss: one character per byte.
 pub mod latin1 {
-    use serde::{Deserialize, Deserializer, Serializer};
+    use std::fmt;
+
+    use serde::de::{Error, Visitor};
+    use serde::{Deserializer, Serializer};
 
     /// One character per byte.
     pub fn text(bytes: &[u8]) -> String {
@@ -127,10 +130,26 @@ pub mod latin1 {
     /// # Errors
     /// When a character lies outside Latin-1.
     pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<u8>, D::Error> {
-        let text = String::deserialize(deserializer)?;
-        text.chars()
-            .map(|c| u8::try_from(u32::from(c)).map_err(|_| serde::de::Error::custom("not a byte")))
-            .collect()
+        deserializer.deserialize_str(Text)
+    }
+
+    /// Takes the text where it lies: a record has tens of thousands of these.
+    struct Text;
+
+    impl Visitor<'_> for Text {
+        type Value = Vec<u8>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("a text of characters up to U+00FF")
+        }
+
+        fn visit_str<E: Error>(self, text: &str) -> Result<Vec<u8>, E> {
+            let mut bytes = Vec::with_capacity(text.len());
+            for c in text.chars() {
+                bytes.push(u8::try_from(u32::from(c)).map_err(|_| E::custom("not a byte"))?);
+            }
+            Ok(bytes)
+        }
     }
 }
 
