@@ -140,7 +140,7 @@ fn missing(itinerary: &Itinerary, readings: &[ReadingRow], events: &[Event]) -> 
             .or_default() += 1;
     }
     let says = |row: &&ReadingRow| {
-        row.purpose == Purpose::Read
+        row.key.purpose == Purpose::Read
             && row.counts
             && !matches!(
                 row.reading.outcome,
@@ -148,9 +148,12 @@ fn missing(itinerary: &Itinerary, readings: &[ReadingRow], events: &[Event]) -> 
             )
     };
     let mut there: BTreeMap<Point<'_>, (usize, usize)> = BTreeMap::new();
-    for row in readings.iter().filter(|row| row.purpose == Purpose::Read) {
+    for row in readings
+        .iter()
+        .filter(|row| row.key.purpose == Purpose::Read)
+    {
         let (left, aside) = there
-            .entry((&row.test, &row.setting, row.position))
+            .entry((&row.key.test, &row.key.setting, row.key.position))
             .or_default();
         *left += usize::from(says(&row));
         *aside += usize::from(row.set_aside.is_some() && row.is_result());
@@ -244,8 +247,8 @@ mod tests {
     fn set_aside(story: &mut Story, setting: &str, visits: u32) {
         let at = Length::from_nm(12 * 25_400_000);
         for row in story.rows() {
-            let here = row.setting == setting && row.position == at;
-            if here && row.purpose == Purpose::Read && row.visit <= visits {
+            let here = row.key.setting == setting && row.key.position == at;
+            if here && row.key.purpose == Purpose::Read && row.key.visit <= visits {
                 story.set_aside.insert(row.seq, "a shadow".to_owned());
             }
         }

@@ -209,7 +209,7 @@ impl Keeper {
 fn about(row: &ReadingRow) -> About {
     About {
         seq: row.seq,
-        key: row.key_text.clone(),
+        key: row.key.to_string(),
         attempt: row.attempt,
     }
 }
@@ -239,13 +239,13 @@ fn wanted<'r>(
         }
     };
     let found: Vec<&ReadingRow> = rows.iter().collect();
-    let found = narrowed(found, "test", test, |row| row.test.clone());
-    let found = found.and_then(|f| narrowed(f, "setting", setting, |row| row.setting.clone()));
+    let found = narrowed(found, "test", test, |row| row.key.test.clone());
+    let found = found.and_then(|f| narrowed(f, "setting", setting, |row| row.key.setting.clone()));
     let found = found.and_then(|found| at_position(found, position));
     let found = found.and_then(|found| match rest {
         None => narrowed(found, "reading of the kind", Purpose::Read.word(), what_of),
         Some((what, visit)) => narrowed(found, "reading of the kind", what, what_of)
-            .and_then(|found| narrowed(found, "visit", visit, |row| row.visit.to_string())),
+            .and_then(|found| narrowed(found, "visit", visit, |row| row.key.visit.to_string())),
     });
     let found = found.map_err(no_reading)?;
     let found = match order.attempt {
@@ -259,7 +259,7 @@ fn wanted<'r>(
 }
 
 fn what_of(row: &ReadingRow) -> String {
-    row.purpose.word().to_owned()
+    row.key.purpose.word().to_owned()
 }
 
 /// Of several readings of a key the one that is its result; `several`: more
@@ -314,9 +314,12 @@ fn at_position<'r>(
     let at = Length::parse(written).map_err(|why| why.to_string())?;
     let nearest = rows
         .iter()
-        .map(|row| row.position)
+        .map(|row| row.key.position)
         .min_by_key(|known| (*known - at).abs());
-    let rest: Vec<&ReadingRow> = rows.into_iter().filter(|row| row.position == at).collect();
+    let rest: Vec<&ReadingRow> = rows
+        .into_iter()
+        .filter(|row| row.key.position == at)
+        .collect();
     if !rest.is_empty() {
         return Ok(rest);
     }

@@ -145,7 +145,7 @@ fn mean_wall(rows: &[&ReadingRow]) -> Option<Wall> {
 }
 
 /// What is subtracted from one reading.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Subtracted {
     /// In lux.
     pub lux: f64,
@@ -155,22 +155,25 @@ pub struct Subtracted {
     pub dof: Option<f64>,
     /// Whether the uncertainty is known; else the figure is flagged.
     pub known: bool,
-    /// The source's name in a budget.
-    pub source: String,
     /// Where ambient light was measured; none of a dark reading.
     pub at: Option<Length>,
+}
+
+impl Subtracted {
+    /// Its name in the budgets of this test.
+    pub fn source(&self, test: &str) -> String {
+        match self.at {
+            Some(at) => format!("ambient {test} {at}"),
+            None => format!("dark {test}"),
+        }
+    }
 }
 
 /// The ambient light at a position and time. Taken at that position, or at
 /// the nearest one where it was measured (the reference position may be none
 /// of the survey's); linear in civil time between before and after, as the
 /// run may have been broken off in between; alone, the one that there is.
-pub fn ambient_at(
-    ambient: &[AmbientFigure],
-    position: Length,
-    when: Wall,
-    whose: &str,
-) -> Option<Subtracted> {
+pub fn ambient_at(ambient: &[AmbientFigure], position: Length, when: Wall) -> Option<Subtracted> {
     let known = |figure: &&AmbientFigure| figure.before.is_some() || figure.after.is_some();
     let nearest = ambient
         .iter()
@@ -192,7 +195,6 @@ pub fn ambient_at(
             Some(least.map_or(dof, |l| l.min(dof)))
         }),
         known: visits.iter().all(|visit| visit.scatter != Scatter::Unknown),
-        source: format!("ambient {whose} {}", nearest.position),
         at: Some(nearest.position),
     })
 }
@@ -203,13 +205,12 @@ fn civil(at: Wall) -> Mono {
 }
 
 /// The dark reading, as what is subtracted.
-pub fn dark_as(dark: &Background, whose: &str) -> Subtracted {
+pub fn dark_as(dark: &Background) -> Subtracted {
     Subtracted {
         lux: dark.lux,
         u_lx: dark.u_lx,
         dof: dark.dof,
         known: dark.scatter != Scatter::Unknown,
-        source: format!("dark {whose}"),
         at: None,
     }
 }

@@ -25,6 +25,7 @@ use photometry::uncertainty::Estimate;
 use photometry::units::Length;
 
 use super::background::{Background, Subtracted, ambient_at, dark_as, pool};
+use super::halves;
 use super::reference::{Corrected, Reference};
 use super::survey::{
     AmbientFigure, Heading, K, NetOf, Part, PointFigure, SettingFigures, SurveyFigures,
@@ -33,7 +34,7 @@ use super::survey::{
 use crate::plan::card::Meter;
 use crate::plan::frozen::Frozen;
 use crate::plan::intent::TestKind;
-use crate::plan::itinerary::{Action, Purpose, TestHead, What};
+use crate::plan::itinerary::{Action, Purpose, Target, TestHead, What};
 use crate::plan::lamp::{Datum, Setting};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event};
 use crate::store::counts::Standing;
@@ -48,6 +49,9 @@ const DRIFT_UNKNOWN: &str =
 
 /// The flag of a value whose correction rests on a visit of one reading.
 const VISITS_UNKNOWN: &str = "a reference visit of one reading: its scatter is not known";
+
+/// So many readings are worth a second thread: some 2 us each.
+const READINGS_FOR_TWO: usize = 1_000;
 
 /// What a correction leaves unknown.
 fn unknown_of(found: &Corrected) -> impl Iterator<Item = &'static str> {
@@ -93,10 +97,14 @@ struct Gathering<'a> {
     meter: Option<&'a Meter>,
     /// The test's readings, in order.
     rows: Vec<&'a ReadingRow>,
+    /// What for there are any.
+    read_for: BTreeSet<Purpose>,
     /// The same by setting.
     rows_of: HashMap<&'a str, Vec<&'a ReadingRow>>,
     /// The settings that are read, in order, each with its readings' positions.
     read_at: Vec<(&'a str, Vec<Length>)>,
+    /// What the lamp is set to, by the setting's key.
+    targets: HashMap<String, &'a Target>,
     /// The positions where ambient light was read before and after the lamp
     /// was lit, whatever came of it.
     ambient_read: BTreeSet<(Length, Side)>,
@@ -120,15 +128,20 @@ impl<'a> Gathering<'a> {
         let all = &frozen.itinerary.actions;
         let last = (head.last as usize + 1).min(all.len());
         let actions = all.get(head.first as usize..last).unwrap_or_default();
-        let rows: Vec<&ReadingRow> = readings.iter().filter(|r| r.test == head.name).collect();
+        let rows: Vec<&ReadingRow> = readings
+            .iter()
+            .filter(|r| r.key.test == head.name)
+            .collect();
         let counting = |purpose: Purpose| -> Vec<&ReadingRow> {
-            let fits = |row: &&&ReadingRow| row.counts && row.purpose == purpose;
+            let fits = |row: &&&ReadingRow| row.counts && row.key.purpose == purpose;
             rows.iter().filter(fits).copied().collect()
         };
         let lit = first_lit(actions);
-        let was_ambient = rows.iter().filter(|row| row.purpose == Purpose::Ambient);
+        let was_ambient = rows
+            .iter()
+            .filter(|row| row.key.purpose == Purpose::Ambient);
         let ambient_read = was_ambient
-            .map(|row| (row.position, Side::of(row.no, lit)))
+            .map(|row| (row.key.position, Side::of(row.no, lit)))
             .collect();
         let dark = Background::of(&counting(Purpose::Dark));
         let mut ambient = ambient_figures(&counting(Purpose::Ambient), actions);
@@ -148,16 +161,18 @@ impl<'a> Gathering<'a> {
             .collect();
         let mut rows_of: HashMap<&str, Vec<&ReadingRow>> = HashMap::new();
         for row in &rows {
-            rows_of.entry(&row.setting).or_default().push(row);
+            rows_of.entry(&row.key.setting).or_default().push(row);
         }
         Gathering {
             frozen,
             head,
             actions,
             meter: frozen.card.meters.iter().find(|m| m.name == head.meter),
+            read_for: rows.iter().map(|row| row.key.purpose).collect(),
             rows,
             rows_of,
             read_at: read_at(actions),
+            targets: targets(actions),
             ambient_read,
             events,
             decided: events.iter().filter(|event| is_decision(event)).collect(),
@@ -169,11 +184,11 @@ impl<'a> Gathering<'a> {
     }
 
     fn figures(self) -> SurveyFigures {
-        let settings: Vec<SettingFigures> = self
-            .read_at
-            .iter()
-            .map(|(key, positions)| self.setting(key, positions))
-            .collect();
+        let settings = halves::each(
+            &self.read_at,
+            self.rows.len() >= READINGS_FOR_TWO,
+            |(key, positions)| self.setting(key, positions),
+        );
         let (home_offset, home_tolerance) = self.home();
         let gap = |point: &PointFigure| point.missing > 0;
         let unfinished =
@@ -215,11 +230,11 @@ impl<'a> Gathering<'a> {
         let lengths = self.frozen.card.lengths;
         let one = |row: &&ReadingRow| {
             let because = &row.set_aside.as_ref()?.because;
-            (row.purpose != Purpose::Read).then(|| {
-                let (what, at) = (row.purpose.word(), row.position.shown(lengths));
+            (row.key.purpose != Purpose::Read).then(|| {
+                let (what, at) = (row.key.purpose.word(), row.key.position.shown(lengths));
                 format!(
                     "{what} reading {} ({}, {at}): {because}",
-                    row.visit, row.setting
+                    row.key.visit, row.key.setting
                 )
             })
         };
@@ -255,14 +270,10 @@ impl<'a> Gathering<'a> {
 
     /// A setting as a person reads it.
     fn shown(&self, setting: &str) -> String {
-        let target = self.actions.iter().find_map(|action| match &action.what {
-            What::SetLevel { target } if target.key() == setting => Some(target),
-            _ => None,
-        });
-        let Some(target) = target else {
+        let Some(target) = self.targets.get(setting) else {
             return setting.to_owned();
         };
-        let crate::plan::itinerary::Target::HalfLight(mode) = target else {
+        let Target::HalfLight(mode) = target else {
             return target.shown();
         };
         let found = self
@@ -295,12 +306,9 @@ impl<'a> Gathering<'a> {
 
     /// What is subtracted from a reading.
     fn background(&self, row: &ReadingRow) -> Option<Subtracted> {
-        let whose = &self.head.name;
         match self.net_of {
-            NetOf::Ambient => {
-                ambient_at(&self.ambient, row.position, row.reading.taken.wall, whose)
-            }
-            NetOf::Dark => self.dark.as_ref().map(|dark| dark_as(dark, whose)),
+            NetOf::Ambient => ambient_at(&self.ambient, row.key.position, row.reading.taken.wall),
+            NetOf::Dark => self.dark.as_ref().map(dark_as),
             NetOf::Nothing => None,
         }
     }
@@ -334,9 +342,9 @@ impl<'a> Gathering<'a> {
                 .missing += 1;
         }
         let mut of_points: BTreeMap<Length, Vec<&ReadingRow>> = BTreeMap::new();
-        let is_read = |row: &&&ReadingRow| row.is_result() && row.purpose == Purpose::Read;
+        let is_read = |row: &&&ReadingRow| row.is_result() && row.key.purpose == Purpose::Read;
         for row in of_setting.iter().filter(is_read) {
-            of_points.entry(row.position).or_default().push(row);
+            of_points.entry(row.key.position).or_default().push(row);
         }
         for point in points.values_mut() {
             let results = of_points.remove(&point.position).unwrap_or_default();
@@ -391,10 +399,10 @@ impl<'a> Gathering<'a> {
                             flags.push("not corrected for drift: no reference visit".to_owned());
                         }
                     }
-                    if part.subtracted.as_ref().is_some_and(|taken| !taken.known) {
+                    if part.subtracted.is_some_and(|taken| !taken.known) {
                         flags.push(BACKGROUND_UNKNOWN.to_owned());
                     }
-                    background = surer_last(background, part.subtracted.clone());
+                    background = surer_last(background, part.subtracted);
                     point.parts.push(part);
                 }
                 Outcome::Over(limit) => {
@@ -416,7 +424,7 @@ impl<'a> Gathering<'a> {
                 let mut estimate =
                     self.estimate(point, &moments, residual, background, rows, &mut flags);
                 if let (Some((share, dof)), Some(row)) = (scatter, rows.first()) {
-                    let source = format!("reference visits {}", row.setting);
+                    let source = format!("reference visits {}", row.key.setting);
                     estimate = estimate.with(&source, share * moments.mean, Some(dof));
                 }
                 point.expanded_lx = Some(estimate.expanded(K));
@@ -436,7 +444,7 @@ impl<'a> Gathering<'a> {
         reference: &Reference,
     ) -> (Part, Option<Corrected>) {
         let subtracted = self.background(row);
-        let net_lx = value - subtracted.as_ref().map_or(0.0, |s| s.lux);
+        let net_lx = value - subtracted.map_or(0.0, |s| s.lux);
         let stretch = self.stretch_of(row.seq);
         let found = reference.correct(net_lx, row.reading.taken.mono, stretch);
         let part = Part {
@@ -476,21 +484,19 @@ impl<'a> Gathering<'a> {
         let n = moments.n as f64;
         match moments.sd {
             Some(sd) => {
-                let first = rows.first().map_or("", |row| row.key_text.as_str());
-                let source = format!("repeatability {first}");
+                let first = rows.first().map(|row| row.key.to_string());
+                let source = format!("repeatability {}", first.unwrap_or_default());
                 estimate = estimate.with(&source, sd / n.sqrt(), Some(n - 1.0));
             }
             None => flags.push("one reading: its repeatability is not known".to_owned()),
         }
         if let Some(residual) = residual {
-            let setting = rows.first().map_or("", |row| row.setting.as_str());
+            let setting = rows.first().map_or("", |row| row.key.setting.as_str());
             estimate = estimate.with(&format!("drift {setting}"), residual * value, None);
         }
-        if let Some(Subtracted {
-            u_lx, dof, source, ..
-        }) = background
-        {
-            estimate = estimate.with(&source, -u_lx, dof);
+        if let Some(taken) = background {
+            let source = taken.source(&self.head.name);
+            estimate = estimate.with(&source, -taken.u_lx, taken.dof);
         }
         estimate
     }
@@ -500,7 +506,7 @@ impl<'a> Gathering<'a> {
     fn drifts_without(&self, of_setting: &[&ReadingRow], reference: &Reference) -> bool {
         let touched = of_setting
             .iter()
-            .any(|row| row.purpose == Purpose::Reference && row.standing == Standing::SetAside);
+            .any(|row| row.key.purpose == Purpose::Reference && row.standing == Standing::SetAside);
         let mut tests = self.frozen.plan.tests.iter();
         let Some(test) = tests.find(|test| test.name == self.head.name) else {
             return false;
@@ -516,7 +522,7 @@ impl<'a> Gathering<'a> {
     /// Why a figure lacks a background that was measured for it; none when it
     /// does not.
     fn lacks_background(&self) -> Option<&'static str> {
-        let was_read = |purpose| self.rows.iter().any(|row| row.purpose == purpose);
+        let was_read = |purpose| self.read_for.contains(&purpose);
         match self.net_of {
             NetOf::Ambient => None,
             _ if was_read(Purpose::Ambient) => {
@@ -660,6 +666,15 @@ fn read_at(actions: &[Action]) -> Vec<(&str, Vec<Length>)> {
     found
 }
 
+/// What the lamp is set to, by the setting's key.
+fn targets(actions: &[Action]) -> HashMap<String, &Target> {
+    let set = actions.iter().filter_map(|action| match &action.what {
+        What::SetLevel { target } => Some((target.key(), target)),
+        _ => None,
+    });
+    set.collect()
+}
+
 /// A decision, or a reading that one rests on and whose preamble is in no
 /// itinerary.
 fn is_decision(event: &Event) -> bool {
@@ -701,7 +716,7 @@ fn ambient_figures(rows: &[&ReadingRow], actions: &[Action]) -> Vec<AmbientFigur
     type Sides<'r> = (Vec<&'r ReadingRow>, Vec<&'r ReadingRow>);
     let mut groups: BTreeMap<Length, Sides<'_>> = BTreeMap::new();
     for row in rows {
-        let (before, after) = groups.entry(row.position).or_default();
+        let (before, after) = groups.entry(row.key.position).or_default();
         match Side::of(row.no, lit) {
             Side::Before => before.push(row),
             Side::After => after.push(row),

@@ -16,6 +16,7 @@ pub mod background;
 pub mod chart;
 pub mod digits;
 pub mod gather;
+mod halves;
 pub mod ids;
 pub mod ink;
 pub mod ladder;

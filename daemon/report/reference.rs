@@ -8,6 +8,8 @@
 //! readings count as a visit. Everything is brought to the light of the leg's
 //! first visit.
 
+use std::collections::BTreeMap;
+
 use photometry::drift;
 use photometry::measured::Outcome;
 use photometry::statistics;
@@ -38,10 +40,18 @@ pub struct Visit {
     pub seqs: Vec<u64>,
 }
 
-/// The visits of one leg, in order of time.
+/// The visits of one leg, in order of time, with what each reading of the leg
+/// asks of them.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Reference {
     visits: Vec<Visit>,
+    /// The leg's own visits that count and gave a value, in the itinerary's
+    /// order.
+    own: Vec<drift::At>,
+    /// What the scatter of the first of these leaves open, as a share.
+    scatter_of_first: Option<(f64, f64)>,
+    /// Those with a value, by stretch.
+    stretches: BTreeMap<usize, Vec<drift::At>>,
 }
 
 /// Last of the visits that count over the first, minus one, in per cent, with
@@ -76,6 +86,12 @@ fn own_of(visits: &[Visit]) -> Vec<&Visit> {
     let mut own: Vec<&Visit> = visits.iter().filter(counts).collect();
     own.sort_by_key(|visit| visit.no);
     own
+}
+
+/// What the scatter of a visit's readings leaves open of its light, as a share,
+/// with its degrees of freedom.
+fn share(visit: &Visit) -> Option<(f64, f64)> {
+    Some((visit.error?.0 / visit.lux?, visit.error?.1))
 }
 
 /// What a reading is multiplied by: the light at the leg's first visit over
@@ -139,7 +155,7 @@ impl Reference {
             if matches!(row.standing, Standing::Unfinished | Standing::SetAside) {
                 continue; // it is in no visit, and does not part one
             }
-            let useful = match row.purpose {
+            let useful = match row.key.purpose {
                 Purpose::Reference => {
                     matches!(row.standing, Standing::Counts | Standing::Superseded)
                 }
@@ -148,7 +164,7 @@ impl Reference {
             };
             let this = useful.then(|| {
                 let (point, stretch) = (point_of(row.no), stretch_of(row.seq));
-                (row.purpose, point, stretch, row.standing)
+                (row.key.purpose, point, stretch, row.standing)
             });
             if this != group {
                 close(&mut members);
@@ -159,7 +175,24 @@ impl Reference {
             }
         }
         close(&mut members);
-        Reference { visits }
+        Reference::among(visits)
+    }
+
+    fn among(visits: Vec<Visit>) -> Reference {
+        let mut stretches: BTreeMap<usize, Vec<drift::At>> = BTreeMap::new();
+        for visit in &visits {
+            if let Some(lux) = visit.lux {
+                let stretch = stretches.entry(visit.stretch).or_default();
+                stretch.push((visit.at, lux));
+            }
+        }
+        let own = own_of(&visits);
+        Reference {
+            scatter_of_first: own.first().and_then(|visit| share(visit)),
+            own: own.iter().filter_map(|v| Some((v.at, v.lux?))).collect(),
+            stretches,
+            visits,
+        }
     }
 
     /// The visits, in order of time.
@@ -175,39 +208,24 @@ impl Reference {
     /// The light of the leg's first visit with a value: what everything is
     /// brought to.
     pub fn first(&self) -> Option<f64> {
-        self.own().next().map(|(_, lux)| lux)
+        self.own.first().map(|(_, lux)| *lux)
     }
 
     /// Last visit over the first, minus one; none below two.
     pub fn drift(&self) -> Option<Ratio> {
-        let own: Vec<drift::At> = self.own().collect();
+        let own = &self.own;
         (own.len() > 1)
-            .then(|| drift::drift(&own))
+            .then(|| drift::drift(own))
             .flatten()
             .map(Ratio::new)
-    }
-
-    /// The leg's own visits that count, in the itinerary's order.
-    fn own(&self) -> impl Iterator<Item = drift::At> {
-        own_of(&self.visits)
-            .into_iter()
-            .filter_map(|v| Some((v.at, v.lux?)))
-    }
-
-    fn stretch(&self, stretch: usize) -> Vec<drift::At> {
-        self.visits
-            .iter()
-            .filter(|visit| visit.stretch == stretch)
-            .filter_map(|visit| Some((visit.at, visit.lux?)))
-            .collect()
     }
 
     /// Corrects a net reading; none without a usable visit in its stretch.
     pub fn correct(&self, lux: f64, at: Mono, stretch: usize) -> Option<Corrected> {
         let first = self.first()?;
-        let visits = self.stretch(stretch);
+        let visits = self.stretches.get(&stretch)?;
         // To the leg's first visit, which may lie in another stretch.
-        let now_lx = drift::along(&visits, at)?;
+        let now_lx = drift::along(visits, at)?;
         let by = Brought {
             first_lx: first,
             now_lx,
@@ -215,7 +233,7 @@ impl Reference {
         (first > 0.0 && now_lx > 0.0).then(|| Corrected {
             lux: lux * by.factor(),
             by,
-            residual: self.residual(&visits, at),
+            residual: self.residual(visits, at),
             scatter: self.scatter(at, stretch),
         })
     }
@@ -224,8 +242,6 @@ impl Reference {
     /// next to it in its stretch; the least sure of these counts, so it is a
     /// little too large between two of them.
     fn scatter(&self, at: Mono, stretch: usize) -> Option<(f64, f64)> {
-        let share = |visit: &Visit| Some((visit.error?.0 / visit.lux?, visit.error?.1));
-        let first = own_of(&self.visits).first().and_then(|visit| share(visit));
         let here = || {
             self.visits
                 .iter()
@@ -239,7 +255,7 @@ impl Reference {
             .min_by_key(|visit| visit.at);
         let around: Option<Vec<(f64, f64)>> = before.into_iter().chain(after).map(share).collect();
         let around = around?.into_iter().max_by(|a, b| a.0.total_cmp(&b.0));
-        let ((a, m), (b, n)) = (first?, around?);
+        let ((a, m), (b, n)) = (self.scatter_of_first?, around?);
         Some((a.hypot(b), m.min(n)))
     }
 
@@ -250,11 +266,8 @@ impl Reference {
             .find(|pair| pair[0].0 <= at && at <= pair[1].0)
             .map(change);
         let greatest = || {
-            let stretches = self.visits.iter().map(|visit| visit.stretch);
-            let changes = stretches.flat_map(|s| {
-                let visits = self.stretch(s);
-                visits.windows(2).map(change).collect::<Vec<f64>>()
-            });
+            let stretches = self.stretches.values();
+            let changes = stretches.flat_map(|visits| visits.windows(2).map(change));
             changes.fold(None, |most: Option<f64>, c| {
                 Some(most.map_or(c, |m| m.max(c)))
             })
@@ -293,7 +306,7 @@ fn visit_of(
         at: Mono::from_ns(start.ns() + since / members.len() as i64),
         lux: mean.filter(|mean| *mean > 0.0),
         error,
-        counts: first.purpose == Purpose::Reference && first.standing == Standing::Counts,
+        counts: first.key.purpose == Purpose::Reference && first.standing == Standing::Counts,
         seqs: members.iter().map(|row| row.seq).collect(),
     })
 }

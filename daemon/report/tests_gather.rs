@@ -87,7 +87,7 @@ fn first_visit(story: &Story, setting: &str) -> f64 {
     let times: Vec<f64> = story
         .rows()
         .iter()
-        .filter(|r| r.purpose == Purpose::Reference && r.setting == setting && r.counts)
+        .filter(|r| r.key.purpose == Purpose::Reference && r.key.setting == setting && r.counts)
         .take(2)
         .map(|r| r.reading.taken.mono.ns() as f64 / 1e9)
         .collect();
@@ -153,9 +153,9 @@ fn published_corrections_are_met() {
         after: background(0.54, 600),
     }];
     let at = Wall::from_us(250_000_000);
-    let there = ambient_at(&ambient, Length::from_mm(152), at, "t").expect("known");
+    let there = ambient_at(&ambient, Length::from_mm(152), at).expect("known");
     assert!((51.37 - there.lux - 50.9).abs() < 1e-9);
-    let elsewhere = ambient_at(&ambient, Length::from_mm(900), at, "t").expect("the nearest");
+    let elsewhere = ambient_at(&ambient, Length::from_mm(900), at).expect("the nearest");
     assert_eq!(elsewhere, there);
 
     // No ambient, no dark: the leg's own readings at 500.0, 200.0, 497.5.

@@ -3,6 +3,7 @@
 //! Called by: queue (when a run is over), web (when someone asks).
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use photometry::units::Wall;
 
@@ -206,7 +207,7 @@ fn recalibrate(
         }
     }
     for row in readings {
-        row.certificate = Some(certificate.number.clone());
+        Arc::make_mut(&mut row.beside).certificate = Some(certificate.number.clone());
         let outcome = &mut row.reading.outcome;
         match outcome {
             Outcome::Value(value) | Outcome::Over(value) | Outcome::Under(value) => {

@@ -41,7 +41,9 @@ fn set_aside(story: &mut Story, visits: std::ops::RangeInclusive<u32>, because: 
     let rows = story.rows();
     let at = Length::from_nm(6 * 25_400_000);
     let meant = rows.iter().filter(|row| {
-        row.purpose == Purpose::Read && row.position == at && visits.contains(&row.visit)
+        row.key.purpose == Purpose::Read
+            && row.key.position == at
+            && visits.contains(&row.key.visit)
     });
     for row in meant {
         story.set_aside.insert(row.seq, because.to_owned());
@@ -121,7 +123,7 @@ fn a_reading_behind_a_correction_leaves_it() {
     assert!(visits > 1 && last > 0);
     // The last visit's readings are ten per cent too high.
     let rows = story.rows();
-    let mut reference = rows.iter().filter(|r| r.purpose == Purpose::Reference);
+    let mut reference = rows.iter().filter(|r| r.key.purpose == Purpose::Reference);
     let wrong = reference.next_back().expect("a visit").seq;
     for event in &mut story.events {
         if event.seq == wrong
@@ -143,7 +145,7 @@ fn a_reading_behind_a_correction_leaves_it() {
 
 fn aside_all(story: &mut Story, purpose: Purpose) {
     for row in story.rows() {
-        if row.purpose == purpose {
+        if row.key.purpose == purpose {
             story
                 .set_aside
                 .insert(row.seq, "the door was open".to_owned());
@@ -191,7 +193,9 @@ fn a_drift_is_judged_again_without_what_was_set_aside() {
         "the run's own verdict"
     );
     let rows = story.rows();
-    let mut visits = rows.iter().filter(|row| row.purpose == Purpose::Reference);
+    let mut visits = rows
+        .iter()
+        .filter(|row| row.key.purpose == Purpose::Reference);
     let one = visits.next().expect("a visit").seq;
     story.set_aside.insert(one, "a shadow".to_owned());
     let after = only(&story);
@@ -278,7 +282,7 @@ mod taking_readings_away {
         let whole = only(&story);
         assert!(first(&whole).flags.is_empty(), "{:?}", first(&whole).flags);
         let rows = story.rows();
-        let dark = rows.iter().find(|row| row.purpose == Purpose::Dark);
+        let dark = rows.iter().find(|row| row.key.purpose == Purpose::Dark);
         story.set_aside.insert(
             dark.expect("a dark reading").seq,
             "the cap slipped".to_owned(),
@@ -332,7 +336,7 @@ mod taking_readings_away {
         let rows = story.rows();
         for row in rows
             .iter()
-            .filter(|row| row.purpose == Purpose::Ambient)
+            .filter(|row| row.key.purpose == Purpose::Ambient)
             .skip(2)
         {
             story.set_aside.insert(row.seq, "a door".to_owned());

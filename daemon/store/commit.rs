@@ -250,12 +250,12 @@ fn bind_reading(bind: &mut Binder<'_>, row: &ReadingRow) -> Result<(), sqlx::Err
     };
     bind.add(row.run.0).add(row.seq as i64).add(row.no);
     bind.add(row.attempt).add(row.sitting);
-    bind.add(row.key_text.clone())
-        .add(row.test.clone())
-        .add(row.setting.clone());
-    bind.add(row.position.nm())
-        .add(row.purpose.word())
-        .add(row.visit);
+    bind.add(row.key.to_string())
+        .add(row.key.test.clone())
+        .add(row.key.setting.clone());
+    bind.add(row.key.position.nm())
+        .add(row.key.purpose.word())
+        .add(row.key.visit);
     bind.add(reading.meter.clone()).add(reading.quantity.name());
     bind.add(reading.outcome.kind())
         .add(reading.outcome.value());
@@ -265,10 +265,10 @@ fn bind_reading(bind: &mut Binder<'_>, row: &ReadingRow) -> Result<(), sqlx::Err
         .add(reading.taken.mono.ns());
     bind.add(reading.asked.wall.us())
         .add(reading.taken.wall.us());
-    bind.add(row.certificate.clone())
-        .add(row.calibration_due.clone());
-    bind.add(row.unit.clone())
-        .add(row.firmware.clone())
+    bind.add(row.beside.certificate.clone())
+        .add(row.beside.calibration_due.clone());
+    bind.add(row.beside.sample.clone())
+        .add(row.beside.firmware.clone())
         .add(row.origin.word());
     Ok(())
 }

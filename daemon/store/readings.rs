@@ -1,6 +1,8 @@
 //! Readings as rows: what was asked, what came of it, and by which meter
 //! under which calibration.
 
+use std::sync::Arc;
+
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
 use photometry::units::{Length, Mono, Wall};
 use sqlx::Row;
@@ -51,28 +53,10 @@ pub struct ReadingRow {
     pub sitting: u32,
     /// What was measured.
     pub key: Key,
-    /// The same as text.
-    pub key_text: String,
-    /// The test's name.
-    pub test: String,
-    /// The setting's key.
-    pub setting: String,
-    /// The position.
-    pub position: Length,
-    /// What for.
-    pub purpose: Purpose,
-    /// Counts readings of the same kind at the same place.
-    pub visit: u32,
     /// What the meter said.
     pub reading: Reading,
-    /// The certificate in force when it was taken.
-    pub certificate: Option<String>,
-    /// The day after which that certificate no longer holds.
-    pub calibration_due: Option<String>,
-    /// The sample that was measured.
-    pub unit: String,
-    /// Its firmware.
-    pub firmware: Option<String>,
+    /// The meter's calibration and the sample.
+    pub beside: Arc<Beside>,
     /// Where the reading comes from.
     pub origin: Origin,
     /// It is the result of its key.
@@ -113,18 +97,23 @@ impl ReadingRow {
     }
 }
 
-/// What a row says beside its event's line: from the bundle.
+/// What a row says beside its event's line: from the bundle, and so the same
+/// for all readings of one meter, which share it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(super) struct Beside {
-    pub(super) certificate: Option<String>,
-    pub(super) calibration_due: Option<String>,
-    pub(super) sample: String,
-    pub(super) firmware: Option<String>,
+pub struct Beside {
+    /// The certificate in force when it was taken.
+    pub certificate: Option<String>,
+    /// The day after which that certificate no longer holds.
+    pub calibration_due: Option<String>,
+    /// The sample that was measured.
+    pub sample: String,
+    /// Its firmware.
+    pub firmware: Option<String>,
 }
 
 impl Beside {
     /// For a meter of the bundle's bench.
-    pub(super) fn of(frozen: &Frozen, meter: &str) -> Beside {
+    fn of(frozen: &Frozen, meter: &str) -> Beside {
         let calibration = frozen
             .card
             .meters
@@ -203,7 +192,8 @@ impl Store {
             events.iter().filter(is_taken)
         };
         let mut readings = Vec::with_capacity(taken().count());
-        readings.extend(taken().filter_map(|event| row_for(id, &frozen, event)));
+        let mut rows = Rows::of(id, &frozen);
+        readings.extend(taken().filter_map(|event| rows.row(event)));
         let standings = counts::standings(&frozen.itinerary, &events);
         let (asides, mut taken_back) = (set_aside(&remarks), taken_back(&remarks));
         for row in &mut readings {
@@ -231,36 +221,58 @@ impl Store {
     }
 }
 
+/// Makes the rows of one run.
+struct Rows<'f> {
+    run: RunId,
+    frozen: &'f Frozen,
+    /// By meter; a bench has a handful.
+    beside: Vec<(String, Arc<Beside>)>,
+}
+
+impl Rows<'_> {
+    fn of(run: RunId, frozen: &Frozen) -> Rows<'_> {
+        Rows {
+            run,
+            frozen,
+            beside: Vec::new(),
+        }
+    }
+
+    /// The row that an event's reading makes; none for other events.
+    fn row(&mut self, event: &Event) -> Option<ReadingRow> {
+        let Body::Taken { key, reading } = &event.body else {
+            return None;
+        };
+        Some(ReadingRow {
+            run: self.run,
+            seq: event.seq,
+            no: event.no.unwrap_or_default(),
+            attempt: event.attempt,
+            sitting: event.sitting,
+            key: key.clone(),
+            reading: reading.clone(),
+            beside: self.beside(&reading.meter),
+            origin: Origin::Measured,
+            counts: false,
+            standing: Standing::default(),
+            set_aside: None,
+            taken_back: None,
+        })
+    }
+
+    fn beside(&mut self, meter: &str) -> Arc<Beside> {
+        if let Some((_, known)) = self.beside.iter().find(|(known, _)| known == meter) {
+            return Arc::clone(known);
+        }
+        let beside = Arc::new(Beside::of(self.frozen, meter));
+        self.beside.push((meter.to_owned(), Arc::clone(&beside)));
+        beside
+    }
+}
+
 /// The row that an event's reading makes; none for other events.
 pub(super) fn row_for(run: RunId, frozen: &Frozen, event: &Event) -> Option<ReadingRow> {
-    let Body::Taken { key, reading } = &event.body else {
-        return None;
-    };
-    let beside = Beside::of(frozen, &reading.meter);
-    Some(ReadingRow {
-        run,
-        seq: event.seq,
-        no: event.no.unwrap_or_default(),
-        attempt: event.attempt,
-        sitting: event.sitting,
-        key_text: key.to_string(),
-        test: key.test.clone(),
-        setting: key.setting.clone(),
-        position: key.position,
-        purpose: key.purpose,
-        visit: key.visit,
-        key: key.clone(),
-        reading: reading.clone(),
-        certificate: beside.certificate,
-        calibration_due: beside.calibration_due,
-        unit: beside.sample,
-        firmware: beside.firmware,
-        origin: Origin::Measured,
-        counts: false,
-        standing: Standing::default(),
-        set_aside: None,
-        taken_back: None,
-    })
+    Rows::of(run, frozen).row(event)
 }
 
 fn bad(what: &'static str) -> impl Fn(String) -> StoreError {
@@ -342,6 +354,10 @@ pub(super) fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, Stor
         purpose: purpose_of(&words(8)?)?,
         visit: count(9)?,
     };
+    let key_text = words(4)?;
+    if key_text != key.to_string() {
+        return Err(bad("a key")(key_text));
+    }
     let seq = whole(0)?;
     Ok(ReadingRow {
         run,
@@ -349,18 +365,14 @@ pub(super) fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, Stor
         no: whole(1)?,
         attempt: count(2)?,
         sitting: count(3)?,
-        key_text: words(4)?,
-        test: key.test.clone(),
-        setting: key.setting.clone(),
-        position: key.position,
-        purpose: key.purpose,
-        visit: key.visit,
         key,
         reading,
-        certificate: maybe(24)?,
-        calibration_due: maybe(25)?,
-        unit: words(26)?,
-        firmware: maybe(27)?,
+        beside: Arc::new(Beside {
+            certificate: maybe(24)?,
+            calibration_due: maybe(25)?,
+            sample: words(26)?,
+            firmware: maybe(27)?,
+        }),
         origin,
         counts: false,
         standing: Standing::default(),

@@ -32,7 +32,7 @@ async fn measuring() -> (tempfile::TempDir, Store, RunId) {
 fn remark(kind: RemarkKind, rows: &[&ReadingRow]) -> Remark {
     let about = rows.iter().map(|row| About {
         seq: row.seq,
-        key: row.key_text.clone(),
+        key: row.key.to_string(),
         attempt: row.attempt,
     });
     Remark {
@@ -49,7 +49,9 @@ fn remark(kind: RemarkKind, rows: &[&ReadingRow]) -> Remark {
 async fn a_reading_set_aside_stays_and_no_longer_counts() {
     let (_folder, store, run) = measuring().await;
     let rows = store.readings(run).await.expect("readings");
-    let first = rows.iter().find(|r| r.counts && r.purpose == Purpose::Read);
+    let first = rows
+        .iter()
+        .find(|r| r.counts && r.key.purpose == Purpose::Read);
     let first = first.expect("one that counts");
     let note = store.add_remark(run, remark(RemarkKind::Note, &[])).await;
     assert_eq!(note.expect("noted").no, 1);
@@ -135,7 +137,7 @@ async fn remarks_are_never_edited_and_every_edit_is_found() {
 async fn what_is_taken_back_counts_again_and_every_word_stays() {
     let (_folder, store, run) = measuring().await;
     let before = store.readings(run).await.expect("readings");
-    let is_result = |row: &&ReadingRow| row.counts && row.purpose == Purpose::Read;
+    let is_result = |row: &&ReadingRow| row.counts && row.key.purpose == Purpose::Read;
     let two: Vec<&ReadingRow> = before.iter().filter(is_result).take(2).collect();
     let turns = [
         (RemarkKind::SetAside, &two[..], [false, false]),
@@ -200,7 +202,7 @@ async fn swapped_and_removed_remarks_are_named() {
     for (sql, bad, why) in cases {
         let (_folder, store, run) = measuring().await;
         let rows = store.readings(run).await.expect("readings");
-        let is_result = |row: &&ReadingRow| row.counts && row.purpose == Purpose::Read;
+        let is_result = |row: &&ReadingRow| row.counts && row.key.purpose == Purpose::Read;
         let first = rows.iter().find(is_result).expect("one that counts");
         for (kind, who) in [
             (RemarkKind::Note, "ada"),
@@ -241,7 +243,9 @@ async fn swapped_and_removed_remarks_are_named() {
 async fn the_views_tell_what_was_set_aside() {
     let (_folder, store, run) = measuring().await;
     let rows = store.readings(run).await.expect("readings");
-    let first = rows.iter().find(|r| r.counts && r.purpose == Purpose::Read);
+    let first = rows
+        .iter()
+        .find(|r| r.counts && r.key.purpose == Purpose::Read);
     let first = first.expect("one that counts");
     let aside = remark(RemarkKind::SetAside, &[first]);
     store.add_remark(run, aside).await.expect("set aside");

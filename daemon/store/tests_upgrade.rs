@@ -200,7 +200,7 @@ async fn is_whole(store: &Store, before: &[ReadingRow]) {
     let rows = store.readings(RUN).await.expect("readings");
     let raw = |rows: &[ReadingRow]| -> Vec<_> {
         let rows = rows.iter();
-        rows.map(|row| (row.seq, row.key_text.clone(), row.reading.clone()))
+        rows.map(|row| (row.seq, row.key.to_string(), row.reading.clone()))
             .collect()
     };
     assert_eq!(raw(&rows), raw(before));
@@ -279,11 +279,11 @@ async fn a_record_of_layout_5_keeps_its_remarks() {
     ruled(&mut record).await;
     let first = before
         .iter()
-        .find(|row| row.counts && row.purpose == Purpose::Read);
+        .find(|row| row.counts && row.key.purpose == Purpose::Read);
     let first = first.expect("one that counts");
     let about = About {
         seq: first.seq,
-        key: first.key_text.clone(),
+        key: first.key.to_string(),
         attempt: first.attempt,
     };
     let said = [

@@ -92,7 +92,9 @@ pub(super) fn warm_up(
     let after = after.map_or(0, |before| before.seq);
     let until = warm_up.map_or(u64::MAX, |warm_up| warm_up.seq);
     let own = sources.rows.iter().filter(|row| {
-        row.test == test && row.setting == setting.setting && row.purpose == Purpose::WarmUp
+        row.key.test == test
+            && row.key.setting == setting.setting
+            && row.key.purpose == Purpose::WarmUp
     });
     let during = own
         .clone()

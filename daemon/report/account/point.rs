@@ -72,13 +72,16 @@ fn asides(
     setting: &SettingFigures,
     point: &PointFigure,
 ) -> Vec<AsideTold> {
-    let behind = |row: &&ReadingRow| match row.purpose {
-        Purpose::Read => row.setting == setting.setting && row.position == point.position,
-        Purpose::Reference => row.setting == setting.setting,
+    let behind = |row: &&ReadingRow| match row.key.purpose {
+        Purpose::Read => row.key.setting == setting.setting && row.key.position == point.position,
+        Purpose::Reference => row.key.setting == setting.setting,
         Purpose::Dark | Purpose::Ambient => true,
         _ => false,
     };
-    let rows = sources.rows.iter().filter(|row| row.test == survey.test);
+    let rows = sources
+        .rows
+        .iter()
+        .filter(|row| row.key.test == survey.test);
     sources.asides(rows.filter(behind))
 }
 
@@ -144,10 +147,10 @@ pub(super) fn own_rows<'a>(
     point: &PointFigure,
 ) -> Vec<&'a ReadingRow> {
     let rows = sources.rows.iter().filter(|row| {
-        row.test == survey.test
-            && row.setting == setting.setting
-            && row.purpose == Purpose::Read
-            && row.position == point.position
+        row.key.test == survey.test
+            && row.key.setting == setting.setting
+            && row.key.purpose == Purpose::Read
+            && row.key.position == point.position
     });
     rows.collect()
 }
@@ -158,7 +161,7 @@ fn backgrounds(
     survey: &SurveyFigures,
     point: &PointFigure,
 ) -> Option<Group> {
-    let subtracted = point.parts.iter().find_map(|p| p.subtracted.as_ref())?;
+    let subtracted = point.parts.iter().find_map(|p| p.subtracted)?;
     let of = match subtracted.at {
         Some(at) => {
             let ambient = survey.ambient.iter().find(|figure| figure.position == at)?;
@@ -177,7 +180,7 @@ fn backgrounds(
 
 /// The id of what was taken off from a reading.
 fn background_id(sources: &Sources<'_>, survey: &SurveyFigures, part: &Part) -> Option<String> {
-    let subtracted = part.subtracted.as_ref()?;
+    let subtracted = part.subtracted?;
     let figure = match subtracted.at {
         Some(at) => TestFigure::Ambient(Place::new(at, survey.lengths)),
         None => TestFigure::Dark,
@@ -196,7 +199,7 @@ pub(super) fn correction(sources: &Sources<'_>, survey: &SurveyFigures, part: &P
         gain: None,
         seq: part.seq,
         raw_lx: part.raw_lx,
-        subtracted_lx: part.subtracted.as_ref().map_or(0.0, |s| s.lux),
+        subtracted_lx: part.subtracted.map_or(0.0, |s| s.lux),
         subtracted_from: background_id(sources, survey, part),
         net_lx: part.net_lx,
         reference_first_lx: part.brought.map(|by| by.first_lx),
@@ -275,10 +278,7 @@ fn background_words(sources: &Sources<'_>, survey: &SurveyFigures, part: &Part) 
     let Some(id) = background_id(sources, survey, part) else {
         return format!("Taken off: nothing; the light is told {net_of}.");
     };
-    let at = part
-        .subtracted
-        .as_ref()
-        .and_then(|subtracted| subtracted.at);
+    let at = part.subtracted.and_then(|subtracted| subtracted.at);
     let mut ambient = survey.ambient.iter();
     let ambient = at.and_then(|at| ambient.find(|figure| figure.position == at));
     let sides = ambient.map(|figure| [&figure.before, &figure.after]);

@@ -215,7 +215,8 @@ fn meters(seen: &Sources<'_>, row: &RulingRow) -> Vec<super::data::MeterTold> {
 /// The readings of a test that its figures are made of.
 fn lit(sources: &Sources<'_>, test: &str) -> Vec<u64> {
     let rows = sources.rows.iter();
-    let rows = rows.filter(|row| row.counts && row.purpose == Purpose::Read && row.test == test);
+    let rows =
+        rows.filter(|row| row.counts && row.key.purpose == Purpose::Read && row.key.test == test);
     rows.map(|row| row.seq).collect()
 }
 

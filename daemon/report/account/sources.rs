@@ -138,7 +138,7 @@ impl<'a> Sources<'a> {
         let reading = &row.reading;
         RawTold {
             seq: row.seq,
-            key: row.key_text.clone(),
+            key: row.key.to_string(),
             attempt: row.attempt,
             sitting: row.sitting,
             taken_utc: (self.utc)(reading.taken.wall),
@@ -201,7 +201,7 @@ impl<'a> Sources<'a> {
         let mut found: Vec<MeterTold> = Vec::new();
         for row in seqs.iter().filter_map(|seq| self.row(*seq)) {
             let name = &row.reading.meter;
-            let certificate = row.certificate.clone().unwrap_or_default();
+            let certificate = row.beside.certificate.clone().unwrap_or_default();
             let known = |told: &&MeterTold| told.name == *name && told.certificate == certificate;
             if found.iter().any(|told| known(&told)) {
                 continue;
@@ -212,7 +212,7 @@ impl<'a> Sources<'a> {
                 name: name.clone(),
                 serial: meter.and_then(|meter| meter.serial.clone()),
                 certificate,
-                due: row.calibration_due.clone().unwrap_or_default(),
+                due: row.beside.calibration_due.clone().unwrap_or_default(),
                 terms: terms
                     .map(|term| format!("{} {} (k = 1)", term.source, term.share))
                     .collect(),

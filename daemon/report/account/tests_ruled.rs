@@ -2,6 +2,7 @@
 //! aside, and of what failed.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use photometry::measured::Outcome;
 use photometry::units::{Ratio, Span, Wall};
@@ -59,7 +60,7 @@ fn a_ruling_under_another_certificate_shows_what_it_was_made_from() {
     frozen.card.meters[0].calibration.certificate = "K-2".to_owned();
     let mut rows = run.rows.clone();
     for row in &mut rows {
-        row.certificate = Some("K-2".to_owned());
+        Arc::make_mut(&mut row.beside).certificate = Some("K-2".to_owned());
         if let Outcome::Value(value) = &mut row.reading.outcome {
             *value *= GAIN;
         }
@@ -181,7 +182,7 @@ fn a_ruling_before_a_set_aside_says_that_it_is_outdated() {
     assert!(!outdated(&run));
     let about = About {
         seq: run.rows[0].seq,
-        key: run.rows[0].key_text.clone(),
+        key: run.rows[0].key.to_string(),
         attempt: 1,
     };
     for (no, kind) in [(1, RemarkKind::SetAside), (2, RemarkKind::TakenBack)] {
@@ -249,9 +250,12 @@ fn what_failed_at_a_point_is_told() {
 #[test]
 fn a_later_warm_up_has_an_account_of_its_own() {
     let mut run = run();
-    let at = run.rows.iter().find(|row| row.purpose == Purpose::WarmUp);
+    let at = run
+        .rows
+        .iter()
+        .find(|row| row.key.purpose == Purpose::WarmUp);
     let first = at.expect("a warm-up").clone();
-    let id = format!("1.{}.{}.warm-up", first.test, first.setting);
+    let id = format!("1.{}.{}.warm-up", first.key.test, first.key.setting);
     let seqs = |account: &super::Account| -> Vec<u64> {
         let readings = account.readings.iter().flat_map(|group| &group.readings);
         readings.map(|reading| reading.seq).collect()
