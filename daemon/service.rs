@@ -26,6 +26,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::attendant::work::Attendant;
 use crate::bench::open::{Bench, seat_names};
+use crate::bench::profiles;
 use crate::cli::arguments::LogForm;
 use crate::cli::complaint::Complaint;
 use crate::cli::data_dir::{DataDir, SOCKET_PATH_BYTES_AT_MOST};
@@ -96,8 +97,13 @@ pub async fn start(order: Order) -> Result<Daemon, Complaint> {
     let mut attendants = Vec::new();
     let mut simulated = Vec::new();
     let mut worlds = BTreeMap::new();
-    for card in cards {
+    for mut card in cards {
         let name = card.name.clone();
+        if rehearse.is_some() {
+            for device in profiles::for_rehearsal(&mut card) {
+                tracing::warn!(bench = %name, %device, "simulated: its own profile is not used");
+            }
+        }
         let opened = open_bench(&store, &clock, &data, &card, rehearse).await?;
         if let Some(bench) = opened.simulated {
             worlds.insert(name.clone(), (bench.world().clone(), card.clone()));

@@ -189,6 +189,7 @@ pub(super) fn address_of(at: &PortAddress) -> Address {
             baud: *baud,
             framing: framing_of(*framing),
         },
+        PortAddress::Program { path } => Address::Program { path: path.clone() },
         PortAddress::Tcp { host_port } => Address::Tcp {
             host_port: host_port.clone(),
         },

@@ -9,10 +9,10 @@ use std::sync::Arc;
 
 use drivers::profile::read::{self, Refused};
 use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER, SHIPPED};
-use drivers::profile::types::{DeviceRole, Profile};
+use drivers::profile::types::{DeviceRole, Profile, Speech};
 use written::{Mistake, Mistakes, Place, nearest};
 
-use crate::plan::card::{Card, DarkBy, Meter};
+use crate::plan::card::{Card, DarkBy, Meter, Port, PortAddress};
 use crate::plan::frozen::SentText;
 use crate::plan::profiles::{ProfilePlaces, Profiles, UsedProfile, is_file};
 
@@ -136,6 +136,39 @@ fn fits(meter: &Meter, profile: &Profile, place: &Place, mistakes: &mut Mistakes
     }
 }
 
+/// A port and a profile must speak of the same kind of device.
+fn speaks(ports: &[Port], port: &str, profile: &Profile, place: &Place, mistakes: &mut Mistakes) {
+    let Some(port) = ports.iter().find(|known| known.name == port) else {
+        return; // told where the port is named
+    };
+    let is_program = matches!(port.at, PortAddress::Program { .. });
+    let runs = profile.speech == Speech::Program;
+    let by_registers = matches!(profile.speech, Speech::Registers(_));
+    let text = if is_program != runs {
+        format!(
+            "the profile `{}` speaks {}, and the port `{}` is {}",
+            profile.name,
+            profile.speech.words(),
+            port.name,
+            if is_program {
+                "a program"
+            } else {
+                "no program"
+            }
+        )
+    } else if !by_registers && (port.unit.is_some() || port.serial_frames) {
+        format!(
+            "the port `{}` has `unit` or `frames`, and the profile `{}` speaks {}",
+            port.name,
+            profile.name,
+            profile.speech.words()
+        )
+    } else {
+        return;
+    };
+    mistakes.add(Mistake::new(place.clone(), "other-port", text));
+}
+
 impl Profiles for ProfileBook {
     fn texts(&self, card: &Card) -> Vec<SentText> {
         let meters = card.meters.iter().map(|meter| &meter.profile);
@@ -146,16 +179,21 @@ impl Profiles for ProfileBook {
     }
 
     fn fill(&self, card: &mut Card, places: &ProfilePlaces, mistakes: &mut Mistakes) {
+        let ports = &card.ports;
         for (meter, place) in card.meters.iter_mut().zip(&places.meters) {
             let mut used = meter.profile.take();
             let profile = self.one(&mut used, DeviceRole::Meter, place, mistakes);
             meter.profile = used;
             if let Some(profile) = profile {
                 fits(meter, &profile, place, mistakes);
+                speaks(ports, &meter.port, &profile, place, mistakes);
             }
         }
         if let (Some(fingers), Some(place)) = (&mut card.fingers, &places.fingers) {
-            self.one(&mut fingers.profile, DeviceRole::Fingers, place, mistakes);
+            let role = DeviceRole::Fingers;
+            if let Some(profile) = self.one(&mut fingers.profile, role, place, mistakes) {
+                speaks(ports, &fingers.port, &profile, place, mistakes);
+            }
         }
     }
 
@@ -165,6 +203,29 @@ impl Profiles for ProfileBook {
             Err(refused) => mistakes.extend(refused.mistakes),
         }
     }
+}
+
+/// Gives every device the shipped profile that simulated devices understand; the
+/// names of the devices whose own was put aside for it.
+pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
+    let mut put_aside = Vec::new();
+    let mut usual = |used: &mut Option<UsedProfile>, role, device: &str| {
+        let name = default(role);
+        if used.as_ref().is_some_and(|used| used.name != name) {
+            put_aside.push(device.to_owned());
+        }
+        *used = shipped::text(name).map(|text| UsedProfile {
+            name: name.to_owned(),
+            text: text.to_owned(),
+        });
+    };
+    for meter in &mut card.meters {
+        usual(&mut meter.profile, DeviceRole::Meter, &meter.name);
+    }
+    if let Some(fingers) = &mut card.fingers {
+        usual(&mut fingers.profile, DeviceRole::Fingers, "fingers");
+    }
+    put_aside
 }
 
 /// The profile that a device on a card follows: the frozen text, or where there is

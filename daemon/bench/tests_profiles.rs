@@ -3,7 +3,7 @@
 
 use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER};
 
-use super::profiles::ProfileBook;
+use super::profiles::{self, ProfileBook};
 use crate::plan::check::{self, Found};
 use crate::plan::frozen::SentText;
 use crate::plan::uses::NotAsked;
@@ -160,10 +160,18 @@ fn ports_say_how_their_lines_are_set() {
     };
     let serial = "usb-meter-0107-if00, baud: 115200}";
     let socket = "{tcp: \"192.0.2.10:5025\"}";
-    let found = told(
-        serial,
-        "usb-meter-0107-if00, baud: 19200, framing: 8E1, unit: 17}",
-    );
+    let line = "usb-meter-0107-if00, baud: 19200, framing: 8E1, unit: 17}";
+    let bench = BENCH
+        .replacen(serial, line, 1)
+        .replacen("    dark: shutter\n", "    dark: cap\n", 1)
+        .replacen(
+            METER,
+            &format!("{METER}    profile: register-luxmeter\n"),
+            1,
+        );
+    let files = [text("bench.yaml", &bench)];
+    let book = ProfileBook::of(Vec::new());
+    let found = check::check(&files, "2026-11-25", &NotAsked, &book);
     assert_eq!(found.shown(false), "");
     let card = found.checked.bench.expect("a card");
     let port = card.ports.iter().find(|port| port.name == "meter-port");
@@ -176,8 +184,6 @@ fn ports_say_how_their_lines_are_set() {
     let parity = drivers::link::Parity::Even;
     assert_eq!((baud, framing.data_bits, framing.stop_bits), (19_200, 8, 1));
     assert_eq!(framing.parity, parity);
-    let found = told(socket, "{tcp: \"192.0.2.10:502\", frames: serial}");
-    assert_eq!(found.shown(false), "");
     for (port, line, wanted) in [
         (
             socket,
@@ -196,6 +202,27 @@ fn ports_say_how_their_lines_are_set() {
         ),
         (serial, "x, framing: 9E1}", "`9E1` is not known here"),
         (serial, "x, unit: 0}", "`0` is out of range"),
+        (socket, "{program: lux-once}", "`lux-once` is no whole path"),
+        (
+            socket,
+            "{program: /bin/lux-once, unit: 3}",
+            "a program has no `unit`",
+        ),
+        (
+            socket,
+            "{program: /bin/a, tcp: \"h:1\"}",
+            "is given twice: tcp and program",
+        ),
+        (
+            socket,
+            "{program: /bin/lux-once}",
+            "the profile `asked-relays` speaks by lines, and the port `finger-port` is a program",
+        ),
+        (
+            socket,
+            "{tcp: \"192.0.2.10:502\", unit: 3}",
+            "the port `finger-port` has `unit` or `frames`, and the profile `asked-relays` speaks by lines",
+        ),
     ] {
         let shown = told(port, line).shown(false);
         assert!(shown.contains(wanted), "{wanted}\n{shown}");
@@ -223,6 +250,24 @@ fn a_station_follows_from_port_and_profile() {
     ] {
         assert_eq!(station(line), Some(wanted), "{line}");
     }
+}
+
+/// Simulated devices understand the shipped profiles of lines alone, and whoever
+/// rehearses is told whose own was put aside.
+#[test]
+fn a_rehearsal_uses_what_simulated_devices_understand() {
+    let own = TERN.replace(
+        "unit: klx",
+        "unit: klx\nclose-shutter: {tell: S1}\nopen-shutter: {tell: S0}",
+    );
+    let card = |meter: &str, fingers: &str| {
+        let found = found(meter, fingers, &own);
+        found.checked.bench.expect("a card")
+    };
+    let mut other = card("    profile: tern.yaml\n", "  profile: register-relays\n");
+    assert_eq!(profiles::for_rehearsal(&mut other), ["lux-head", "fingers"]);
+    assert_eq!(other, card("", ""));
+    assert_eq!(profiles::for_rehearsal(&mut other), Vec::<String>::new());
 }
 
 /// A profile's file checked by itself, as its author does.

@@ -5,10 +5,11 @@ use photometry::units::{Length, LengthUnit, Lux, Span};
 use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 
 use super::card::{
-    Calibration, Card, Carries, DarkBy, Finger, Fingers, Framing, Meter, Place as BenchPlace,
-    PlaceKind, Port, PortAddress, Rail, WrittenTerm,
+    Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place as BenchPlace, PlaceKind,
+    Port, PortAddress, Rail, WrittenTerm,
 };
 use super::file;
+use super::port_file;
 use super::profiles::{self, ProfilePlaces, UsedProfile};
 
 /// Where the parts of a bench file stand, for mistakes that are found later.
@@ -94,92 +95,7 @@ fn named<T>(
 }
 
 fn ports(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Port>> {
-    named(node, "ports", mistakes, |name, node, mistakes| {
-        let mut fields = Fields::of(node, &format!("the port `{name}`"), mistakes)?;
-        let serial = fields.may("serial", readers::text);
-        let tcp = fields.may(
-            "tcp",
-            readers::checked(readers::text, |text| host_port(text)),
-        );
-        let baud = fields.may_or("baud", readers::integer_in(300..=4_000_000), 115_200);
-        let framing = fields.may_or(
-            "framing",
-            readers::one_of(Framing::WORDS),
-            Framing::default(),
-        );
-        let unit = fields.may("unit", readers::integer_in(1..=247));
-        let serial_frames = fields.may("frames", readers::one_of(&[("serial", true)]));
-        line_alone(node, tcp.is_some(), fields.mistakes());
-        let at = match (serial, tcp) {
-            (Some(path), None) => {
-                if path.starts_with("/dev/ttyUSB") || path.starts_with("/dev/ttyACM") {
-                    let place = node.get("serial").map_or(node.place(), Node::place);
-                    fields.mistakes().add(
-                        Mistake::warning(
-                            place,
-                            "unstable-name",
-                            format!("`{path}` may be another device after the next start"),
-                        )
-                        .hint("use its name below /dev/serial/by-id/"),
-                    );
-                }
-                Some(PortAddress::Serial {
-                    path,
-                    baud: baud as u32,
-                    framing,
-                })
-            }
-            (None, Some(host_port)) => Some(PortAddress::Tcp { host_port }),
-            (Some(_), Some(_)) => {
-                let text = format!("the port `{name}` is given twice: serial and tcp");
-                fields
-                    .mistakes()
-                    .add(Mistake::new(node.place(), "two-addresses", text));
-                None
-            }
-            (None, None) => {
-                if node.get("serial").is_none() && node.get("tcp").is_none() {
-                    let text = format!("the port `{name}` does not say where it is");
-                    fields.mistakes().add(
-                        Mistake::new(node.place(), "no-address", text)
-                            .hint("write `serial: /dev/serial/by-id/...` or `tcp: host:5025`"),
-                    );
-                }
-                None
-            }
-        };
-        fields.finish();
-        Some(Port {
-            name: name.to_owned(),
-            at: at?,
-            unit: unit.map(|unit| unit as u8),
-            serial_frames: serial_frames.unwrap_or(false),
-        })
-    })
-}
-
-/// What only a serial line has, on a socket; and the other way round.
-fn line_alone(node: Node<'_>, is_socket: bool, mistakes: &mut Mistakes) {
-    let (keys, what): (&[&str], &str) = match is_socket {
-        true => (&["baud", "framing"], "a socket"),
-        false => (&["frames"], "a serial line"),
-    };
-    for key in keys {
-        if let Some(value) = node.get(key) {
-            let text = format!("{what} has no `{key}`");
-            mistakes.add(Mistake::new(value.place(), "other-port", text).hint("leave it out"));
-        }
-    }
-}
-
-fn host_port(text: &str) -> Result<(), String> {
-    let port = text.rsplit_once(':').filter(|(host, _)| !host.is_empty());
-    match port.and_then(|(_, port)| port.parse::<u16>().ok()) {
-        Some(port) if port > 0 => Ok(()),
-        _ => Err(format!(
-            "`{text}` is no host with its port; write it as `192.0.2.10:5025`"
-        )),
-    }
+    named(node, "ports", mistakes, port_file::port)
 }
 
 fn places(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<BenchPlace>> {
@@ -498,6 +414,7 @@ fn addresses_differ(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
     let address = |port: &Port| match &port.at {
         PortAddress::Serial { path, .. } => path.clone(),
         PortAddress::Tcp { host_port } => host_port.clone(),
+        PortAddress::Program { path } => path.clone(),
     };
     let place = |port: &Port| {
         let node = root.get("ports").and_then(|ports| ports.get(&port.name));

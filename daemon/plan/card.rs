@@ -101,6 +101,11 @@ pub enum PortAddress {
         #[serde(default, skip_serializing_if = "Framing::is_usual")]
         framing: Framing,
     },
+    /// A program that is run for each question.
+    Program {
+        /// Its path.
+        path: String,
+    },
     /// A TCP peer.
     Tcp {
         /// `host:port`

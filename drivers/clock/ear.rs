@@ -30,6 +30,11 @@ impl Ear {
         Ear(Source::Descriptor(Arc::downgrade(descriptor)))
     }
 
+    /// Listens to what is not there: ready at once, as a closed port is.
+    pub(crate) fn of_nothing() -> Ear {
+        Ear(Source::Descriptor(Weak::new()))
+    }
+
     /// Listens to one direction of a wire.
     pub(crate) fn of_lane(lane: &Arc<Lane>) -> Ear {
         Ear(Source::Lane(Arc::clone(lane)))

@@ -17,6 +17,7 @@ pub mod ack;
 pub mod line;
 pub mod manner;
 pub mod modbus;
+pub mod program;
 pub mod scpi;
 pub mod talk;
 #[cfg(test)]
@@ -26,3 +27,5 @@ mod tally;
 pub(crate) mod testing;
 #[cfg(test)]
 mod tests_late;
+#[cfg(test)]
+mod tests_program;

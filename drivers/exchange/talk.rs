@@ -105,8 +105,8 @@ static NEVER: AtomicBool = AtomicBool::new(false);
 
 /// A seat, a link and its memory, for the time of one request.
 pub struct Talk<'a> {
-    seat: &'a mut Seat,
-    link: &'a mut Link,
+    pub(super) seat: &'a mut Seat,
+    pub(super) link: &'a mut Link,
     abandon: &'a AtomicBool,
     pub(super) state: &'a mut LinkState,
 }
@@ -191,7 +191,7 @@ impl<'a> Talk<'a> {
         }
     }
 
-    fn check_abandoned(&self) -> Result<(), DriverError> {
+    pub(super) fn check_abandoned(&self) -> Result<(), DriverError> {
         if self.abandon.load(Ordering::SeqCst) {
             return Err(DriverError::Abandoned);
         }

@@ -30,6 +30,11 @@ pub enum Address {
         /// `host:port`.
         host_port: String,
     },
+    /// A program that is run for each question.
+    Program {
+        /// Its path.
+        path: String,
+    },
     /// A wire inside the process.
     Memory {
         /// Its name.
@@ -80,7 +85,7 @@ pub enum AddressError {
     #[error("`{0}` has no port number; write `tcp:host:port`, the port from 1 to 65535")]
     NoPort(String),
     /// A wire without a name.
-    #[error("`{0}` has no name; write `memory:name`")]
+    #[error("`{0}` has no name; write one behind the colon")]
     NoName(String),
 }
 
@@ -106,6 +111,7 @@ impl fmt::Display for Address {
         match self {
             Address::Serial { path, .. } => f.write_str(path),
             Address::Tcp { host_port } => write!(f, "tcp:{host_port}"),
+            Address::Program { path } => write!(f, "program:{path}"),
             Address::Memory { name } => write!(f, "memory:{name}"),
         }
     }
@@ -125,6 +131,13 @@ impl FromStr for Address {
             return Ok(Address::Tcp {
                 host_port: host_port.to_owned(),
             });
+        }
+        if let Some(path) = text.strip_prefix("program:") {
+            if path.is_empty() {
+                return Err(AddressError::NoName(text.to_owned()));
+            }
+            let path = path.to_owned();
+            return Ok(Address::Program { path });
         }
         if let Some(name) = text.strip_prefix("memory:") {
             if name.is_empty() {
@@ -163,7 +176,10 @@ mod tests {
                 "tcp::5025",
                 "`tcp::5025` has no port number; write `tcp:host:port`, the port from 1 to 65535",
             ),
-            ("memory:", "`memory:` has no name; write `memory:name`"),
+            (
+                "memory:",
+                "`memory:` has no name; write one behind the colon",
+            ),
         ];
         for (text, reason) in cases {
             let refused = text.parse::<Address>().map_err(|e| e.to_string());
@@ -176,6 +192,7 @@ mod tests {
         for text in [
             "/dev/serial/by-id/usb-0042-if00",
             "tcp:[::1]:5025",
+            "program:/usr/local/bin/lux",
             "memory:meter",
         ] {
             assert_eq!(
@@ -187,7 +204,7 @@ mod tests {
 
     proptest::proptest! {
         #[test]
-        fn no_text_panics(text in "(tcp:|memory:|/)?.*") {
+        fn no_text_panics(text in "(tcp:|program:|memory:|/)?.*") {
             if let Ok(address) = text.parse::<Address>() {
                 proptest::prop_assert_eq!(address.to_string(), text);
             }

@@ -65,7 +65,9 @@ impl Descriptor {
                     port: None,
                 })
             }
-            Address::Memory { .. } => Err(LinkError::NotFound { address: shown }),
+            Address::Memory { .. } | Address::Program { .. } => {
+                Err(LinkError::NotFound { address: shown })
+            }
         }
     }
 

@@ -1,6 +1,7 @@
 //! Bytes to and from one instrument: over a serial line, TCP, or memory.
 //!
-//! A port thread opens a [`Link`] by its [`Address`], writes with a time limit,
+//! A device that is only reached through a program is run for each question
+//! ([`program`]). A port thread opens a [`Link`] by its [`Address`], writes with a time limit,
 //! waits with its seat on [`Link::ear`], and reads what is there. No read or
 //! write blocks for ever. A link does not know whether it leads to a device or
 //! to a simulated one: in a simulation the clock hands it the end of a wire,
@@ -14,6 +15,7 @@ pub mod address;
 mod descriptor;
 pub mod error;
 pub mod port;
+pub mod program;
 pub mod wire;
 
 pub use address::{Address, AddressError, Framing, Parity};

@@ -1,5 +1,7 @@
 //! The link itself: open, write, read.
 
+use std::io;
+
 use photometry::units::Span;
 
 use super::address::Address;
@@ -27,6 +29,8 @@ enum Body {
     /// A pseudo-terminal of the simulated bench.
     Counted(Descriptor, WireEnd),
     Memory(WireEnd),
+    /// A program, which is run and neither written to nor read from.
+    Program(String),
 }
 
 impl Link {
@@ -55,6 +59,10 @@ impl Link {
             }
             (Address::Tcp { .. }, Some(end)) if clock.is_simulated() => Body::memory(end, &shown)?,
             _ if clock.is_simulated() => return Err(absent(address, shown)),
+            (Address::Program { path }, _) => {
+                may_be_run(path).map_err(|source| LinkError::of(&shown, source))?;
+                Body::Program(path.clone())
+            }
             _ => Body::Real(Descriptor::open(address)?),
         };
         let mut link = Link {
@@ -76,7 +84,22 @@ impl Link {
         match &self.body {
             Body::Real(descriptor) => descriptor.ear(),
             Body::Counted(_, end) | Body::Memory(end) => Ear::of_lane(end.inward()),
+            Body::Program(_) => Ear::of_nothing(),
         }
+    }
+
+    /// The program that is run for each question, if this is one.
+    pub fn program(&self) -> Option<&str> {
+        match &self.body {
+            Body::Program(path) => Some(path),
+            _ => None,
+        }
+    }
+
+    fn only_run(&self) -> LinkError {
+        let why = "a program is run, not written to or read from";
+        let source = io::Error::new(io::ErrorKind::Unsupported, why);
+        LinkError::of(&self.shown, source)
     }
 
     /// Writes all of `bytes`, or fails within `within`. What a wire of the
@@ -115,6 +138,7 @@ impl Link {
                 self.clock.nudge();
                 Ok(())
             }
+            Body::Program(_) => Err(self.only_run()),
         }
     }
 
@@ -137,6 +161,8 @@ impl Link {
                 end.check_up(&self.shown)?;
                 Ok(end.inward().pull(into, at_most))
             }
+            // Nothing is ever there, so that a link of this kind opens as others.
+            Body::Program(_) => Ok(0),
         };
         read.map_err(|source| LinkError::of(&self.shown, source))
     }
@@ -154,6 +180,13 @@ impl Link {
         }
         Ok(())
     }
+}
+
+fn may_be_run(path: &str) -> io::Result<()> {
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(io::ErrorKind::NotFound.into());
+    }
+    Ok(rustix::fs::access(path, rustix::fs::Access::EXEC_OK)?)
 }
 
 /// Why a simulated clock has no wire for a port: it was unplugged, as a real one
@@ -177,7 +210,7 @@ impl Body {
 impl Drop for Link {
     fn drop(&mut self) {
         match &self.body {
-            Body::Real(_) => {}
+            Body::Real(_) | Body::Program(_) => {}
             Body::Counted(_, end) | Body::Memory(end) => end.lay_down(),
         }
     }

@@ -18,6 +18,7 @@ pub mod pattern;
 pub mod perform;
 pub mod read;
 mod read_registers;
+mod read_settings;
 mod read_steps;
 pub mod registers;
 pub mod samples;

@@ -17,6 +17,7 @@ use super::{registers, samples, value};
 use crate::error::DriverError;
 use crate::exchange::line::{self, Answer};
 use crate::exchange::modbus::station::Station;
+use crate::exchange::program;
 use crate::exchange::scpi::{self, Identity, Number};
 use crate::exchange::talk::Talk;
 
@@ -118,14 +119,7 @@ pub fn perform(
                 let question = line.fill(given.values);
                 let came = line::ask(talk, &question, within.of(given.integration))?;
                 performed.take(&question, answer, came)?;
-                if let Some((wanted, got)) = differs(&performed.found, is, given) {
-                    return Err(DriverError::NotTaken {
-                        setting: question,
-                        wanted,
-                        got,
-                    }
-                    .into());
-                }
+                says(&question, differs(&performed.found, is, given))?;
             }
             Step::Until {
                 line,
@@ -138,6 +132,16 @@ pub fn perform(
                 let times = (*every, within.of(given.integration));
                 until(talk, &question, answer, is, times, given, &mut performed)?;
             }
+            Step::Run {
+                arguments,
+                answer,
+                within,
+            } => {
+                let filled = arguments.iter().map(|one| one.fill(given.values));
+                let filled: Vec<String> = filled.collect();
+                let came = program::run(talk, &filled, within.of(given.integration))?;
+                performed.take(&filled.join(" "), answer, came)?;
+            }
             Step::Read {
                 source,
                 gives,
@@ -146,18 +150,11 @@ pub fn perform(
             } => {
                 let within = within.of(given.integration);
                 let (text, answer, flags) = registers::fetch(talk, source, within, given)?;
-                performed.found.set(gives, text.clone());
+                performed.found.set(gives, text);
                 performed.keep(answer, flags);
-                if let Some(wanted) = is.as_ref().map(|is| is.fill(given.values))
-                    && !alike(&wanted, &text, 0.0)
-                {
-                    return Err(DriverError::NotTaken {
-                        setting: gives.clone(),
-                        wanted,
-                        got: text,
-                    }
-                    .into());
-                }
+                let is = is.iter().map(|is| (gives.clone(), is.clone()));
+                let is: Vec<_> = is.collect();
+                says(gives, differs(&performed.found, &is, given))?;
             }
             Step::Write { target, within } => {
                 registers::put(talk, target, within.of(given.integration), given)?;
@@ -191,6 +188,17 @@ impl Performed {
         }
         self.last = Some(answer);
     }
+}
+
+/// Refuses an answer that says something else than it must.
+fn says(setting: &str, differs: Option<(String, String)>) -> Result<(), DriverError> {
+    differs.map_or(Ok(()), |(wanted, got)| {
+        Err(DriverError::NotTaken {
+            setting: setting.to_owned(),
+            wanted,
+            got,
+        })
+    })
 }
 
 /// The first field that does not say what it must: wanted, and said.

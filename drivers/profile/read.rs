@@ -15,13 +15,12 @@ use std::collections::BTreeMap;
 use photometry::units::Span;
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
-use super::pattern::Pattern;
 use super::read_registers;
-use super::read_steps::{self, pattern, template};
+use super::read_settings;
+use super::read_steps::{self, template};
 use super::samples;
 use super::types::{
-    DeviceRole, Marks, Profile, ProfileVerb, Sample, SampleAnswer, Setting, SettingUnit, Speech,
-    Step, VERBS,
+    DeviceRole, Marks, Profile, ProfileVerb, Sample, SampleAnswer, Speech, Step, VERBS,
 };
 use super::value::IlluminanceUnit;
 use crate::exchange::manner::{LineEnd, Manner, Resync, TOKEN};
@@ -31,10 +30,8 @@ const FORMAT: i64 = 1;
 /// Longest time that a profile may ask for: no device of a bench needs more, and a
 /// resync of several such waits must end before the attendant calls it hung.
 const LONGEST: Span = Span::from_mins(1);
-/// A setting reads back equal when it differs by less, unless the profile says.
-const ROUNDS_BY: f64 = 0.01;
 /// Most settings, and most samples.
-const ENTRIES_AT_MOST: usize = 100;
+pub(super) const ENTRIES_AT_MOST: usize = 100;
 
 /// Reads a profile's text; `file` names it in mistakes. A profile that gives
 /// warnings only is given too.
@@ -98,7 +95,7 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
     let (speech, settle_after_open) = speech(&mut fields);
     let identity = fields.may_or("identity", identity, Vec::new());
     let on_open = fields.may_or("on-open", read_steps::steps(&[]), Vec::new());
-    let settings = fields.may_or("settings", settings, Vec::new());
+    let settings = fields.may_or("settings", read_settings::settings, Vec::new());
     let unit = fields.may("unit", unit);
     let decimal_comma = fields.may_or("decimal-comma", readers::boolean, false);
     let marks = fields.may_or("marks", marks, Marks::default());
@@ -109,7 +106,7 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
         Some(_) => fields.finish(),
         None => drop(fields),
     }
-    let profile = Profile {
+    let mut profile = Profile {
         name: name?,
         role: role?,
         about: about?,
@@ -124,6 +121,14 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
         verbs: verbs?,
         samples,
     };
+    let by_lines = ["lines", "resync", "complaints"].iter();
+    let by_lines = by_lines.filter_map(|key| root.get(key)).next();
+    let runs = profile
+        .all_steps()
+        .any(|step| matches!(step, Step::Run { .. }));
+    if runs && by_lines.is_none() && root.get("registers").is_none() {
+        profile.speech = Speech::Program;
+    }
     whole(root, &profile, mistakes);
     samples::hold(root, &profile, mistakes);
     Some(profile)
@@ -140,7 +145,7 @@ pub(super) fn span(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
     reader(node, mistakes)
 }
 
-/// By lines, or by registers.
+/// By lines, or by registers; that it is by a program, its steps say.
 fn speech(fields: &mut Fields<'_, '_>) -> (Option<Speech>, Span) {
     let settle = fields.may_or("settle-after-open", span, Span::ZERO);
     let registers = fields.node().get("registers");
@@ -260,115 +265,6 @@ fn marks(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Marks> {
     Some(marks)
 }
 
-fn settings(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Setting>> {
-    if node.kind() != written::Kind::Map {
-        mistakes.add(readers::must_be(node, "settings by their names"));
-        return None;
-    }
-    if node.entries().len() > ENTRIES_AT_MOST {
-        let text = format!("more than {ENTRIES_AT_MOST} settings");
-        mistakes.add(Mistake::new(node.place(), "too-many", text));
-        return None;
-    }
-    let read: Vec<Option<Setting>> = node
-        .entries()
-        .map(|(key, value)| {
-            let name = readers::name(key, mistakes)?;
-            setting(&name, value, mistakes)
-        })
-        .collect();
-    read.into_iter().collect()
-}
-
-fn setting(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Setting> {
-    let mut fields = Fields::of(node, &format!("the setting `{name}`"), mistakes)?;
-    let set = fields.need_like("set", "\"SENS:APER {value}\"", |node, mistakes| {
-        if node.kind() == written::Kind::Text {
-            return template(&["value"])(node, mistakes).map(|line| vec![Step::Set(line)]);
-        }
-        read_steps::steps(&["value"])(node, mistakes)
-    });
-    let answer = match fields.has("answer") || fields.has("match") {
-        true => pattern(&mut fields),
-        false => Pattern::read("{value}").ok(),
-    };
-    let ask = fields.may_or(
-        "ask",
-        |node, mistakes| {
-            if node.kind() != written::Kind::Text {
-                return read_steps::steps(&[])(node, mistakes);
-            }
-            let line = template(&[])(node, mistakes)?;
-            let within = read_steps::ANSWER_WITHIN;
-            Some(vec![Step::Ask {
-                line,
-                answer: answer?,
-                within,
-                is: Vec::new(),
-            }])
-        },
-        Vec::new(),
-    );
-    let units = [
-        ("s", SettingUnit::Seconds),
-        ("ms", SettingUnit::Milliseconds),
-        ("number", SettingUnit::Number),
-        ("word", SettingUnit::Word),
-    ];
-    let unit = fields.may_or("in", readers::one_of(&units), SettingUnit::Number);
-    let value = fields.may("value", readers::text);
-    let between = fields.may("between", |node, mistakes| {
-        let ends = readers::list_of(readers::number)(node, mistakes)?;
-        let [low, high] = ends[..] else {
-            mistakes.add(readers::must_be(
-                node,
-                "a list of two numbers, `[least, largest]`",
-            ));
-            return None;
-        };
-        Some((low, high))
-    });
-    let share = readers::quantity(photometry::units::Ratio::parse);
-    let rounds_by = fields
-        .may("rounds-by", share)
-        .map_or(ROUNDS_BY, |r| r.share());
-    fields.finish();
-    if !ask.is_empty() && !read_steps::fields(&ask).any(|field| field == "value") {
-        let text = format!("what is asked of the setting `{name}` gives no `{{value}}`");
-        mistakes.add(Mistake::new(node.place(), "missing-field", text));
-    }
-    let given = matches!(name, "integration" | "averages");
-    if given == value.is_some() {
-        let text = if given {
-            format!("the value of `{name}` comes from the bench file")
-        } else {
-            format!("the setting `{name}` has no value")
-        };
-        mistakes.add(
-            Mistake::new(node.place(), "setting-value", text).hint(if given {
-                "leave `value` out"
-            } else {
-                "write `value: ...`; it is set at every opening"
-            }),
-        );
-    }
-    if unit != SettingUnit::Word
-        && let (Some(text), Some(place)) = (&value, node.get("value"))
-        && !text.parse::<f64>().is_ok_and(f64::is_finite)
-    {
-        mistakes.add(readers::must_be(place, "a number").hint("or say `in: word`"));
-    }
-    Some(Setting {
-        name: name.to_owned(),
-        set: set?,
-        ask,
-        unit,
-        value,
-        between,
-        rounds_by,
-    })
-}
-
 fn verbs(
     role: DeviceRole,
     fields: &mut Fields<'_, '_>,
@@ -393,6 +289,18 @@ fn verbs(
 
 /// What concerns several keys.
 fn whole(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
+    let other = profile.all_steps().find(|step| !step.fits(&profile.speech));
+    if let Some(step) = other {
+        let text = format!(
+            "the device is spoken to {}, and `{}` is no step of such a device",
+            profile.speech.words(),
+            step.word()
+        );
+        mistakes.add(
+            Mistake::new(root.place(), "other-step", text)
+                .hint("write `registers: ...` for `read` and `write`; a program has `run` alone"),
+        );
+    }
     let shutter = [ProfileVerb::CloseShutter, ProfileVerb::OpenShutter];
     let has = shutter.map(|verb| profile.verbs.contains_key(&verb));
     if has[0] != has[1] {

@@ -152,8 +152,8 @@ pub(super) fn steps(
 }
 
 /// The keys that say what a step is.
-const KINDS: [&str; 8] = [
-    "tell", "set", "ask", "until", "hear", "read", "write", "pause",
+const KINDS: [&str; 9] = [
+    "tell", "set", "ask", "until", "hear", "read", "write", "run", "pause",
 ];
 
 fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Step> {
@@ -170,6 +170,7 @@ fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> O
             ["ask"] => asked(&mut fields, known),
             ["until"] => until(&mut fields, known),
             ["hear"] => heard(&mut fields),
+            ["run"] => run(&mut fields, known),
             ["read"] => read_registers::read(&mut fields, known),
             ["write"] => read_registers::write(&mut fields, known),
             _ => {
@@ -251,13 +252,25 @@ fn heard(fields: &mut Fields<'_, '_>) -> Option<Step> {
     })
 }
 
+fn run(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<Step> {
+    let arguments = fields.need("run", readers::one_or_list_of(template(known)));
+    let answer = pattern(fields);
+    let within = fields.need_like("within", "10 s", within);
+    Some(Step::Run {
+        arguments: arguments?,
+        answer: answer?,
+        within: within?,
+    })
+}
+
 /// The fields that the answers of these steps give.
 pub(super) fn fields(steps: &[Step]) -> impl Iterator<Item = &str> {
     steps.iter().flat_map(|step| {
         let (answer, gives) = match step {
-            Step::Ask { answer, .. } | Step::Until { answer, .. } | Step::Hear { answer, .. } => {
-                (Some(answer), None)
-            }
+            Step::Ask { answer, .. }
+            | Step::Until { answer, .. }
+            | Step::Hear { answer, .. }
+            | Step::Run { answer, .. } => (Some(answer), None),
             Step::Read { gives, .. } => (None, Some(gives.as_str())),
             Step::Tell(_) | Step::Set(_) | Step::Write { .. } | Step::Pause(_) => (None, None),
         };

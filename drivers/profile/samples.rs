@@ -118,7 +118,8 @@ fn found(steps: &[Step], field: Option<&str>, answer: &SampleAnswer) -> Option<F
         (
             Step::Ask { answer: form, .. }
             | Step::Until { answer: form, .. }
-            | Step::Hear { answer: form, .. },
+            | Step::Hear { answer: form, .. }
+            | Step::Run { answer: form, .. },
             SampleAnswer::Line(line),
         ) => form.find(line),
         (Step::Read { source, gives, .. }, answer) => {

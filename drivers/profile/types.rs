@@ -231,6 +231,15 @@ pub enum Step {
         /// When it must be there.
         within: Within,
     },
+    /// The program is run; what it prints is the answer.
+    Run {
+        /// Its arguments, as they are.
+        arguments: Vec<Template>,
+        /// What it prints.
+        answer: Pattern,
+        /// When it must have ended.
+        within: Within,
+    },
     /// Registers, a coil or an input are read into a field.
     Read {
         /// What.
@@ -329,6 +338,46 @@ pub enum Speech {
     Lines(Manner),
     /// By registers and coils.
     Registers(RegisterManner),
+    /// By a program that is run for each question.
+    Program,
+}
+
+impl Step {
+    /// The key that says what it is.
+    pub const fn word(&self) -> &'static str {
+        match self {
+            Step::Tell(_) => "tell",
+            Step::Set(_) => "set",
+            Step::Ask { .. } => "ask",
+            Step::Until { .. } => "until",
+            Step::Hear { .. } => "hear",
+            Step::Run { .. } => "run",
+            Step::Read { .. } => "read",
+            Step::Write { .. } => "write",
+            Step::Pause(_) => "pause",
+        }
+    }
+
+    /// Whether a device that is spoken to like this can be asked so.
+    pub const fn fits(&self, speech: &Speech) -> bool {
+        match self {
+            Step::Pause(_) => true,
+            Step::Run { .. } => matches!(speech, Speech::Program),
+            Step::Read { .. } | Step::Write { .. } => matches!(speech, Speech::Registers(_)),
+            _ => matches!(speech, Speech::Lines(_)),
+        }
+    }
+}
+
+impl Speech {
+    /// In words.
+    pub const fn words(&self) -> &'static str {
+        match self {
+            Speech::Lines(_) => "by lines",
+            Speech::Registers(_) => "by registers",
+            Speech::Program => "by a program",
+        }
+    }
 }
 
 /// A device profile.
@@ -363,6 +412,14 @@ pub struct Profile {
 }
 
 impl Profile {
+    /// All steps, of whatever it does.
+    pub fn all_steps(&self) -> impl Iterator<Item = &Step> {
+        let settings = self.settings.iter();
+        let settings = settings.flat_map(|setting| setting.set.iter().chain(&setting.ask));
+        let opening = self.on_open.iter().chain(&self.identity);
+        opening.chain(settings).chain(self.verbs.values().flatten())
+    }
+
     /// The steps of a verb; none where it has no such verb.
     pub fn steps(&self, verb: ProfileVerb) -> Option<&[Step]> {
         self.verbs.get(&verb).map(Vec::as_slice)

@@ -46,11 +46,14 @@ pub(super) fn begin(talk: &mut Talk<'_>, profile: &Profile) -> Result<(), Driver
 /// Makes sure that the next answer belongs to the next question.
 pub(super) fn resynchronise(
     talk: &mut Talk<'_>,
+    profile: &Profile,
     station: Option<&Station>,
 ) -> Result<(), DriverError> {
-    match station {
-        Some(station) => modbus::resync::resynchronise(talk, station).map(|_| ()),
-        None => line::resynchronise(talk).map(|_| ()),
+    match (&profile.speech, station) {
+        (Speech::Lines(_), _) => line::resynchronise(talk).map(|_| ()),
+        (_, Some(station)) => modbus::resync::resynchronise(talk, station).map(|_| ()),
+        // Each run of a program has a pipe of its own.
+        (_, None) => Ok(()),
     }
 }
 

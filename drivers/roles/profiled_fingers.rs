@@ -108,7 +108,7 @@ impl Presser for ProfiledFingers {
         // Boards keep their coils when nobody talks to them: fingers off first,
         // whatever else may fail.
         self.open_all(talk)?;
-        identity::resynchronise(talk, self.station.as_ref())?;
+        identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
         perform(talk, &self.profile.on_open, self.given())?;
         let mut before = self.identity.take();
         let identity = identity::who(talk, &self.profile, self.given(), &mut before);

@@ -238,7 +238,7 @@ impl Photometer for ProfiledMeter {
         identity::begin(talk, &self.profile)?;
         if !self.is_heard() {
             // What was asked by an earlier owner of the port may still come.
-            identity::resynchronise(talk, self.station.as_ref())?;
+            identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
         }
         perform(talk, &self.profile.on_open, self.given())?;
         let mut before = self.identity.take();
