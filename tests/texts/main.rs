@@ -16,6 +16,7 @@
 
 mod answers;
 mod cost;
+mod devices;
 mod files;
 mod mutated;
 mod requests;

@@ -17,6 +17,8 @@ they depend on is built as always. Lines under cfg(test) do not count.
     tests/tools/coverage.py            build, run, report (minutes)
     tests/tools/coverage.py --run      run and report what was built last
     tests/tools/coverage.py --again    report what was counted last
+    tests/tools/coverage.py --texts    how much of the readers the hostile texts
+                                       (tests/texts) go through; holds nothing
 """
 
 import json
@@ -46,6 +48,18 @@ RUNS = (
     ("wakerail", ("run::", "plan::", "attendant::tests")),
     ("photometry", ()),
 )
+# What the hostile texts are read by.
+READERS = (
+    "daemon/written/{caps,document,fields,node,opinion,parse,readers}.rs",
+    "daemon/plan/{bench_file,file,lamp_file,plan_file,port_file,uses}.rs",
+    "daemon/script/{check,host,language,parameters,reach}.rs",
+    "daemon/report/ids.rs",
+    "daemon/run/journal.rs",
+    "daemon/web/runs.rs",
+    "drivers/exchange/{ack,line,scpi,talk}.rs",
+    "drivers/exchange/modbus/{frames,words}.rs",
+    "drivers/profile/{pattern,read,read_registers,read_settings,read_steps,registers,samples,template,value}.rs",
+)
 CODE = 0  # the kind of a region that is code, in LLVM's export
 
 
@@ -61,7 +75,7 @@ def tool(name):
     return found
 
 
-def built():
+def built(command=None):
     """The test binaries with counters, by package."""
     wrapper = HOME / "rustc-with-counters"
     wrapper.write_text('#!/bin/sh\nRUSTC_BOOTSTRAP=1 exec "$@" -C instrument-coverage -Z coverage-options=branch\n')
@@ -71,9 +85,10 @@ def built():
         RUSTC_WORKSPACE_WRAPPER=str(wrapper),
         LLVM_PROFILE_FILE=str(HOME / "build" / "%p.profraw"),
     )
-    command = ["cargo", "test", "--lib", "--no-run", "--message-format=json"]
-    for package, _ in RUNS:
-        command += ["-p", package]
+    if command is None:
+        command = ["cargo", "test", "--lib", "--no-run", "--message-format=json"]
+        for package, _ in RUNS:
+            command += ["-p", package]
     done = subprocess.run(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True, check=True)
     binaries = {}
     for line in done.stdout.splitlines():
@@ -223,8 +238,30 @@ def listed():
     return found
 
 
+def texts():
+    """LLVM's table of what the hostile texts reach in the readers."""
+    command = ["cargo", "test", "--test", "texts", "--no-run", "--message-format=json", "-p", "wakerail"]
+    binary = built(command)["texts"]
+    raw = HOME / "raw"
+    shutil.rmtree(raw, ignore_errors=True)
+    raw.mkdir()
+    environment = dict(os.environ, LLVM_PROFILE_FILE=str(raw / "%p.profraw"), CARGO_MANIFEST_DIR=str(ROOT))
+    subprocess.run([binary, "--quiet"], cwd=ROOT, env=environment, check=True)
+    merged = HOME / "texts.profdata"
+    profiles = [str(path) for path in raw.glob("*.profraw")]
+    subprocess.run([tool("llvm-profdata"), "merge", "-sparse", "-o", merged, *profiles], check=True)
+    files = []
+    for group in READERS:
+        folder, names = group.removesuffix(".rs").rsplit("/", 1)
+        files += [str(ROOT / folder / f"{name}.rs") for name in names.strip("{}").split(",")]
+    report = [tool("llvm-cov"), "report", f"--instr-profile={merged}", binary, "--sources", *files]
+    subprocess.run(report, check=True)
+
+
 def main():
     HOME.mkdir(parents=True, exist_ok=True)
+    if "--texts" in sys.argv[1:]:
+        return texts()
     if "--run" in sys.argv[1:]:
         binaries = json.loads((HOME / "binaries.json").read_text())
         run(binaries)
