@@ -77,6 +77,9 @@ impl Store {
             .max_lifetime(None)
             .acquire_timeout(Duration::from_secs(ACQUIRE_TIMEOUT_S))
             .test_before_acquire(false)
+            .before_acquire(|connection, _| {
+                Box::pin(async move { is_between_transactions(connection).await })
+            })
             .connect_with(options)
             .await
             .map_err(|source| opening(file, source))?;
@@ -153,6 +156,20 @@ impl Store {
     pub(super) fn readers(&self) -> &SqlitePool {
         &self.readers
     }
+}
+
+/// Whether a writer's last transaction is over for both sides; else it is closed
+/// and another one opened.
+///
+/// After an error of the disk SQLite rolls back by itself; the library's own
+/// rollback then finds nothing to undo, fails, and the library counts a
+/// transaction as open for ever: every later change would be refused.
+async fn is_between_transactions(connection: &mut SqliteConnection) -> Result<bool, sqlx::Error> {
+    if connection.is_in_transaction() {
+        // A rollback that was only asked for is done before this is answered.
+        connection.ping().await?;
+    }
+    Ok(!connection.is_in_transaction())
 }
 
 /// The version of the SQLite that is built in.

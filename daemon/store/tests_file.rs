@@ -262,3 +262,39 @@ async fn a_placement_ends_the_one_before_it_and_the_one_the_unit_left() {
     let absent = store.end_placement(99, Wall::from_us(4)).await;
     assert!(matches!(absent, Err(StoreError::NoPlacement(99))));
 }
+
+/// After an error of the disk SQLite has rolled back by itself, and the library's
+/// rollback finds nothing to undo. The next change is taken all the same; so is one
+/// after a change that was given up half-way.
+#[tokio::test]
+async fn a_transaction_that_ended_by_itself_does_not_close_the_record() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let store = Store::open(&folder.path().join("record.db"))
+        .await
+        .expect("opened");
+    let text = SentText {
+        name: "lamp.yaml".to_owned(),
+        text: "lamp: dunlin\n".to_owned(),
+    };
+    let mut level = 0;
+    for undone in [true, false] {
+        let writer = store.writer().expect("a writer");
+        let mut change = writer.begin_with("BEGIN IMMEDIATE").await.expect("begun");
+        if undone {
+            // What SQLite does at an error of the disk.
+            change.execute("ROLLBACK").await.expect("rolled back");
+        }
+        drop(change);
+        level += 1;
+        store
+            .put_lamp(&samples::lamp(12), &text)
+            .await
+            .expect("a lamp");
+        store.place(&samples::placement()).await.expect("placed");
+        let placed: i64 = sqlx::query_scalar("SELECT count(*) FROM placements")
+            .fetch_one(store.writer().expect("a writer"))
+            .await
+            .expect("a count");
+        assert_eq!(placed, level);
+    }
+}
