@@ -22,8 +22,10 @@ pub const AFTER_RESYNC: &str = "answered after a resync";
 const RESYNC_TRIES: u32 = 3;
 /// Lines read in one try: a full kernel queue of short lines is far less.
 const RESYNC_LINES_AT_MOST: u32 = 10_000;
-/// Entries read from an error queue that never ends.
-const COMPLAINTS_AT_MOST: u32 = 30;
+/// Entries kept of an error queue.
+const COMPLAINTS_KEPT: usize = 30;
+/// Entries read from an error queue that never ends: more than devices keep.
+const COMPLAINTS_AT_MOST: u32 = 300;
 /// Longest question; SCPI devices take 256 bytes and more.
 const QUESTION_AT_MOST_BYTES: usize = 250;
 /// An answer as shown in a message.
@@ -220,8 +222,9 @@ fn by_waiting(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
     Ok(found)
 }
 
-/// Empties the device's queue of complaints, at most 30 entries; a device
-/// without one has none.
+/// Empties the device's queue of complaints and gives the first 30; a device
+/// without one has none. What is left over would be taken for a complaint of
+/// the next setting, so up to 300 entries are read.
 ///
 /// # Errors
 /// When the device does not answer as SCPI says, or the link fails.
@@ -235,7 +238,8 @@ pub fn complaints(talk: &mut Talk<'_>) -> Result<Vec<Complaint>, DriverError> {
         let answer = ask_once(talk, &question, within)?;
         match scpi::complaint(&answer.text) {
             Some(complaint) if complaint.code == 0 => break,
-            Some(complaint) => found.push(complaint),
+            Some(complaint) if found.len() < COMPLAINTS_KEPT => found.push(complaint),
+            Some(_) => {}
             None => {
                 // What else was asked may be mixed up as well.
                 talk.state.dirty = true;
@@ -367,6 +371,40 @@ mod tests {
             assert_eq!(talk.now().mono.since(start), Span::from_secs(16));
             assert!(talk.state().is_dirty());
         });
+    }
+
+    /// Has so many complaints, and gives one whenever it hears anything.
+    struct Complainer {
+        left: u32,
+        asked: Option<photometry::units::Mono>,
+    }
+
+    impl crate::link::wire::Machine for Complainer {
+        fn bytes(&mut self, now: photometry::units::Mono, _: &[u8]) {
+            self.asked = Some(now);
+        }
+        fn next_due(&self) -> Option<photometry::units::Mono> {
+            self.asked
+        }
+        fn due(&mut self, _: photometry::units::Mono) -> Vec<u8> {
+            self.asked = None;
+            if self.left == 0 {
+                return b"0,\"No error\"\n".to_vec();
+            }
+            self.left -= 1;
+            format!("-113,\"Undefined header;{}\"\n", self.left).into_bytes()
+        }
+    }
+
+    /// What is not kept is not left over either, and a queue without end ends.
+    #[test]
+    fn a_long_queue_of_complaints_is_emptied() {
+        for (left, kept, next) in [(3, 3, 0), (30, 30, 0), (100, 30, 0), (u32::MAX, 30, 30)] {
+            let counts = converse(Complainer { left, asked: None }, |talk| {
+                [(); 2].map(|()| complaints(talk).expect("complaints").len())
+            });
+            assert_eq!(counts, [kept, next], "{left}");
+        }
     }
 
     #[test]
