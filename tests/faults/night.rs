@@ -40,8 +40,13 @@ pub struct Start {
 impl Start {
     /// Before a bench on the wall clock.
     pub fn before(wall: &WallBench) -> Start {
+        Start::at(&wall.file("bench.yaml"))
+    }
+
+    /// Before the bench of a file.
+    pub fn at(bench: &str) -> Start {
         Start {
-            words: vec!["--bench".to_owned(), wall.file("bench.yaml")],
+            words: vec!["--bench".to_owned(), bench.to_owned()],
             env: Vec::new(),
         }
     }

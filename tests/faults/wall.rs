@@ -44,6 +44,9 @@ pub fn spec(seed: u64) -> WorldSpec {
 /// A bench that lives as long as this value.
 pub struct WallBench {
     pub bench: SimulatedBench,
+    /// The clock of its world; for the foreign devices, who share this file.
+    #[allow(dead_code)]
+    pub clock: Clock,
     folder: PathBuf,
     spec: WorldSpec,
 }
@@ -52,9 +55,11 @@ impl WallBench {
     /// Starts it; its ports and the files that describe it lie in `folder`.
     pub fn start(folder: &Path, spec: WorldSpec) -> WallBench {
         std::fs::create_dir_all(folder).expect("a folder");
-        let bench = started(folder, &spec);
+        let clock = Clock::wall();
+        let bench = started(&clock, folder, &spec);
         let this = WallBench {
             bench,
+            clock,
             folder: folder.to_owned(),
             spec,
         };
@@ -98,7 +103,7 @@ fn wire(folder: &Path, device: Device) -> Wire {
     Wire::Pty(folder.join(format!("{device:?}").to_lowercase()))
 }
 
-fn started(folder: &Path, spec: &WorldSpec) -> SimulatedBench {
+fn started(clock: &Clock, folder: &Path, spec: &WorldSpec) -> SimulatedBench {
     let devices = [Device::Rail, Device::Meter, Device::Fingers];
     let spec = BenchSpec {
         world: spec.clone(),
@@ -108,7 +113,7 @@ fn started(folder: &Path, spec: &WorldSpec) -> SimulatedBench {
             .map(|device| (device, wire(folder, device)))
             .to_vec(),
     };
-    let (bench, _) = SimulatedBench::start(&Clock::wall(), spec, &[]).expect("a bench");
+    let (bench, _) = SimulatedBench::start(clock, spec, &[]).expect("a bench");
     bench
 }
 
