@@ -238,7 +238,10 @@ pub fn complaints(talk: &mut Talk<'_>) -> Result<Vec<Complaint>, DriverError> {
         let answer = ask_once(talk, &question, within)?;
         match scpi::complaint(&answer.text) {
             Some(complaint) if complaint.code == 0 => break,
-            Some(complaint) if found.len() < COMPLAINTS_KEPT => found.push(complaint),
+            Some(complaint) if found.len() < COMPLAINTS_KEPT => {
+                talk.state.complained(&complaint);
+                found.push(complaint);
+            }
             Some(_) => {}
             None => {
                 // What else was asked may be mixed up as well.

@@ -12,6 +12,7 @@ use photometry::measured::Moment;
 use photometry::units::{Mono, Span};
 
 use super::manner::Manner;
+use super::scpi::Complaint;
 use crate::clock::{Seat, Woken};
 use crate::error::DriverError;
 use crate::link::Link;
@@ -45,7 +46,11 @@ pub struct LinkState {
     /// The line under way is too long and is being thrown away.
     overlong: bool,
     counts: Counts,
+    complaints: Vec<Complaint>,
 }
+
+/// Complaints of its device that a link remembers: the first ones.
+const COMPLAINTS_AT_MOST: usize = 30;
 
 /// Bytes that were no answer to anything; for the record.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -75,6 +80,18 @@ impl LinkState {
     /// Bytes that were thrown away so far.
     pub fn counts(&self) -> Counts {
         self.counts
+    }
+
+    /// What the device complained of since the link was opened, at most 30.
+    pub fn complaints(&self) -> &[Complaint] {
+        &self.complaints
+    }
+
+    /// Remembers a complaint.
+    pub(super) fn complained(&mut self, complaint: &Complaint) {
+        if self.complaints.len() < COMPLAINTS_AT_MOST {
+            self.complaints.push(complaint.clone());
+        }
     }
 }
 

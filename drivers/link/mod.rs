@@ -8,7 +8,7 @@
 //! whose ledger says which bytes are due.
 //!
 //! Reading order: `address`, `port` (the link), `descriptor` (serial and TCP),
-//! `error`, then [`wire`] (the simulated side). Called by: exchanges and the
+//! `error`, [`tap`] (what went over it), then [`wire`] (the simulated side). Called by: exchanges and the
 //! bench. Not here: what the bytes mean, re-opening, identity checks.
 
 pub mod address;
@@ -16,11 +16,13 @@ mod descriptor;
 pub mod error;
 pub mod port;
 pub mod program;
+pub mod tap;
 pub mod wire;
 
 pub use address::{Address, AddressError, Framing, Parity};
 pub use error::LinkError;
 pub use port::Link;
+pub use tap::Tap;
 
 #[cfg(test)]
 mod tests;

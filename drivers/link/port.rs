@@ -7,6 +7,7 @@ use photometry::units::Span;
 use super::address::Address;
 use super::descriptor::Descriptor;
 use super::error::LinkError;
+use super::tap::{Tap, Way};
 use super::wire::WireEnd;
 use crate::clock::{Clock, Ear, Seat};
 
@@ -20,6 +21,7 @@ pub struct Link {
     shown: String,
     clock: Clock,
     body: Body,
+    tap: Option<Tap>,
 }
 
 #[derive(Debug)]
@@ -41,6 +43,19 @@ impl Link {
     /// # Errors
     /// `NotFound`, `Busy`, `Denied`, `NotSimulated`, `Settings`, or `Io`.
     pub fn open(address: &Address, clock: &Clock) -> Result<Link, LinkError> {
+        Link::open_tapped(address, clock, None)
+    }
+
+    /// As [`Link::open`]; whatever goes over the link, what was left over
+    /// included, is recorded in `tap`.
+    ///
+    /// # Errors
+    /// As [`Link::open`].
+    pub fn open_tapped(
+        address: &Address,
+        clock: &Clock,
+        tap: Option<Tap>,
+    ) -> Result<Link, LinkError> {
         let shown = address.to_string();
         let end = clock.end_for(&shown);
         let body = match (address, end) {
@@ -69,6 +84,7 @@ impl Link {
             shown,
             clock: clock.clone(),
             body,
+            tap,
         };
         link.drain()?;
         Ok(link)
@@ -109,6 +125,21 @@ impl Link {
     /// `Gone`, `WriteTimedOut` or `Io`. After a time-out some bytes may have
     /// left: resynchronise before asking again.
     pub fn write(&mut self, seat: &mut Seat, bytes: &[u8], within: Span) -> Result<(), LinkError> {
+        let Some(tap) = self.tap.clone() else {
+            return self.write_out(seat, bytes, within);
+        };
+        let at = self.clock.now();
+        let written = self.write_out(seat, bytes, within);
+        let left = match &written {
+            Ok(()) => 0,
+            Err(LinkError::WriteTimedOut { left, .. }) => *left,
+            Err(_) => bytes.len(),
+        };
+        tap.record(at, Way::To, &bytes[..bytes.len() - left]);
+        written
+    }
+
+    fn write_out(&mut self, seat: &mut Seat, bytes: &[u8], within: Span) -> Result<(), LinkError> {
         match &mut self.body {
             Body::Real(descriptor) => {
                 let until = seat.now().mono + within;
@@ -148,6 +179,7 @@ impl Link {
     /// # Errors
     /// `Gone` when the other side has hung up, or `Io`.
     pub fn read(&mut self, into: &mut Vec<u8>, at_most: usize) -> Result<usize, LinkError> {
+        let before = into.len();
         let read = match &mut self.body {
             Body::Real(descriptor) => descriptor.read_now(into, at_most),
             Body::Counted(descriptor, end) => {
@@ -164,6 +196,9 @@ impl Link {
             // Nothing is ever there, so that a link of this kind opens as others.
             Body::Program(_) => Ok(0),
         };
+        if let Some(tap) = &self.tap {
+            tap.record(self.clock.now(), Way::From, &into[before..]);
+        }
         read.map_err(|source| LinkError::of(&self.shown, source))
     }
 

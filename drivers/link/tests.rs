@@ -5,9 +5,10 @@ use std::path::PathBuf;
 use photometry::units::{Mono, Span};
 use tempfile::TempDir;
 
+use super::tap::Way;
 use super::wire::lane::LIMIT_WIRE_BYTES;
 use super::wire::{DeviceEnd, Machine, memory_wire, pty_wire, serve};
-use super::{Address, Link, LinkError};
+use super::{Address, Link, LinkError, Tap};
 use crate::clock::scene::clock;
 use crate::clock::{Clock, Seat, Woken};
 
@@ -109,6 +110,38 @@ fn what_an_earlier_owner_left_is_thrown_away() {
         end.write(b"new\n").expect("a write");
         assert_eq!(read_all(&mut link, &mut seat, 4), b"new\n");
     }
+}
+
+/// What was left over, what is asked, what is answered; and nothing without a
+/// tap.
+#[test]
+fn a_tap_records_every_byte_with_its_way_and_moment() {
+    everywhere(|clock, bay, pty| {
+        let (mut end, address) = bay.wire(clock, pty);
+        let mut seat = clock.seat("both");
+        end.write(b"left over\n").expect("a write");
+        let tap = Tap::new();
+        let before = clock.now().mono;
+        let mut link = Link::open_tapped(&address, clock, Some(tap.clone())).expect("a link");
+        link.write(&mut seat, b"?\n", LIMIT).expect("a write");
+        assert_eq!(hear(&mut end, &mut seat, 2), b"?\n");
+        end.write(b"12.5\n").expect("a write");
+        read_all(&mut link, &mut seat, 5);
+        let traffic = tap.take();
+        let mut last = before;
+        let mut went = [Vec::new(), Vec::new()];
+        for chunk in &traffic.chunks {
+            assert!(chunk.at.mono >= last, "{traffic:?}");
+            last = chunk.at.mono;
+            went[usize::from(chunk.way == Way::From)].extend(&chunk.bytes);
+        }
+        assert_eq!(went[0], b"?\n");
+        // On the wall clock the kernel may hand over what was left over later.
+        assert!(went[1].ends_with(b"12.5\n"), "{traffic:?}");
+        if clock.is_simulated() {
+            assert_eq!(went[1], b"left over\n12.5\n");
+        }
+    });
 }
 
 /// The library locks by ioctl and by flock; the second stops even root.
