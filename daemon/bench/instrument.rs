@@ -9,10 +9,15 @@ use std::thread::JoinHandle;
 
 use drivers::clock::{Bell, Mailbox, Post, Seat, mailbox};
 use drivers::error::DriverError;
+use drivers::exchange::line;
+use drivers::exchange::modbus::station::Station;
+use drivers::exchange::scpi::{Complaint, Identity};
 use drivers::exchange::talk::{LinkState, Talk};
-use drivers::link::{Address, Link};
+use drivers::link::{Address, Link, Tap};
+use drivers::profile::perform::{self, Given};
+use drivers::profile::types::{Profile, ProfileVerb, Speech};
 use drivers::roles::photometer::Photometer;
-use drivers::roles::positioner::{Homing, Positioner};
+use drivers::roles::positioner::{Homing, Positioner, Whereabouts};
 use drivers::roles::presser::Presser;
 use photometry::measured::Reading;
 use photometry::units::{Length, Span};
@@ -46,19 +51,32 @@ pub enum Verb {
     },
     /// Take all fingers off.
     ReleaseAll,
+    /// Where the carriage stands.
+    Status,
+    /// A question that changes nothing: who it is, how a coil is, the rail's status.
+    Question,
+    /// What it complained of since its port was opened.
+    Complaints,
 }
 
 /// What came of it.
 #[derive(Clone, Debug)]
 pub enum Answer {
-    /// The device is ready; its identity.
-    Ready(String),
+    /// The device was made ready now; its identity.
+    Ready(Box<Identity>),
     /// A reading.
     Reading(Reading),
     /// Homed.
     Homed(Homing),
     /// The carriage stands here.
     At(Length),
+    /// What is known of where the carriage stands.
+    Whereabouts(Whereabouts),
+    /// From a harmless question to its whole answer; none of a device that is
+    /// never asked who it is.
+    Took(Option<Span>),
+    /// Its complaints, at most 30.
+    Complaints(Vec<Complaint>),
     /// Done.
     Done,
 }
@@ -134,6 +152,54 @@ pub enum Role {
     Presser(Box<dyn Presser>),
 }
 
+/// What a device follows.
+pub struct Follows {
+    /// How it is spoken to.
+    pub profile: Arc<Profile>,
+    /// Who is spoken to, where it is by registers.
+    pub station: Option<Station>,
+    /// A coil that may be asked for, of a board that does not tell who it is.
+    pub coil: Option<u16>,
+}
+
+impl Follows {
+    /// Asks who it is, or how a coil is; false where there is nothing to ask.
+    fn answers(&self, talk: &mut Talk<'_>) -> Result<bool, DriverError> {
+        let given = Given {
+            station: self.station.as_ref(),
+            ..Given::NOTHING
+        };
+        if !self.profile.identity.is_empty() {
+            perform::identify(talk, &self.profile.identity, given)?;
+            return Ok(true);
+        }
+        let coil = self.coil.map(|coil| coil.to_string());
+        let steps = self.profile.steps(ProfileVerb::ReadCoil);
+        let (Some(coil), Some(steps)) = (coil, steps) else {
+            return Ok(false);
+        };
+        let values = [("coil", coil.as_str())];
+        let given = Given {
+            values: &values,
+            ..given
+        };
+        perform::perform(talk, steps, given)?;
+        Ok(true)
+    }
+}
+
+/// A device as its thread takes it over.
+pub struct Attached {
+    /// Where it is.
+    pub address: Address,
+    /// How it is worked.
+    pub role: Role,
+    /// What the role follows, where it follows a profile.
+    pub follows: Option<Follows>,
+    /// Records what goes over its link, where somebody wants to see it.
+    pub tap: Option<Tap>,
+}
+
 /// One request on its way to the thread.
 struct Request {
     id: u64,
@@ -166,8 +232,7 @@ impl Instrument {
     pub fn start(
         name: &str,
         seat: Seat,
-        address: Address,
-        role: Role,
+        attached: Attached,
         replies: Post<Reply>,
     ) -> std::io::Result<Instrument> {
         let bell = seat.bell();
@@ -175,8 +240,7 @@ impl Instrument {
         let abandon = Arc::new(AtomicBool::new(false));
         let worker = Worker {
             seat,
-            address,
-            role,
+            attached,
             abandon: Arc::clone(&abandon),
             link: None,
             state: LinkState::new(),
@@ -225,8 +289,7 @@ impl Drop for Instrument {
 /// What the thread owns.
 struct Worker {
     seat: Seat,
-    address: Address,
-    role: Role,
+    attached: Attached,
     abandon: Arc<AtomicBool>,
     link: Option<Link>,
     state: LinkState,
@@ -255,7 +318,7 @@ impl Worker {
     fn answer(&mut self, verb: Verb) -> Result<Answer, Trouble> {
         let ready = self.open_if_closed()?;
         if let (Verb::Open, Some(identity)) = (verb, ready) {
-            return Ok(Answer::Ready(identity));
+            return Ok(Answer::Ready(Box::new(identity)));
         }
         let outcome = self.carry_out(verb);
         if let Err(Trouble::Driver(error)) = &outcome
@@ -269,20 +332,21 @@ impl Worker {
 
     /// Opens the port and makes the device ready; its identity if it was
     /// opened now.
-    fn open_if_closed(&mut self) -> Result<Option<String>, Trouble> {
+    fn open_if_closed(&mut self) -> Result<Option<Identity>, Trouble> {
         if self.link.is_some() {
             return Ok(None);
         }
-        let link = Link::open(&self.address, self.seat.clock()).map_err(DriverError::from)?;
+        let (address, tap) = (&self.attached.address, self.attached.tap.clone());
+        let link = Link::open_tapped(address, self.seat.clock(), tap).map_err(DriverError::from)?;
         self.link = Some(link);
         self.state = LinkState::new();
-        let identity = self.with_talk(|role, talk| match role {
+        let identity = self.with_talk(|attached, talk| match &mut attached.role {
             Role::Photometer(meter) => meter.open(talk),
             Role::Positioner(rail) => rail.open(talk),
             Role::Presser(fingers) => fingers.open(talk),
         });
         match identity {
-            Ok(identity) => Ok(Some(identity.raw)),
+            Ok(identity) => Ok(Some(identity)),
             Err(trouble) => {
                 self.link = None;
                 Err(trouble)
@@ -292,18 +356,49 @@ impl Worker {
 
     fn with_talk<T>(
         &mut self,
-        speak: impl FnOnce(&mut Role, &mut Talk<'_>) -> Result<T, DriverError>,
+        speak: impl FnOnce(&mut Attached, &mut Talk<'_>) -> Result<T, DriverError>,
     ) -> Result<T, Trouble> {
         let Some(link) = &mut self.link else {
             return Err(Trouble::ThreadGone);
         };
         let mut talk = Talk::new(&mut self.seat, link, &self.abandon, &mut self.state);
-        Ok(speak(&mut self.role, &mut talk)?)
+        Ok(speak(&mut self.attached, &mut talk)?)
+    }
+
+    /// The harmless question, timed from when it may be asked to its whole answer.
+    fn question(&mut self) -> Result<Answer, Trouble> {
+        self.with_talk(|Attached { role, follows, .. }, talk| {
+            talk.rest()?;
+            let asked = talk.now().mono;
+            let answered = match (role, follows) {
+                (_, Some(follows)) => follows.answers(talk)?,
+                (Role::Positioner(rail), None) => rail.whereis(talk).map(|_| true)?,
+                _ => false,
+            };
+            let took = talk.now().mono.since(asked);
+            Ok(Answer::Took(answered.then_some(took)))
+        })
+    }
+
+    fn complaints(&mut self) -> Result<Answer, Trouble> {
+        self.with_talk(|Attached { follows, .. }, talk| {
+            // Registers have no queue of complaints, and the rail's are errors.
+            let speech = follows.as_ref().map(|follows| &follows.profile.speech);
+            if matches!(speech, Some(Speech::Lines(_))) {
+                line::complaints(talk)?;
+            }
+            Ok(Answer::Complaints(talk.state().complaints().to_vec()))
+        })
     }
 
     fn carry_out(&mut self, verb: Verb) -> Result<Answer, Trouble> {
-        let answer = self.with_talk(|role, talk| {
-            Ok(match (role, verb) {
+        match verb {
+            Verb::Question => return self.question(),
+            Verb::Complaints => return self.complaints(),
+            _ => {}
+        }
+        let answer = self.with_talk(|attached, talk| {
+            Ok(match (&mut attached.role, verb) {
                 (_, Verb::Open) => Some(Answer::Done),
                 (Role::Photometer(meter), Verb::Read) => {
                     Some(Answer::Reading(meter.read_illuminance(talk)?))
@@ -319,6 +414,9 @@ impl Worker {
                 (Role::Positioner(rail), Verb::Halt) => {
                     rail.stop(talk)?;
                     Some(Answer::Done)
+                }
+                (Role::Positioner(rail), Verb::Status) => {
+                    Some(Answer::Whereabouts(rail.whereis(talk)?))
                 }
                 (Role::Presser(fingers), Verb::Press { coil, hold }) => {
                     fingers.press(talk, coil, hold)?;

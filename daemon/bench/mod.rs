@@ -6,12 +6,17 @@
 //!            ◄─ Answer ─┘         limits: no path leaves the travel
 //! ```
 //!
-//! Called by: attendant; opened by service. Not here: what to do when (run),
+//! Without a daemon a person has it in hand: `probe` (is each device there, and
+//! the right one?) and `by_hand` (one verb); `failed` is what they say of a
+//! device that is not. Called by: attendant and cli; opened by service. Not here: what to do when (run),
 //! what the bytes mean (drivers).
 
+pub mod by_hand;
+pub mod failed;
 pub mod instrument;
 pub mod limits;
 pub mod open;
+pub mod probe;
 pub mod profiles;
 #[cfg(test)]
 mod tests_defect;

@@ -1,18 +1,19 @@
 //! From a card to instruments: which driver sits on which port.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use drivers::clock::{Mailbox, Seat, mailbox};
 use drivers::exchange::modbus::frames::Form;
 use drivers::exchange::modbus::station::Station;
-use drivers::link::{Address, Framing, Parity};
+use drivers::link::{Address, Framing, Parity, Tap};
 use drivers::profile::types::{DeviceRole, Profile};
 use drivers::roles::line_rail::{LineRail, RailCard};
 use drivers::roles::profiled_fingers::ProfiledFingers;
 use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
 use photometry::units::{Length, Lux, Span};
 
-use super::instrument::{Answer, Instrument, Reply, Role, Trouble, Verb};
+use super::instrument::{Answer, Attached, Follows, Instrument, Reply, Role, Trouble, Verb};
 use super::profiles;
 use crate::plan::card::{self, Card, DarkBy, Meter, PortAddress, Rail};
 
@@ -81,29 +82,46 @@ pub fn seat_names(card: &Card) -> Vec<String> {
     names
 }
 
-/// (instrument's name, port's name, driver) of every device on the card, in the
-/// order of [`seat_names`].
-fn roles(card: &Card) -> Result<Vec<(String, String, Role)>, OpenError> {
+/// A device of a card and how it is worked.
+struct Device {
+    name: String,
+    port: String,
+    role: Role,
+    follows: Option<Follows>,
+}
+
+/// Every device on the card, in the order of [`seat_names`].
+fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
     let profile = |used: &Option<_>, role, instrument: &str| {
         profiles::of(used.as_ref(), role).map_err(|refused| OpenError::Profile {
             instrument: instrument.to_owned(),
             shown: refused.to_string(),
         })
     };
-    let mut roles = Vec::new();
+    let mut devices = Vec::new();
     if let Some(rail) = &card.rail {
-        let driver = Box::new(LineRail::new(rail_card(rail)));
-        roles.push((RAIL.to_owned(), rail.port.clone(), Role::Positioner(driver)));
+        devices.push(Device {
+            name: RAIL.to_owned(),
+            port: rail.port.clone(),
+            role: Role::Positioner(Box::new(LineRail::new(rail_card(rail)))),
+            follows: None,
+        });
     }
     for meter in &card.meters {
         let profile = profile(&meter.profile, DeviceRole::Meter, &meter.name)?;
         let station = station(card, &meter.port, &profile);
-        let driver = Box::new(ProfiledMeter::new(meter_card(meter), profile, station));
-        roles.push((
-            meter.name.clone(),
-            meter.port.clone(),
-            Role::Photometer(driver),
-        ));
+        let (follows, at) = (Arc::clone(&profile), station.clone());
+        let driver = ProfiledMeter::new(meter_card(meter), follows, at);
+        devices.push(Device {
+            name: meter.name.clone(),
+            port: meter.port.clone(),
+            role: Role::Photometer(Box::new(driver)),
+            follows: Some(Follows {
+                profile,
+                station,
+                coil: None,
+            }),
+        });
     }
     if let Some(fingers) = &card.fingers {
         let coils = fingers
@@ -113,14 +131,19 @@ fn roles(card: &Card) -> Result<Vec<(String, String, Role)>, OpenError> {
             .collect();
         let profile = profile(&fingers.profile, DeviceRole::Fingers, FINGERS)?;
         let station = station(card, &fingers.port, &profile);
-        let driver = Box::new(ProfiledFingers::new(coils, profile, station));
-        roles.push((
-            FINGERS.to_owned(),
-            fingers.port.clone(),
-            Role::Presser(driver),
-        ));
+        let driver = ProfiledFingers::new(coils, Arc::clone(&profile), station.clone());
+        devices.push(Device {
+            name: FINGERS.to_owned(),
+            port: fingers.port.clone(),
+            role: Role::Presser(Box::new(driver)),
+            follows: Some(Follows {
+                profile,
+                station,
+                coil: fingers.channels.first().map(|finger| finger.channel),
+            }),
+        });
     }
-    Ok(roles)
+    Ok(devices)
 }
 
 fn rail_card(rail: &Rail) -> RailCard {
@@ -209,12 +232,32 @@ impl Bench {
         seats: Vec<Seat>,
         elsewhere: &BTreeMap<String, Address>,
     ) -> Result<(Seat, Bench), OpenError> {
+        Bench::open_tapped(card, seats, elsewhere, &BTreeMap::new())
+    }
+
+    /// As [`Bench::open`]; what goes over the links of the instruments that are
+    /// named in `taps` is recorded there.
+    ///
+    /// # Errors
+    /// As [`Bench::open`].
+    pub fn open_tapped(
+        card: &Card,
+        seats: Vec<Seat>,
+        elsewhere: &BTreeMap<String, Address>,
+        taps: &BTreeMap<String, Tap>,
+    ) -> Result<(Seat, Bench), OpenError> {
         let mut seats = seats.into_iter();
         let attendant = seats.next().ok_or(OpenError::NoSeat)?;
-        let roles = roles(card)?;
-        let (post, replies) = mailbox(attendant.bell(), roles.len().max(1) * 8);
+        let devices = devices(card)?;
+        let (post, replies) = mailbox(attendant.bell(), devices.len().max(1) * 8);
         let mut instruments = BTreeMap::new();
-        for (name, port, role) in roles {
+        for device in devices {
+            let Device {
+                name,
+                port,
+                role,
+                follows,
+            } = device;
             let address = match elsewhere.get(&port) {
                 Some(address) => address.clone(),
                 None => {
@@ -224,8 +267,14 @@ impl Bench {
                 }
             };
             let seat = seats.next().ok_or(OpenError::NoSeat)?;
+            let attached = Attached {
+                address,
+                role,
+                follows,
+                tap: taps.get(&name).cloned(),
+            };
             let instrument =
-                Instrument::start(&name, seat, address, role, post.clone()).map_err(|cause| {
+                Instrument::start(&name, seat, attached, post.clone()).map_err(|cause| {
                     OpenError::NoThread {
                         instrument: name.clone(),
                         cause,

@@ -13,7 +13,7 @@ use drivers::simulated::faults::Device;
 use drivers::simulated::world::WorldSpec;
 use photometry::units::{Length, Span};
 
-use super::instrument::{Answer, Instrument, Role, Verb};
+use super::instrument::{Answer, Attached, Instrument, Role, Verb};
 
 const PATIENCE: Duration = Duration::from_secs(30);
 
@@ -46,6 +46,15 @@ fn served(clock: &Clock, device: Device) -> (SimulatedBench, Wire) {
     (bench, wire)
 }
 
+fn attached(wire: &Wire, role: Role) -> Attached {
+    Attached {
+        address: wire.address(),
+        role,
+        follows: None,
+        tap: None,
+    }
+}
+
 #[test]
 fn a_defect_lifts_the_fingers() {
     let clock = Clock::wall();
@@ -55,7 +64,7 @@ fn a_defect_lifts_the_fingers() {
     let profile = shipped::profile(DEFAULT_FINGERS).expect("a profile");
     let role = Role::Presser(Box::new(ProfiledFingers::new(vec![1, 2, 3], profile, None)));
     let seat = clock.seat("port");
-    let fingers = Instrument::start("fingers", seat, wire.address(), role, replies);
+    let fingers = Instrument::start("fingers", seat, attached(&wire, role), replies);
     let fingers = fingers.expect("a thread");
     let hold = Span::from_secs(2); // the longest
     fingers
@@ -92,7 +101,7 @@ fn a_defect_stops_the_carriage() {
     };
     let role = Role::Positioner(Box::new(LineRail::new(card)));
     let seat = clock.seat("port");
-    let rail = Instrument::start("rail", seat, wire.address(), role, replies);
+    let rail = Instrument::start("rail", seat, attached(&wire, role), replies);
     let rail = rail.expect("a thread");
     rail.post(1, Verb::Home).expect("posted");
     until("homed", || match inbox.take().map(|reply| reply.outcome) {
