@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use super::arguments_of_bench::Bench;
 use super::arguments_of_rulings::{Account, Report, Rule, Rulings, Script};
 use super::compute::arguments::Topic;
 
@@ -19,6 +20,7 @@ use super::compute::arguments::Topic;
     before_help = "Examples:
   wakerail demo                                      the whole job, on a simulated bench
   wakerail check bench.yaml lamp.yaml plan.yaml      every mistake of every file
+  wakerail bench probe bench.yaml                    is each device there, and the right one?
   wakerail serve --bench bench.yaml                  the daemon
   wakerail place D-17 --lamp lamp.yaml --gauge '6 in'
   wakerail book plan.yaml --unit D-17
@@ -143,6 +145,15 @@ pub enum Command {
   wakerail check bench.yaml lamp.yaml plan.yaml --list        every single action
   wakerail check --merged plan.yaml                           base and defaults, each value with its origin")]
     Check(Check),
+
+    /// Try the devices of a bench by hand, without the daemon
+    #[command(before_help = "Examples:
+  wakerail bench probe bench.yaml                  is each device there, and the right one?
+  wakerail bench probe bench.yaml --bytes          also every byte that was sent and came
+  wakerail bench try bench.yaml lux-head read
+  wakerail bench try bench.yaml fingers press left '120 ms'
+  wakerail bench try bench.yaml rail go '500 mm'   a terminal is asked before it moves")]
+    Bench(Bench),
 
     /// Run the daemon that measures
     #[command(before_help = "Examples:

@@ -257,6 +257,56 @@ pub enum Complaint {
         /// Which.
         run: i64,
     },
+    /// Devices of a bench failed while they were probed; each was told.
+    #[error("{failed} of {of} devices {}", if *failed == 1 { "is not ready" } else { "are not ready" })]
+    Devices {
+        /// How many.
+        failed: usize,
+        /// Of how many.
+        of: usize,
+        /// What kind of failure.
+        code: ExitCode,
+    },
+    /// A device did not do what it was asked by hand.
+    #[error("{device}: {kind}: {seen}{left}")]
+    Device {
+        /// Which.
+        device: String,
+        /// The failure's name.
+        kind: &'static str,
+        /// What was seen.
+        seen: String,
+        /// How it was left, where it moved or pressed.
+        left: String,
+        /// What to do now.
+        to_do: &'static str,
+        /// What kind of failure.
+        code: ExitCode,
+    },
+    /// What was asked of a device by hand is outside its limits or its verbs.
+    #[error("{why}; nothing was sent")]
+    NotTried {
+        /// Why.
+        why: String,
+        /// What to do now.
+        to_do: String,
+    },
+    /// Nobody said that something may move.
+    #[error("nobody said that {what}; nothing was sent")]
+    NoWord {
+        /// What may happen.
+        what: &'static str,
+        /// A person was asked, and did not say yes.
+        asked: bool,
+    },
+    /// Ctrl-C while a device was worked by hand.
+    #[error("broken off; {left}")]
+    HandWithdrawn {
+        /// How the device was left.
+        left: String,
+        /// Whether it is known to be safe.
+        safe: bool,
+    },
     /// Ctrl-C while looking on.
     #[error("no longer looking on; run {run} goes on")]
     LookedAway {
@@ -293,6 +343,16 @@ fn of_demo(path: &Path) -> String {
 
 const OF_BENCH_OUT: &str = "look at the bench and at the daemon's log; a record that failed is tried again while the \
      daemon runs; otherwise, when the cause is gone, start it again: the run goes on";
+
+const OF_DEVICES: &str =
+    "what to do stands with each; `--bytes` shows every byte that was sent and came";
+const OF_NO_WORD: &str =
+    "look whether its way is clear, then say y when asked, or add --way-is-clear";
+
+const OF_MEASURED: &str = "`wakerail help compute` tells what each topic reads";
+const OF_UNSAFE: &str = "look at the bench, and cut the power of what does not stand still or lift";
+const OF_DAEMON_LEFT: &str = "start it again with the same data; what was measured is kept";
+const OF_BROKEN_OFF: &str = "see what the daemon knows (`wakerail runs`) before you repeat";
 
 fn of_scripts(near: Option<&str>) -> String {
     match near {
@@ -344,7 +404,11 @@ impl Complaint {
             Complaint::NotPassed { .. } => ExitCode::NotPassed,
             Complaint::LookedAway { .. }
             | Complaint::NotStopped { .. }
+            | Complaint::NoWord { asked: true, .. }
+            | Complaint::HandWithdrawn { .. }
             | Complaint::DemoLeft { .. } => ExitCode::Interrupted,
+            Complaint::Devices { code, .. } | Complaint::Device { code, .. } => *code,
+            Complaint::NotTried { .. } | Complaint::NoWord { asked: false, .. } => ExitCode::Usage,
         }
     }
 
@@ -355,9 +419,7 @@ impl Complaint {
             Complaint::Mistakes { .. } | Complaint::BenchFile { .. } | Complaint::Output { .. } => {
                 Vec::new()
             }
-            Complaint::Measured { .. } => {
-                one("`wakerail help compute` tells what each topic reads")
-            }
+            Complaint::Measured { .. } => one(OF_MEASURED),
             Complaint::File { .. } => one("look at the path and its permissions"),
             Complaint::FileTooLong { .. } => one(
                 "a bench, lamp, plan or profile file is a few pages at most; is this the right one?",
@@ -389,9 +451,7 @@ impl Complaint {
             Complaint::NoDaemon { .. } => one(
                 "start it with `wakerail serve --bench bench.yaml`, or name its data with --data DIR",
             ),
-            Complaint::BrokenOff { .. } => {
-                one("see what the daemon knows (`wakerail runs`) before you repeat")
-            }
+            Complaint::BrokenOff { .. } => one(OF_BROKEN_OFF),
             Complaint::Answer { .. } => {
                 one("do the daemon and this command have the same version? `wakerail --version`")
             }
@@ -411,14 +471,29 @@ impl Complaint {
                 "look at the bench: the carriage may have moved, a finger may sit on a button, the lamp may be on; runs go on with `wakerail serve`",
             ),
             Complaint::BenchOut { .. } => one(OF_BENCH_OUT),
-            Complaint::DaemonLeft { .. } => {
-                one("start it again with the same data; what was measured is kept")
-            }
+            Complaint::DaemonLeft { .. } => one(OF_DAEMON_LEFT),
             Complaint::Gaps { run, .. } => vec![of_gaps(*run)],
             Complaint::NotPassed { run, outdated, .. } => vec![of_rulings(*run, *outdated)],
+            Complaint::Devices { .. }
+            | Complaint::Device { .. }
+            | Complaint::NotTried { .. }
+            | Complaint::NoWord { .. }
+            | Complaint::HandWithdrawn { .. } => self.hint_by_hand().map(one).unwrap_or_default(),
             Complaint::NotStopped { run } => vec![of_not_stopped(*run)],
             Complaint::LookedAway { run } => vec![of_looked_away(*run)],
             Complaint::DemoLeft { path } => vec![of_demo(path)],
+        }
+    }
+
+    /// What to do with a bench in hand.
+    fn hint_by_hand(&self) -> Option<&str> {
+        match self {
+            Complaint::Devices { .. } => Some(OF_DEVICES),
+            Complaint::Device { to_do, .. } => Some(to_do),
+            Complaint::NotTried { to_do, .. } => Some(to_do),
+            Complaint::NoWord { .. } => Some(OF_NO_WORD),
+            Complaint::HandWithdrawn { safe: false, .. } => Some(OF_UNSAFE),
+            _ => None,
         }
     }
 
@@ -524,6 +599,11 @@ mod tests {
             Complaint::NoScript { .. } => 31,
             Complaint::NotStopped { .. } => 32,
             Complaint::RecordDamaged { .. } => 33,
+            Complaint::Devices { .. } => 34,
+            Complaint::Device { .. } => 35,
+            Complaint::NotTried { .. } => 36,
+            Complaint::NoWord { .. } => 37,
+            Complaint::HandWithdrawn { .. } => 38,
         }
     }
 
@@ -631,6 +711,36 @@ mod tests {
         ]
     }
 
+    fn about_the_hand() -> Vec<Complaint> {
+        vec![
+            Complaint::Devices {
+                failed: 1,
+                of: 3,
+                code: ExitCode::Config,
+            },
+            Complaint::Device {
+                device: "lux-head".to_owned(),
+                kind: "silent",
+                seen: "no answer to `*IDN?` within 2 s".to_owned(),
+                left: String::new(),
+                to_do: "is it on?",
+                code: ExitCode::Io,
+            },
+            Complaint::NotTried {
+                why: "2500 mm is outside the travel of 1 mm to 2000 mm".to_owned(),
+                to_do: "name a coordinate within the bench file's `travel`".to_owned(),
+            },
+            Complaint::NoWord {
+                what: "the carriage may move",
+                asked: false,
+            },
+            Complaint::HandWithdrawn {
+                left: "the carriage may still move: silent".to_owned(),
+                safe: false,
+            },
+        ]
+    }
+
     /// Promise P5: every message, as a person reads it, with its exit code.
     #[test]
     fn every_message_is_as_shown() {
@@ -668,8 +778,9 @@ mod tests {
                 "run 7, event 31 (reading levels/L07/24 in/read/1): its line does not fit its link"
                     .to_owned(),
         });
+        all.extend(about_the_hand());
         let places: Vec<usize> = all.iter().map(place).collect();
-        assert_eq!(places, (0..34).collect::<Vec<_>>());
+        assert_eq!(places, (0..39).collect::<Vec<_>>());
         let shown: Vec<String> = all
             .iter()
             .map(|complaint| {

@@ -13,7 +13,9 @@
 
 pub mod account;
 pub mod arguments;
+pub mod arguments_of_bench;
 pub mod arguments_of_rulings;
+pub mod bench;
 pub mod book;
 pub mod check;
 pub mod client;

@@ -16,8 +16,8 @@ use super::exit_codes::ExitCode;
 use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
-    account, book, check, compute, demo, format, help, new, place, readings, record, remarks,
-    rulings, runs, script, show, survey, text_files, verbs, watch,
+    account, bench, book, check, compute, demo, format, help, new, place, readings, record,
+    remarks, rulings, runs, script, show, survey, text_files, verbs, watch,
 };
 use crate::service;
 
@@ -70,6 +70,7 @@ pub async fn dispatch(arguments: Arguments, terminal: Terminal) -> Result<(), Co
         Command::New(args) => new::run(&args, out),
         Command::Check(args) => check::run(&args, terminal, out),
         Command::Compute(args) => compute::run(&args.topic, out),
+        Command::Bench(args) => bench::run(&args.command, terminal, out).await,
         Command::Script(args) => script(args.command, common, terminal).await,
         Command::Help(args) => format::say(out, &help::text(args.topic.as_deref())?),
         Command::Completion(args) => format::say(out, &help::completion(args.shell)),
@@ -125,6 +126,7 @@ async fn ask_daemon(
         Command::Report(args) => rulings::report(client, &args, out).await,
         Command::New(_)
         | Command::Check(_)
+        | Command::Bench(_)
         | Command::Compute(_)
         | Command::Script(_)
         | Command::Help(_)

@@ -66,7 +66,8 @@ pub async fn stop(client: &Client, run: RunName, asks: bool) -> Result<String, C
     order(client, RunName::Number(run), Verb::Stop).await
 }
 
-fn is_yes(line: &str) -> bool {
+/// Whether a typed line is a yes.
+pub fn is_yes(line: &str) -> bool {
     let line = line.trim();
     ["y", "yes"]
         .iter()

@@ -3,9 +3,10 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 27] = [
+const COMMANDS: [&str; 28] = [
     "new",
     "check",
+    "bench",
     "serve",
     "demo",
     "place",
@@ -59,6 +60,15 @@ fn every_command_has_help_with_examples_first() {
             command
         };
         insta::assert_snapshot!(format!("help_{name}"), text);
+    }
+}
+
+#[test]
+fn what_is_done_with_a_bench_by_hand_has_help_with_examples_first() {
+    for command in ["probe", "try"] {
+        let text = stdout_of(&["bench", command, "-h"]);
+        assert!(text.starts_with("Examples:\n"), "{text}");
+        insta::assert_snapshot!(format!("help_bench_{command}"), text);
     }
 }
 

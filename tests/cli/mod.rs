@@ -1,6 +1,7 @@
 //! The program as a person meets it: real processes, whole outputs.
 
 mod accounts;
+mod bench;
 mod compute;
 pub mod daemon;
 mod demo;

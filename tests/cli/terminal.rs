@@ -11,7 +11,7 @@ use rustix::pty::{OpenptFlags, ioctl_tiocgptpeer, openpt, unlockpt};
 use super::daemon::{Daemon, example};
 
 /// A terminal's two sides: the person's, and the program's.
-fn terminal() -> (File, OwnedFd) {
+pub fn terminal() -> (File, OwnedFd) {
     let flags = OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC;
     let person = openpt(flags).expect("a terminal");
     unlockpt(&person).expect("unlocked");

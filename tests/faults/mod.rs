@@ -21,4 +21,4 @@ mod power;
 mod processes;
 mod shim;
 pub mod tally;
-mod wall;
+pub mod wall;
