@@ -144,6 +144,7 @@ fn address(card: &Card, name: &str) -> String {
             format!("{path}, {baud} baud{bits}{unit}")
         }
         PortAddress::Tcp { host_port } => format!("tcp:{host_port}{unit}"),
+        PortAddress::Program { path } => format!("program:{path}"),
     }
 }
 
