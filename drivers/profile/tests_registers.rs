@@ -99,6 +99,23 @@ fn a_transmitter_is_read_as_its_profile_says() {
     }
 }
 
+/// A device that refuses its probe is not the one that is meant: it does not open,
+/// on either kind of frames.
+#[test]
+fn a_refused_probe_does_not_open() {
+    for (form, wrapping) in FORMS {
+        let registers = transmitter(1.0);
+        registers.misbehave(Some(Lapse::Exception(11)));
+        converse(registers.machine(wrapping, 1), |talk| {
+            let refused = meter(form).open(talk).expect_err("refused");
+            assert!(
+                matches!(&refused, DriverError::Refused { code: 11, .. }),
+                "{form:?} {refused}"
+            );
+        });
+    }
+}
+
 /// Driver acceptance: word order swapped. The order is the profile's; another one
 /// gives a number of another size, and what is not plausible is no reading.
 #[test]

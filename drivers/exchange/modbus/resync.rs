@@ -14,8 +14,8 @@
 //! Called by `ask`, and by roles that have just opened a link.
 
 use super::super::talk::Talk;
-use super::frames::{ANSWER_AT_LEAST_BYTES, Form};
-use super::single::{exchange, keep_gap, probe};
+use super::frames::{ANSWER_AT_LEAST_BYTES, Form, Outcome};
+use super::single::{exchange, keep_gap, probe, refusal};
 use super::station::Station;
 use crate::error::DriverError;
 
@@ -37,17 +37,21 @@ pub struct Resync {
 /// that was just opened, too, because of what its earlier owner may have asked.
 ///
 /// # Errors
-/// [`DriverError::Refused`] when the probe cannot be read (RTU), else as a
+/// [`DriverError::Refused`] when the probe cannot be read, else as a
 /// question of `ask`.
 pub fn resynchronise(talk: &mut Talk<'_>, station: &Station) -> Result<Resync, DriverError> {
     station.check(&station.probe.request(1))?;
     let mut found = Resync::default();
     match station.form {
         Form::Rtu => quieten(talk, station, &mut found)?,
-        // Whatever the device says to this number, it is not late.
+        // Whatever the device says to this number, it is not late; but a device
+        // that refuses its probe, or is not there, is not the one that is meant.
         Form::Tcp => {
             let probe = station.probe.request(1);
-            exchange(talk, station, &probe, station.longest_answer, &mut found)?;
+            let came = exchange(talk, station, &probe, station.longest_answer, &mut found)?;
+            if let Outcome::Refused(exception) = came.outcome {
+                return Err(refusal(station, &probe, exception));
+            }
         }
     }
     Ok(found)

@@ -8,11 +8,13 @@
 //!
 //! [`answers`] asks one device at a time, [`program`] has the real program
 //! measure a survey. Peers: the crates `scpi` and `scpi-contrib`, always; the
-//! Python package scpipy, where there is a python with it ([`peer`]).
+//! Python packages scpipy and pymodbus ([`modbus`]), where there is a python with
+//! them ([`peer`]).
 
 mod answers;
 mod crate_peer;
 mod light;
+mod modbus;
 mod peer;
 mod program;
 mod relay;

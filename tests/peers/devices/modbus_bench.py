@@ -18,33 +18,31 @@ import sys
 import threading
 import tty
 
-from pymodbus.datastore import ModbusDeviceContext, ModbusSequentialDataBlock, ModbusServerContext
 from pymodbus.server import StartAsyncSerialServer, StartAsyncTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
 
 COILS = 8
 UNIT = 17
+READ_INPUT, WRITE_COIL, WRITE_COILS = 4, 5, 15
 
 
-class Light(ModbusSequentialDataBlock):
-    """Input registers that follow the coils."""
+def device():
+    """The coils and the light that follows them; what else is asked for does not
+    exist (exception 2)."""
+    closed = [False] * COILS
 
-    def __init__(self, coils):
-        super().__init__(1, [0] * 4)
-        self.coils = coils
+    async def action(function, _start, address, _count, registers, written):
+        if written is not None and function in (WRITE_COIL, WRITE_COILS):
+            closed[address : address + len(written)] = written
+        elif function == READ_INPUT:
+            high, low = struct.unpack('>HH', struct.pack('>f', 100.25 * (1 + sum(closed))))
+            registers[0:2] = [low, high]
 
-    def getValues(self, address, count=1):  # noqa: N802 (pymodbus's name)
-        closed = sum(bool(coil) for coil in self.coils.getValues(1, COILS))
-        high, low = struct.unpack('>HH', struct.pack('>f', 100.25 * (1 + closed)))
-        self.values[0:2] = [low, high]
-        return super().getValues(address, count)
-
-
-def context():
-    # What is not there does not exist: exception 2.
-    coils = ModbusSequentialDataBlock(1, [False] * COILS)
-    nothing = ModbusSequentialDataBlock(1, [0])
-    device = ModbusDeviceContext(di=nothing, co=coils, hr=nothing, ir=Light(coils))
-    return ModbusServerContext(devices={UNIT: device}, single=False)
+    bits = [SimData(0, values=closed.copy(), datatype=DataType.BITS)]
+    none = [SimData(60_000, values=[False] * 16, datatype=DataType.BITS)]
+    light = [SimData(0, count=4, values=0, datatype=DataType.REGISTERS)]
+    nothing = [SimData(60_000, values=0, datatype=DataType.REGISTERS)]
+    return SimDevice(UNIT, simdata=(bits, none, nothing, light), action=action)
 
 
 def line():
@@ -77,8 +75,8 @@ async def main():
     threading.Thread(target=until_left, daemon=True).start()
     print(port, free, flush=True)
     await asyncio.gather(
-        StartAsyncTcpServer(context(), address=('127.0.0.1', port)),
-        StartAsyncSerialServer(context(), port=served, baudrate=19200),
+        StartAsyncTcpServer(device(), address=('127.0.0.1', port)),
+        StartAsyncSerialServer(device(), port=served, baudrate=19200),
     )
 
 

@@ -5,8 +5,8 @@ use std::io::{BufRead, BufReader, Write};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-use std::sync::{Arc, Once};
 use std::time::{Duration, Instant};
 
 use drivers::clock::{Clock, Seat};
@@ -50,10 +50,23 @@ pub struct Peer {
 }
 
 /// A process that ends with its standard input, and is not left behind.
-struct Process {
+pub struct Process {
     child: Child,
-    log: PathBuf,
+    log: Option<PathBuf>,
     _stdin: ChildStdin,
+}
+
+impl Process {
+    /// Takes over a process with a piped standard input; its log is removed with
+    /// it.
+    pub fn of(mut child: Child, log: Option<PathBuf>) -> Process {
+        let stdin = child.stdin.take().expect("piped");
+        Process {
+            child,
+            log,
+            _stdin: stdin,
+        }
+    }
 }
 
 impl Drop for Process {
@@ -61,7 +74,9 @@ impl Drop for Process {
         // It may have ended already.
         let _ = self.child.kill();
         let _ = self.child.wait();
-        let _ = std::fs::remove_file(&self.log);
+        if let Some(log) = &self.log {
+            let _ = std::fs::remove_file(log);
+        }
     }
 }
 
@@ -114,38 +129,40 @@ pub fn each_of(makers: &[Maker], what: &str, test: impl Fn(&Peer, &Light)) {
 }
 
 fn scpipy(light: &Light) -> Option<Peer> {
+    let python = python_with("scpipy.server", "scpipy")?;
+    // Its ports are chosen before it listens: another program may be faster.
+    let started = (0..3).find_map(|_| start_scpipy(&python, light));
+    Some(started.expect("scpipy listens"))
+}
+
+/// A python that has this module; none, and loudly, where there is none.
+pub fn python_with(module: &str, package: &'static str) -> Option<PathBuf> {
     let set = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty());
     let missing = |why: &str| {
         let required = set("WAKERAIL_PEERS_REQUIRED").is_some_and(|value| value != "0");
         assert!(!required, "WAKERAIL_PEERS_REQUIRED is set, and {why}");
-        static SAID: Once = Once::new();
-        SAID.call_once(|| {
-            // Written, not printed: what a passing test prints is not shown.
-            let said = writeln!(
-                std::io::stderr(),
-                "PEERS SKIPPED: no device of scpipy was spoken to: {why}. Set \
-                 WAKERAIL_ORACLE_PYTHON to a python with \
-                 tests/peers/devices/requirements.txt (.ci/run makes one)."
-            );
-            said.expect("standard error takes it");
-        });
+        // Written, not printed: what a passing test prints is not shown.
+        let said = writeln!(
+            std::io::stderr(),
+            "PEERS SKIPPED: no device of {package} was spoken to: {why}. Set \
+             WAKERAIL_ORACLE_PYTHON to a python with \
+             tests/peers/devices/requirements.txt (.ci/run makes one)."
+        );
+        said.expect("standard error takes it");
         None
     };
     let Some(python) = set("WAKERAIL_ORACLE_PYTHON") else {
         return missing("WAKERAIL_ORACLE_PYTHON is not set");
     };
     let has = Command::new(&python)
-        .args(["-c", "import scpipy.server"])
+        .args(["-c", &format!("import {module}")])
         .stderr(Stdio::null())
         .status();
     match has {
-        Ok(status) if status.success() => {}
-        Ok(_) => return missing("that python has no scpipy"),
-        Err(error) => return missing(&format!("that python does not start: {error}")),
+        Ok(status) if status.success() => Some(python.into()),
+        Ok(_) => missing(&format!("that python has no {package}")),
+        Err(error) => missing(&format!("that python does not start: {error}")),
     }
-    // Its ports are chosen before it listens: another program may be faster.
-    let started = (0..3).find_map(|_| start_scpipy(Path::new(&python), light));
-    Some(started.expect("scpipy listens"))
 }
 
 fn start_scpipy(python: &Path, light: &Light) -> Option<Peer> {
@@ -161,13 +178,8 @@ fn start_scpipy(python: &Path, light: &Light) -> Option<Peer> {
         .stderr(std::fs::File::create(&log).expect("a log"))
         .spawn()
         .expect("python starts");
-    let stdin = child.stdin.take().expect("piped");
     let stdout = child.stdout.take().expect("piped");
-    let mut process = Process {
-        child,
-        log,
-        _stdin: stdin,
-    };
+    let mut process = Process::of(child, Some(log.clone()));
     let mut line = String::new();
     BufReader::new(stdout)
         .read_line(&mut line)
@@ -180,7 +192,7 @@ fn start_scpipy(python: &Path, light: &Light) -> Option<Peer> {
     for port in &ports {
         while TcpStream::connect(("127.0.0.1", *port)).is_err() {
             if process.child.try_wait().expect("a state").is_some() {
-                let said = std::fs::read_to_string(&process.log).unwrap_or_default();
+                let said = std::fs::read_to_string(&log).unwrap_or_default();
                 eprintln!("scpipy ended:\n{said}");
                 return None;
             }
