@@ -165,7 +165,7 @@ fn modbus_frames() {
             if let Ok(Outcome::Done(_)) = &outcome {
                 prop_assert_eq!(frame.len(), right.len());
                 let head = match form {
-                    Form::Rtu => &frame[..2] == &right[..2],
+                    Form::Rtu => frame[..2] == right[..2],
                     Form::Tcp => frame[..2] == right[..2] && frame[6..8] == right[6..8],
                 };
                 prop_assert!(head, "{frame:?}");
