@@ -5,6 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use drivers::error::DriverError;
+use drivers::exchange::line::AFTER_RESYNC;
 use drivers::profile::types::{Profile, ProfileVerb};
 use drivers::roles::photometer::Photometer;
 use drivers::roles::presser::Presser;
@@ -13,16 +14,13 @@ use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter, SET_UP_AGAIN
 use photometry::measured::{Outcome, Reading};
 use photometry::units::{Lux, Span};
 
-use super::light::Light;
+use super::light::{LATE, Light};
 use super::peer::{Call, Maker, each, each_of, past_the_driver, profile, profile_text, range_of};
 use super::relay::{Lapse, Relay};
 
 /// Integration of one sample.
 const INTEGRATION: Span = Span::from_ms(20);
-/// A reading later than its limit of 2 s, in the profiles here.
-const LATE: Duration = Duration::from_millis(2500);
 const AT_ONCE: Duration = Duration::ZERO;
-const AFTER_RESYNC: &str = "answered after a resync";
 
 fn meter(name: &str, integration: Span, averages: u32) -> ProfiledMeter {
     meter_of(profile(&profile_text(name)), integration, averages)

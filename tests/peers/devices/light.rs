@@ -31,6 +31,9 @@ pub const AT_ONE_METRE: [f64; 4] = [0.0, 100.0, 447.0, 2000.0];
 const AMBIENT: f64 = 0.05;
 const DARK: f64 = 0.002;
 
+/// Later than any profile here waits for a reading: 2 s and its integration.
+pub const LATE: Duration = Duration::from_millis(2500);
+
 /// One reading that the meter was given.
 #[derive(Clone, Copy, Debug)]
 pub struct Given {
@@ -55,6 +58,8 @@ struct State {
     distance: Box<dyn Fn() -> f64 + Send>,
     /// What the next readings give instead.
     script: VecDeque<(f64, Duration)>,
+    /// Which reading is late, counted from 0.
+    late: Option<usize>,
     given: Vec<Given>,
     presses: u32,
 }
@@ -74,6 +79,7 @@ impl Light {
             shutter: false,
             distance: Box::new(distance),
             script: VecDeque::new(),
+            late: None,
             given: Vec::new(),
             presses: 0,
         })))
@@ -86,6 +92,11 @@ impl Light {
     /// The next reading gives this instead, so much later than it should.
     pub fn next(&self, lux: f64, late: Duration) {
         self.state().script.push_back((lux, late));
+    }
+
+    /// This reading, counted from 0, is right and comes too late.
+    pub fn late(&self, reading: usize) {
+        self.state().late = Some(reading);
     }
 
     /// From now on this coil stays as it is.
@@ -120,6 +131,10 @@ impl Light {
                 let direct = AT_ONE_METRE[usize::from(level)] / (state.distance)().powi(2);
                 (direct + AMBIENT + no * 1e-9, Duration::ZERO)
             }
+        };
+        let late = match state.late {
+            Some(which) if which == state.given.len() => LATE,
+            _ => late,
         };
         let dark = state.shutter;
         let given = Given {

@@ -4,6 +4,8 @@
 
 use std::time::{Duration, Instant};
 
+use drivers::exchange::line::AFTER_RESYNC;
+use drivers::roles::profiled_meter::SET_UP_AGAIN;
 use photometry::measured::{Outcome, Reading};
 use wakerail::plan::itinerary::{Key, Purpose};
 use wakerail::run::journal::Body;
@@ -59,12 +61,21 @@ struct Run {
 }
 
 /// Has the program carry out the plan before devices of a maker, its meter spoken
-/// to as a profile says; none when the devices are not there.
-fn measured(maker: Maker, profile: &str, port: fn(&Peer) -> Option<u16>) -> Option<Run> {
+/// to as a profile says, one of its readings late; none when the devices are not
+/// there.
+fn measured(
+    maker: Maker,
+    profile: &str,
+    port: fn(&Peer) -> Option<u16>,
+    late: Option<usize>,
+) -> Option<Run> {
     let folder = tempfile::tempdir().expect("a folder");
     let wall = WallBench::start(&folder.path().join("bench"), wall::spec(7));
     let (world, clock) = (wall.bench.world().clone(), wall.clock.clone());
     let light = Light::at(move || world.distance(clock.now().mono).metres());
+    if let Some(reading) = late {
+        light.late(reading);
+    }
     let peer = maker.start(&light)?;
     let meter = port(&peer).expect("such a meter");
     let text = std::fs::read_to_string(wall.file("bench.yaml")).expect("a bench file");
@@ -105,50 +116,59 @@ fn measured(maker: Maker, profile: &str, port: fn(&Peer) -> Option<u16>) -> Opti
     })
 }
 
-/// Every stored reading is one that the lamp gave, in the order in which it gave
-/// them, to the last bit, at the level and with the shutter that its key says.
-fn hold(what: &str, run: Option<Run>) {
+/// The record holds each reading that the lamp gave and no other, in their order,
+/// to the last bit, at the level and with the shutter that its key says; the late
+/// ones as timed out, and what follows them as its own.
+fn hold(what: &str, run: Option<Run>, wanted_late: u32) {
     let Some(run) = run else {
         tally::line(&format!("foreign devices, {what}"), &[("skipped", &1)]);
         return;
     };
     assert_eq!(run.wrong, Wrong::default());
-    let mut given = run.given.iter();
-    for (key, reading) in &run.readings {
-        let Outcome::Value(lux) = reading.outcome else {
-            panic!("{key}: {reading:?}");
-        };
+    assert_eq!(run.readings.len(), run.given.len());
+    let mut late = 0;
+    let mut after_late = false;
+    for ((key, reading), given) in run.readings.iter().zip(&run.given) {
+        assert_eq!(given.dark, key.purpose == Purpose::Dark, "{key}");
+        if !given.late.is_zero() {
+            assert_eq!(reading.outcome, Outcome::TimedOut, "{key}");
+            (late, after_late) = (late + 1, true);
+            continue;
+        }
+        assert_eq!(reading.outcome, Outcome::Value(given.lux), "{key}");
         let printed = String::from_utf8(reading.raw.clone()).expect("text");
-        let printed: f64 = printed
-            .split_whitespace()
-            .next()
-            .and_then(|number| number.parse().ok())
-            .expect("a number");
-        assert_eq!(printed, lux, "{key}");
-        assert_eq!(reading.flags, Vec::<String>::new(), "{key}");
-        let source = given
-            .find(|given| given.lux == lux)
-            .unwrap_or_else(|| panic!("{key}: {lux} lx was not given, or before its time"));
-        assert_eq!(source.dark, key.purpose == Purpose::Dark, "{key}");
+        let printed = printed.split_whitespace().next().expect("a number");
+        assert_eq!(printed.parse(), Ok(given.lux), "{key}");
+        let flags: &[&str] = match std::mem::take(&mut after_late) {
+            true => &[AFTER_RESYNC, SET_UP_AGAIN],
+            false => &[],
+        };
+        assert_eq!(reading.flags, flags, "{key}");
         if matches!(key.purpose, Purpose::Read | Purpose::Reference) {
-            assert_eq!(key.setting, format!("L{:02}", source.level), "{key}");
+            assert_eq!(key.setting, format!("L{:02}", given.level), "{key}");
             // The rail went there: its datum is known to some tenths of a millimetre,
             // and a millimetre at 12 in is 0.7 %.
-            let law = AT_ONE_METRE[usize::from(source.level)] / key.position.metres().powi(2);
-            assert!((lux / law - 1.0).abs() < 0.02, "{key}: {lux}, not {law}");
+            let law = AT_ONE_METRE[usize::from(given.level)] / key.position.metres().powi(2);
+            assert!(
+                (given.lux / law - 1.0).abs() < 0.02,
+                "{key}: {given:?}, not {law}"
+            );
         }
     }
+    assert_eq!(late, wanted_late);
     let results = run
         .readings
         .iter()
-        .filter(|(key, _)| key.purpose == Purpose::Read)
+        .filter(|(key, reading)| {
+            key.purpose == Purpose::Read && matches!(reading.outcome, Outcome::Value(_))
+        })
         .count();
     assert_eq!(results, 2 * 2 * 2);
     tally::line(
         &format!("foreign devices, {what}"),
         &[
             ("readings", &run.readings.len()),
-            ("given", &run.given.len()),
+            ("late", &late),
             ("results", &results),
             ("presses", &run.presses),
             ("seconds", &run.took.as_secs()),
@@ -156,22 +176,26 @@ fn hold(what: &str, run: Option<Run>) {
     );
 }
 
+/// The 25th reading, the first result of the plan, comes too late.
+const FIRST_RESULT: usize = 24;
+
 #[test]
 fn the_program_measures_with_devices_of_the_crates() {
-    let run = measured(Maker::Crates, "asked-luxmeter", |peer| Some(peer.meter));
-    hold("a survey with the crates' meter and board", run);
+    let meter = |peer: &Peer| Some(peer.meter);
+    let run = measured(Maker::Crates, "asked-luxmeter", meter, Some(FIRST_RESULT));
+    hold("a survey with the crates' devices, a reading late", run, 1);
 }
 
 #[test]
 fn the_program_measures_with_devices_of_scpipy() {
-    let run = measured(Maker::Scpipy, "asked-luxmeter", |peer| Some(peer.meter));
-    hold("a survey with scpipy's meter and board", run);
+    let meter = |peer: &Peer| Some(peer.meter);
+    let run = measured(Maker::Scpipy, "asked-luxmeter", meter, None);
+    hold("a survey with scpipy's devices", run, 0);
 }
 
 #[test]
 fn the_program_measures_by_a_profile_that_a_user_wrote() {
-    let run = measured(Maker::Scpipy, "redshank-luxmeter.yaml", |peer| {
-        peer.other_meter
-    });
-    hold("a survey with scpipy's meter of other words", run);
+    let meter = |peer: &Peer| peer.other_meter;
+    let run = measured(Maker::Scpipy, "redshank-luxmeter.yaml", meter, None);
+    hold("a survey by a profile that a user wrote", run, 0);
 }
