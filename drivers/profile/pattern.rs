@@ -15,7 +15,7 @@ use regex::{Regex, RegexBuilder};
 /// Longest written pattern.
 const CHARS_AT_MOST: usize = 500;
 /// Largest compiled pattern, in bytes: a pattern is a line, not a program.
-const COMPILED_AT_MOST_BYTES: usize = 1 << 20;
+const COMPILED_AT_MOST_BYTES: usize = 256 << 10;
 
 /// A decimal number, without the words and sentinels that stand for none.
 const NUMBER: &str = r"[-+]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?";

@@ -30,8 +30,8 @@ const FORMAT: i64 = 1;
 /// Longest time that a profile may ask for: no device of a bench needs more, and a
 /// resync of several such waits must end before the attendant calls it hung.
 const LONGEST: Span = Span::from_mins(1);
-/// Most settings, and most samples.
-pub(super) const ENTRIES_AT_MOST: usize = 100;
+/// Most samples.
+const SAMPLES_AT_MOST: usize = 100;
 
 /// Reads a profile's text; `file` names it in mistakes. A profile that gives
 /// warnings only is given too.
@@ -327,13 +327,12 @@ fn whole(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
 }
 
 fn sample_list(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Sample>> {
-    let samples = readers::list_of(sample)(node, mistakes)?;
-    if samples.len() > ENTRIES_AT_MOST {
-        let text = format!("more than {ENTRIES_AT_MOST} samples");
+    if node.items().len() > SAMPLES_AT_MOST {
+        let text = format!("more than {SAMPLES_AT_MOST} samples");
         mistakes.add(Mistake::new(node.place(), "too-many", text));
         return None;
     }
-    Some(samples)
+    readers::list_of(sample)(node, mistakes)
 }
 
 /// A line, or a list of registers.

@@ -9,10 +9,11 @@
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
 use super::pattern::Pattern;
-use super::read::ENTRIES_AT_MOST;
 use super::read_steps::{self, pattern, template};
 use super::types::{Setting, SettingUnit, Step};
 
+/// Most settings: no device of a bench has more that matter.
+const SETTINGS_AT_MOST: usize = 30;
 /// A setting reads back equal when it differs by less, unless the profile says.
 const ROUNDS_BY: f64 = 0.01;
 
@@ -22,8 +23,8 @@ pub(super) fn settings(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Se
         mistakes.add(readers::must_be(node, "settings by their names"));
         return None;
     }
-    if node.entries().len() > ENTRIES_AT_MOST {
-        let text = format!("more than {ENTRIES_AT_MOST} settings");
+    if node.entries().len() > SETTINGS_AT_MOST {
+        let text = format!("more than {SETTINGS_AT_MOST} settings");
         mistakes.add(Mistake::new(node.place(), "too-many", text));
         return None;
     }

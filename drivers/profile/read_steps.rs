@@ -10,8 +10,8 @@ use super::read_registers;
 use super::template::Template;
 use super::types::{Step, VerbForm, Within};
 
-/// Most steps of a verb.
-const STEPS_AT_MOST: usize = 50;
+/// Most steps of a verb or a setting.
+const STEPS_AT_MOST: usize = 20;
 /// From one question to the next, where the profile does not say.
 const EVERY: Span = Span::from_ms(200);
 /// Shortest time between two questions.
@@ -141,13 +141,13 @@ pub(super) fn steps(
     known: &'static [&'static str],
 ) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Vec<Step>> {
     move |node, mistakes| {
-        let steps = readers::one_or_list_of(step(known))(node, mistakes)?;
-        if steps.len() > STEPS_AT_MOST {
+        // Before any is read: a pattern costs more to compile than to write.
+        if node.items().len() > STEPS_AT_MOST {
             let text = format!("more than {STEPS_AT_MOST} steps");
             mistakes.add(Mistake::new(node.place(), "too-many", text));
             return None;
         }
-        Some(steps)
+        readers::one_or_list_of(step(known))(node, mistakes)
     }
 }
 

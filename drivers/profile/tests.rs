@@ -186,6 +186,23 @@ fn each_slip_has_its_own_message() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
+/// Lists of any length are refused before their patterns are compiled.
+#[test]
+fn too_many_are_refused_before_they_are_read() {
+    let step = r#"{ask: "E?", answer: "{illuminance}"}"#;
+    let many = |one: &str, count: usize| vec![one; count].join(", ");
+    let steps = SHORT.replacen(step, &format!("[{}]", many(step, 21)), 1);
+    assert_eq!(told(&steps), ["6:19 too-many more than 20 steps"]);
+    let sample = r#"{read-illuminance: "12", gives: 12 lx}"#;
+    let samples = SHORT.replacen(sample, &many(sample, 101), 1);
+    assert_eq!(told(&samples)[1], "7:10 too-many more than 100 samples");
+    let settings: String = (0..31)
+        .map(|n| format!("  s{n}: {{set: \"S {{value}}\", value: 1}}\n"))
+        .collect();
+    let settings = format!("{SHORT}settings:\n{settings}");
+    assert_eq!(told(&settings)[0], "8:1 too-many more than 30 settings");
+}
+
 #[test]
 fn a_verb_of_another_role_is_not_known() {
     let text = SHORT
