@@ -327,6 +327,34 @@ fn what_a_heard_meter_prints_is_judged_by_its_words() {
     }
 }
 
+/// A line that is no reading costs no more than itself, and nothing is said to have
+/// been set up that cannot be.
+#[test]
+fn after_a_line_of_rubbish_the_next_reading_comes_at_once() {
+    let printer = Printer {
+        next: Mono::ZERO,
+        every: Span::from_ms(300),
+        number: 0,
+        end: "\r\n",
+        words: "lx",
+    };
+    converse(printer, |talk| {
+        let profile = super::shipped::profile("heard-luxmeter").expect("a profile");
+        let mut meter = heard(profile, Span::from_ms(100));
+        meter.open(talk).expect("it opens");
+        for _ in 0..3 {
+            let before = talk.now().mono;
+            let reading = meter.read_illuminance(talk).expect("a reading");
+            assert!(
+                matches!(reading.outcome, Outcome::Rejected(_)),
+                "{reading:?}"
+            );
+            assert_eq!(reading.flags, Vec::<String>::new());
+            assert!(talk.now().mono.since(before) <= Span::from_ms(900));
+        }
+    });
+}
+
 /// A meter that is silent is a reading that timed out, as of any meter.
 #[test]
 fn a_heard_meter_that_is_silent_times_out() {

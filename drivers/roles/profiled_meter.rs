@@ -115,6 +115,11 @@ impl ProfiledMeter {
         steps.any(|step| matches!(step, Step::Ask { within, .. } if within.integration))
     }
 
+    /// Whether there is anything that a restart could have changed.
+    fn can_be_set_up(&self) -> bool {
+        !self.profile.settings.is_empty() || self.card.has_shutter
+    }
+
     /// Integration and shutter as they were chosen, the rest as the profile says.
     fn set_up(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
         for setting in &self.profile.settings {
@@ -257,11 +262,12 @@ impl Photometer for ProfiledMeter {
             resync = line::resynchronise(talk)?.flags();
         }
         let spoke = self.unasked(talk)?;
-        let set_up_again = spoke || !resync.is_empty() || self.suspect;
-        if set_up_again {
+        let doubtful = spoke || !resync.is_empty() || self.suspect;
+        if doubtful {
             self.suspect = true;
             self.set_up(talk)?;
         }
+        let set_up_again = doubtful && self.can_be_set_up();
         let asked = talk.now();
         let profile = Arc::clone(&self.profile);
         let steps = profile
@@ -281,7 +287,9 @@ impl Photometer for ProfiledMeter {
                 }
             }
             Err(NotPerformed::Misfit { answer, .. }) => {
-                talk.distrust();
+                if !self.is_heard() {
+                    talk.distrust();
+                }
                 self.suspect = true;
                 let why = format!(
                     "`{}` is no answer that its profile knows",
