@@ -242,6 +242,10 @@ impl LineRail {
             self.position = Position::Unknown;
             ack::reset(talk)?;
         }
+        let before = match self.position {
+            Position::Homed { switch, .. } => switch,
+            Position::Unknown => None,
+        };
         let proof = match self.prove(talk) {
             // The way to the switch was blocked or crashed into it early.
             Err(DriverError::Alarm { .. }) => {
@@ -266,6 +270,7 @@ impl LineRail {
             at: home_at,
             switch,
         };
+        let proof = and_since_then(proof, before, switch);
         Ok(Homing { at: home_at, proof })
     }
 
@@ -293,6 +298,18 @@ impl LineRail {
             talk.distrust();
         }
         outcome
+    }
+}
+
+/// Steps that were lost in the touch of the last homing shifted all coordinates with
+/// it, the switch's too: it is found again where it was found. Against the touch of
+/// this homing the shift shows.
+fn and_since_then(proof: Proof, before: Option<Length>, now: Option<Length>) -> Proof {
+    match (proof, before, now) {
+        (Proof::Offset(way), Some(before), Some(now)) if (now - before).abs() > way.abs() => {
+            Proof::Offset(now - before)
+        }
+        _ => proof,
     }
 }
 

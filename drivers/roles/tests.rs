@@ -407,6 +407,28 @@ fn lost_steps_show_at_the_next_homing() {
     }
 }
 
+/// Steps lost in a homing's own touch shift the switch with all coordinates: the
+/// touch of the next homing shows it.
+#[test]
+fn steps_lost_in_the_touch_of_a_homing_show_at_the_next() {
+    for fault in [Fault::Stall, Fault::LostSteps(Length::from_um(250))] {
+        let mut rig = Rig::new(false, &[(1, fault.clone())]);
+        let mut rail = rig.homed();
+        let talk = &mut rig.talk(Device::Rail);
+        rail.go(talk, mm(500)).expect("a move");
+        let homing = rail.home(talk).expect("a home");
+        let Proof::Offset(way) = homing.proof else {
+            panic!("{fault:?} {homing:?}");
+        };
+        assert!(way.abs() >= Length::from_um(250), "{fault:?} {way}");
+        rail.go(talk, mm(200)).expect("a move");
+        assert_eq!(rig.bench.world().carriage(rig.now()), mm(200), "{fault:?}");
+        let talk = &mut rig.talk(Device::Rail);
+        let homing = rail.home(talk).expect("a home");
+        assert_eq!(homing.proof, Proof::Offset(Length::ZERO), "{fault:?}");
+    }
+}
+
 /// Driver acceptance: homing failed, power lost in the middle, a late or
 /// missing ok. Afterwards nothing moves until it is homed, and then it does.
 #[test]
