@@ -94,3 +94,16 @@ pub(crate) fn converse<T>(
     let mut state = LinkState::new();
     how(&mut Talk::new(&mut port, &mut link, &never, &mut state))
 }
+
+/// Numbers from a seed: Marsaglia's xorshift, 64 bits.
+pub(crate) struct Draw(pub(crate) u64);
+
+impl Draw {
+    /// The next one, below `end`.
+    pub(crate) fn below(&mut self, end: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % end
+    }
+}

@@ -8,22 +8,13 @@ use photometry::units::{Mono, Span};
 use super::ack;
 use super::line;
 use super::tally;
-use super::testing::converse;
+use super::testing::{Draw, converse};
 use crate::error::DriverError;
 use crate::link::wire::Machine;
 
 const WITHIN: Span = Span::from_secs(1);
 
-/// Numbers from a seed: Marsaglia's xorshift, 64 bits.
-struct Draw(u64);
-
 impl Draw {
-    fn below(&mut self, end: u64) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0 % end
-    }
     fn rubbish(&mut self) -> Vec<u8> {
         let length = self.below(12);
         (0..length).map(|_| self.below(256) as u8).collect()

@@ -5,7 +5,7 @@
 use photometry::units::Span;
 
 use super::super::tally;
-use super::super::testing::converse;
+use super::super::testing::{Draw, converse};
 use super::ask::read_registers;
 use super::frames::Form;
 use super::request::RegisterSpace;
@@ -21,17 +21,7 @@ fn held(at: u16) -> u16 {
     at.wrapping_mul(40_503)
 }
 
-/// Numbers from a seed: Marsaglia's xorshift, 64 bits.
-struct Draw(u64);
-
 impl Draw {
-    fn below(&mut self, end: u64) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0 % end
-    }
-
     /// Up to twice as late as the station says that its device ever is.
     fn late(&mut self) -> Span {
         Span::from_ms(900 + self.below(1_200) as i64)
