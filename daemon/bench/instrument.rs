@@ -165,10 +165,7 @@ pub struct Follows {
 impl Follows {
     /// Asks who it is, or how a coil is; false where there is nothing to ask.
     fn answers(&self, talk: &mut Talk<'_>) -> Result<bool, DriverError> {
-        let given = Given {
-            station: self.station.as_ref(),
-            ..Given::NOTHING
-        };
+        let given = Given::of(&self.profile, self.station.as_ref());
         if !self.profile.identity.is_empty() {
             perform::identify(talk, &self.profile.identity, given)?;
             return Ok(true);

@@ -117,35 +117,8 @@ pub struct Identity {
     pub raw: String,
 }
 
-/// Reads `maker,model,serial,firmware`; a `0` stands for unknown (IEEE 488.2,
-/// 10.14). Commas after the third belong to the firmware.
-pub fn identity(line: &str) -> Option<Identity> {
-    let raw = line.trim();
-    let mut fields = raw.splitn(4, ',').map(str::trim);
-    let (maker, model, serial, firmware) = (
-        fields.next()?,
-        fields.next()?,
-        fields.next()?,
-        fields.next()?,
-    );
-    let known = |field: &str| (field != "0" && !field.is_empty()).then(|| field.to_owned());
-    Some(Identity {
-        maker: maker.to_owned(),
-        model: model.to_owned(),
-        serial: known(serial),
-        firmware: known(firmware),
-        raw: raw.to_owned(),
-    })
-}
-
 /// Most channels in one list: more than any board on a bench has.
 pub const CHANNELS_AT_MOST: usize = 64;
-
-/// Writes `(@1,3)`.
-pub fn channel_list(channels: &[u16]) -> String {
-    let numbers: Vec<String> = channels.iter().map(u16::to_string).collect();
-    format!("(@{})", numbers.join(","))
-}
 
 /// Reads `(@1,3:5)`; `None` when it is no list or longer than
 /// [`CHANNELS_AT_MOST`].
@@ -227,14 +200,10 @@ mod tests {
         }
     }
 
-    #[test]
-    fn an_identity_has_four_fields_and_zero_means_unknown() {
-        let read = identity("Example Works,LM-3,0,1.4,beta\r\n").expect("four fields");
-        assert_eq!(read.maker, "Example Works");
-        assert_eq!(read.serial, None);
-        assert_eq!(read.firmware.as_deref(), Some("1.4,beta"));
-        assert_eq!(read.raw, "Example Works,LM-3,0,1.4,beta");
-        assert_eq!(identity("only,three,fields"), None);
+    /// Writes `(@1,3)`.
+    fn channel_list(channels: &[u16]) -> String {
+        let numbers: Vec<String> = channels.iter().map(u16::to_string).collect();
+        format!("(@{})", numbers.join(","))
     }
 
     #[test]
@@ -250,7 +219,7 @@ mod tests {
     proptest::proptest! {
         #[test]
         fn no_text_panics(text in "\\PC*") {
-            let _ = (number(&text), complaint(&text), identity(&text), channels(&text));
+            let _ = (number(&text), complaint(&text), channels(&text));
         }
 
         #[test]

@@ -12,7 +12,7 @@ use photometry::units::Span;
 
 use super::pattern::{Found, Pattern};
 use super::template::Template;
-use super::types::{Marks, Setting, SettingUnit, Step, Within};
+use super::types::{Marks, Profile, Setting, SettingUnit, Step, Within};
 use super::{registers, samples, value};
 use crate::error::DriverError;
 use crate::exchange::line::{self, Answer};
@@ -31,17 +31,22 @@ pub struct Given<'a> {
     pub values: &'a [(&'a str, &'a str)],
     /// How long the device integrates for one reading, averages included.
     pub integration: Span,
+    /// The time within which the device answers, where a step has none of its own.
+    pub answer_within: Span,
     /// Who is spoken to, where it is by registers.
     pub station: Option<&'a Station>,
 }
 
-impl Given<'static> {
+impl<'a> Given<'a> {
     /// Nothing to fill in, nothing that integrates.
-    pub const NOTHING: Given<'static> = Given {
-        values: &[],
-        integration: Span::ZERO,
-        station: None,
-    };
+    pub fn of(profile: &Profile, station: Option<&'a Station>) -> Given<'a> {
+        Given {
+            values: &[],
+            integration: Span::ZERO,
+            answer_within: profile.answer_within(),
+            station,
+        }
+    }
 }
 
 /// What came of the steps.
@@ -107,7 +112,7 @@ pub fn perform(
             }
             Step::Set(line) => line::set(talk, &line.fill(given.values))?,
             Step::Pause(within) => {
-                let until = talk.now().mono + within.of(given.integration);
+                let until = talk.now().mono + within.of(given);
                 talk.pause(until)?;
             }
             Step::Ask {
@@ -117,7 +122,7 @@ pub fn perform(
                 is,
             } => {
                 let question = line.fill(given.values);
-                let came = line::ask(talk, &question, within.of(given.integration))?;
+                let came = line::ask(talk, &question, within.of(given))?;
                 performed.take(&question, answer, came)?;
                 says(&question, differs(&performed.found, is, given))?;
             }
@@ -129,7 +134,7 @@ pub fn perform(
                 within,
             } => {
                 let question = line.fill(given.values);
-                let times = (*every, within.of(given.integration));
+                let times = (*every, within.of(given));
                 until(talk, &question, answer, is, times, given, &mut performed)?;
             }
             Step::Run {
@@ -139,7 +144,7 @@ pub fn perform(
             } => {
                 let filled = arguments.iter().map(|one| one.fill(given.values));
                 let filled: Vec<String> = filled.collect();
-                let came = program::run(talk, &filled, within.of(given.integration))?;
+                let came = program::run(talk, &filled, within.of(given))?;
                 performed.take(&filled.join(" "), answer, came)?;
             }
             Step::Read {
@@ -148,7 +153,7 @@ pub fn perform(
                 within,
                 is,
             } => {
-                let within = within.of(given.integration);
+                let within = within.of(given);
                 let (text, answer, flags) = registers::fetch(talk, source, within, given)?;
                 performed.found.set(gives, text);
                 performed.keep(answer, flags);
@@ -157,7 +162,7 @@ pub fn perform(
                 says(gives, differs(&performed.found, &is, given))?;
             }
             Step::Write { target, within } => {
-                registers::put(talk, target, within.of(given.integration), given)?;
+                registers::put(talk, target, within.of(given), given)?;
             }
             Step::Hear { answer, within } => hear(talk, answer, *within, given, &mut performed)?,
         }
@@ -267,7 +272,7 @@ fn hear(
     talk.drain()?;
     let asked = talk.now();
     let from = asked.mono + given.integration;
-    let end = asked.mono + within.of(given.integration);
+    let end = asked.mono + within.of(given);
     // The rest of a line whose beginning was thrown away looks like a line.
     let mut first = true;
     for _ in 0..LINES_HEARD_AT_MOST {
@@ -290,7 +295,7 @@ fn hear(
     }
     Err(DriverError::Silent {
         question: QUESTION.to_owned(),
-        within: within.of(given.integration),
+        within: within.of(given),
     }
     .into())
 }

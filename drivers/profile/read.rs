@@ -369,6 +369,5 @@ fn sample(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Sample> {
         verb,
         answer,
         gives: gives?,
-        line: node.place().plan_line().1,
     })
 }

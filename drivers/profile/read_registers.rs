@@ -20,7 +20,7 @@ use crate::exchange::modbus::request::{
 use crate::exchange::modbus::station::{LONGEST_ANSWER, Probe};
 use crate::exchange::modbus::words::{Form, Order};
 
-/// What an answer may take, where the profile does not say.
+/// An answer comes within this time, where the profile does not say.
 const ANSWER_WITHIN: Span = Span::from_secs(1);
 
 /// Where something is read from or written to.
@@ -143,17 +143,6 @@ fn number(fields: &mut Fields<'_, '_>) -> Number {
     Number { form, order }
 }
 
-fn limit(fields: &mut Fields<'_, '_>) -> Within {
-    fields.may_or(
-        "within",
-        within,
-        Within {
-            integration: false,
-            plus: ANSWER_WITHIN,
-        },
-    )
-}
-
 /// A step that begins with `read`.
 pub(super) fn read(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<Step> {
     let space = fields.need("read", readers::one_of(READ_FROM));
@@ -194,7 +183,7 @@ pub(super) fn read(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) 
     };
     let gives = fields.need_like("gives", "illuminance", readers::name);
     let is = fields.may("is", template(known));
-    let within = limit(fields);
+    let within = fields.may_or("within", within, Within::USUAL);
     Some(Step::Read {
         source: source?,
         gives: gives?,
@@ -247,7 +236,7 @@ pub(super) fn write(fields: &mut Fields<'_, '_>, known: &'static [&'static str])
             None
         }
     };
-    let within = limit(fields);
+    let within = fields.may_or("within", within, Within::USUAL);
     Some(Step::Write {
         target: target?,
         within,

@@ -10,7 +10,7 @@ use written::{Fields, Mistake, Mistakes, Node, readers};
 
 use super::pattern::Pattern;
 use super::read_steps::{self, pattern, template};
-use super::types::{Setting, SettingUnit, Step};
+use super::types::{Setting, SettingUnit, Step, Within};
 
 /// Most settings: no device of a bench has more that matter.
 const SETTINGS_AT_MOST: usize = 30;
@@ -127,7 +127,7 @@ fn ask(answer: Option<Pattern>) -> impl FnOnce(Node<'_>, &mut Mistakes) -> Optio
         Some(vec![Step::Ask {
             line,
             answer: answer?,
-            within: read_steps::ANSWER_WITHIN,
+            within: Within::USUAL,
             is: Vec::new(),
         }])
     }

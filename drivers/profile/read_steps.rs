@@ -91,7 +91,7 @@ pub(super) fn within(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Within> 
             let plus = span(node, mistakes)?;
             return Some(Within {
                 integration: false,
-                plus,
+                plus: Some(plus),
             });
         }
     };
@@ -110,7 +110,10 @@ pub(super) fn within(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Within> 
             .hint("write `2 s` or `integration + 2 s`"),
         );
     }
-    plus.map(|plus| Within { integration, plus })
+    plus.map(|plus| Within {
+        integration,
+        plus: Some(plus),
+    })
 }
 
 /// What the fields of an answer must say.
@@ -195,16 +198,10 @@ fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> O
     }
 }
 
-/// When an answer must be there, where the profile does not say.
-pub(super) const ANSWER_WITHIN: Within = Within {
-    integration: false,
-    plus: Span::from_secs(2),
-};
-
 fn asked(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<Step> {
     let line = fields.need("ask", template(known));
     let answer = pattern(fields);
-    let within = fields.may_or("within", within, ANSWER_WITHIN);
+    let within = fields.may_or("within", within, Within::USUAL);
     let is = fields.may_or("is", is(known), Vec::new());
     Some(Step::Ask {
         line: line?,
@@ -243,7 +240,7 @@ fn heard(fields: &mut Fields<'_, '_>) -> Option<Step> {
         within,
         Within {
             integration: true,
-            plus: Span::from_secs(2),
+            plus: None,
         },
     );
     Some(Step::Hear {

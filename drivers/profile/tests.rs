@@ -6,9 +6,10 @@ use std::sync::Arc;
 use photometry::measured::Outcome;
 use photometry::units::{Lux, Mono, Span};
 
+use super::perform::Given;
 use super::read::profile;
 use super::shipped::SHIPPED;
-use super::types::Profile;
+use super::types::{Profile, ProfileVerb, Step};
 use crate::exchange::testing::converse;
 use crate::link::wire::Machine;
 use crate::roles::photometer::Photometer;
@@ -24,6 +25,71 @@ fn every_shipped_profile_is_read_without_a_word() {
         let told = written::render(&warnings, &written::Sources::new(), false);
         assert!(warnings.is_empty(), "{told}");
         assert!(!read.samples.is_empty(), "{file}");
+    }
+}
+
+/// IEEE 488.2, 10.14: four fields, a `0` stands for unknown; commas after the third
+/// belong to the firmware.
+#[test]
+fn an_identity_has_four_fields_and_zero_means_unknown() {
+    let profile = super::shipped::profile(super::shipped::DEFAULT_METER).expect("a profile");
+    let [Step::Ask { answer, .. }] = profile.identity.as_slice() else {
+        panic!("one question: {:?}", profile.identity);
+    };
+    let line = "Example Works,LM-3,0,1.4,beta\r\n";
+    let found = answer.find(line).expect("four fields");
+    let read = super::samples::identity(&found, Some(line));
+    assert_eq!(read.maker, "Example Works");
+    assert_eq!(read.serial, None);
+    assert_eq!(read.firmware.as_deref(), Some("1.4,beta"));
+    assert_eq!(read.raw, "Example Works,LM-3,0,1.4,beta");
+    assert_eq!(answer.find("only,three,fields"), None);
+}
+
+/// What a profile says of how soon its device answers holds wherever a step says
+/// nothing else.
+#[test]
+fn a_step_without_a_limit_has_the_devices_own() {
+    let late = |keys: &str, step: &str| {
+        let text = SHORT
+            .replacen("unit: lx\n", &format!("unit: lx\n{keys}\n"), 1)
+            .replacen(r#"{ask: "E?", answer: "{illuminance}"}"#, step, 1)
+            .replacen(
+                "\"12\", gives",
+                "[12], gives",
+                usize::from(keys.starts_with('r')),
+            );
+        let (profile, _) = profile("p.yaml", &text).unwrap_or_else(|no| panic!("{no}"));
+        let steps = profile
+            .steps(ProfileVerb::ReadIlluminance)
+            .expect("it reads");
+        let (Step::Ask { within, .. } | Step::Read { within, .. } | Step::Hear { within, .. }) =
+            &steps[0]
+        else {
+            panic!("{steps:?}");
+        };
+        let given = Given {
+            integration: Span::from_ms(300),
+            ..Given::of(&profile, None)
+        };
+        within.of(given)
+    };
+    let ask = r#"{ask: "E?", answer: "{illuminance}"}"#;
+    let asks_long = r#"{ask: "E?", answer: "{illuminance}", within: integration + 9 s}"#;
+    let read = "{read: input, at: 0, as: u16, gives: illuminance}";
+    let hear = r#"{hear: "{illuminance}"}"#;
+    let lines = "lines: {answer-within: 700 ms}";
+    let registers = "registers: {probe: {read: input, at: 0, count: 2}}";
+    let slow = "registers: {answer-within: 4 s, probe: {read: input, at: 0, count: 2}}";
+    for (keys, step, ms) in [
+        ("lines: {end: lf}", ask, 2_000),
+        (lines, ask, 700),
+        (lines, asks_long, 9_300),
+        (lines, hear, 1_000),
+        (registers, read, 1_000),
+        (slow, read, 4_000),
+    ] {
+        assert_eq!(late(keys, step), Span::from_ms(ms), "{keys} {step}");
     }
 }
 

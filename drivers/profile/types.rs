@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use photometry::units::Span;
 
 use super::pattern::Pattern;
+use super::perform::Given;
 use super::registers::{RegisterManner, Source, Target};
 use super::template::Template;
 use crate::exchange::manner::Manner;
@@ -177,17 +178,24 @@ impl ProfileVerb {
 pub struct Within {
     /// The integration of a whole reading, averages included, is added.
     pub integration: bool,
-    /// The rest.
-    pub plus: Span,
+    /// The rest; none is the time within which this device answers.
+    pub plus: Option<Span>,
 }
 
 impl Within {
-    /// The limit for a device that integrates so long.
-    pub fn of(self, integration: Span) -> Span {
+    /// The time within which the device answers.
+    pub const USUAL: Within = Within {
+        integration: false,
+        plus: None,
+    };
+
+    /// The limit for a device that integrates and answers like this.
+    pub fn of(self, given: Given<'_>) -> Span {
+        let plus = self.plus.unwrap_or(given.answer_within);
         if self.integration {
-            integration + self.plus
+            given.integration + plus
         } else {
-            self.plus
+            plus
         }
     }
 }
@@ -327,8 +335,6 @@ pub struct Sample {
     pub answer: SampleAnswer,
     /// What it must give, as [`super::samples::told`] writes it.
     pub gives: String,
-    /// The line in the profile.
-    pub line: u32,
 }
 
 /// How a device is spoken to.
@@ -423,6 +429,16 @@ impl Profile {
     /// The steps of a verb; none where it has no such verb.
     pub fn steps(&self, verb: ProfileVerb) -> Option<&[Step]> {
         self.verbs.get(&verb).map(Vec::as_slice)
+    }
+
+    /// The time within which it answers what needs no work.
+    pub fn answer_within(&self) -> Span {
+        match &self.speech {
+            Speech::Lines(manner) => manner.answer_within,
+            Speech::Registers(manner) => manner.answer_within,
+            // Each of its steps has a limit of its own.
+            Speech::Program => Manner::default().answer_within,
+        }
     }
 
     /// The device at a unit number behind frames of a form; none for one that

@@ -11,14 +11,15 @@ use crate::profile::types::{Profile, Speech};
 /// Stands in the record for a device that cannot tell.
 const CANNOT_TELL: &str = "a device that does not tell who it is";
 
-/// Asks a device who it is, as its profile says, and compares it with who it
-/// was.
-pub(super) fn who(
+/// Does what the profile wants at an opening, asks who the device is, and makes
+/// sure that it is the one it was.
+pub(super) fn ready(
     talk: &mut Talk<'_>,
     profile: &Profile,
     given: Given<'_>,
-    before: &mut Option<Identity>,
+    before: Option<&Identity>,
 ) -> Result<Identity, DriverError> {
+    perform::perform(talk, &profile.on_open, given)?;
     let identity = match profile.identity.as_slice() {
         [_, ..] => perform::identify(talk, &profile.identity, given)?,
         [] => Identity {
@@ -60,13 +61,13 @@ pub(super) fn resynchronise(
 /// Refuses another device under the same name.
 pub(super) fn same_as_before(
     identity: Identity,
-    before: &mut Option<Identity>,
+    before: Option<&Identity>,
 ) -> Result<Identity, DriverError> {
     match before {
         Some(was) if was.raw != identity.raw => Err(DriverError::IdentityChanged {
             was: was.raw.clone(),
             is: identity.raw,
         }),
-        _ => Ok(before.insert(identity).clone()),
+        _ => Ok(identity),
     }
 }

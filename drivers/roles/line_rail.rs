@@ -334,7 +334,9 @@ impl Positioner for LineRail {
             firmware,
             raw: format!("{banner} {}", about.join(" ")),
         };
-        same_as_before(identity, &mut self.identity)
+        let identity = same_as_before(identity, self.identity.as_ref())?;
+        self.identity = Some(identity.clone());
+        Ok(identity)
     }
 
     fn home(&mut self, talk: &mut Talk<'_>) -> Result<Homing, DriverError> {

@@ -60,10 +60,7 @@ impl ProfiledFingers {
     }
 
     fn given(&self) -> Given<'_> {
-        Given {
-            station: self.station.as_ref(),
-            ..Given::NOTHING
-        }
+        Given::of(&self.profile, self.station.as_ref())
     }
 
     fn open_all(&self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
@@ -109,11 +106,9 @@ impl Presser for ProfiledFingers {
         // whatever else may fail.
         self.open_all(talk)?;
         identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
-        perform(talk, &self.profile.on_open, self.given())?;
-        let mut before = self.identity.take();
-        let identity = identity::who(talk, &self.profile, self.given(), &mut before);
-        self.identity = before;
-        let identity = identity?;
+        let known = self.identity.as_ref();
+        let identity = identity::ready(talk, &self.profile, self.given(), known)?;
+        self.identity = Some(identity.clone());
         for setting in &self.profile.settings {
             if let Some(value) = &setting.value {
                 perform::set(talk, setting, value, self.given())?;

@@ -85,9 +85,8 @@ impl ProfiledMeter {
 
     fn given(&self) -> Given<'_> {
         Given {
-            values: &[],
             integration: self.integration(),
-            station: self.station.as_ref(),
+            ..Given::of(&self.profile, self.station.as_ref())
         }
     }
 
@@ -245,11 +244,9 @@ impl Photometer for ProfiledMeter {
             // What was asked by an earlier owner of the port may still come.
             identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
         }
-        perform(talk, &self.profile.on_open, self.given())?;
-        let mut before = self.identity.take();
-        let identity = identity::who(talk, &self.profile, self.given(), &mut before);
-        self.identity = before;
-        let identity = identity?;
+        let known = self.identity.as_ref();
+        let identity = identity::ready(talk, &self.profile, self.given(), known)?;
+        self.identity = Some(identity.clone());
         self.closed = false;
         self.set_up(talk)?;
         Ok(identity)

@@ -580,15 +580,18 @@ fn a_meter_that_refuses_says_why() {
 
 #[test]
 fn another_device_under_the_same_name_is_refused() {
-    let script: [&[(i64, &[u8])]; 2] = [
+    // Each opening begins with a line that has no answer.
+    let script: [&[(i64, &[u8])]; 4] = [
+        &[],
         &[(1, b"Works,LM-3,17,1.0\n")],
+        &[],
         &[(1, b"Works,LM-3,18,1.0\n")],
     ];
     converse(Scripted::new(&script), |talk| {
         let profile = shipped::profile(shipped::DEFAULT_METER).expect("a profile");
-        let mut before = None;
-        identity::who(talk, &profile, Given::NOTHING, &mut before).expect("an identity");
-        let other = identity::who(talk, &profile, Given::NOTHING, &mut before)
+        let given = Given::of(&profile, None);
+        let before = identity::ready(talk, &profile, given, None).expect("an identity");
+        let other = identity::ready(talk, &profile, given, Some(&before))
             .map_err(|error| error.to_string());
         let why = "the device was `Works,LM-3,17,1.0` and now says it is `Works,LM-3,18,1.0`. \
                    Plug the right one in, or correct the bench file";

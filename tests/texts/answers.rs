@@ -8,6 +8,9 @@ use drivers::exchange::talk::{LinkState, Talk};
 use drivers::exchange::{ack, line};
 use drivers::link::wire::{Machine, memory_wire, serve};
 use drivers::link::{Address, Link};
+use drivers::profile::samples::identity;
+use drivers::profile::shipped;
+use drivers::profile::types::Step;
 use photometry::units::{Mono, Span, Wall};
 use proptest::prelude::*;
 
@@ -40,6 +43,7 @@ fn words_of_devices() {
         cases: 5_000,
         memory_mib: 16,
     };
+    let meter = shipped::profile(shipped::DEFAULT_METER).expect("a profile");
     let wounded = mutated::words(GOOD);
     reader.endures(prop_oneof![wounded, mutated::any_text()], |text| {
         let number = scpi::number(text);
@@ -51,8 +55,13 @@ fn words_of_devices() {
             .as_ref()
             .is_some_and(|c| c.len() > scpi::CHANNELS_AT_MOST);
         prop_assert!(!many, "{text:?}");
-        if let Some(identity) = scpi::identity(text) {
-            prop_assert_eq!(identity.raw, text.trim());
+        for step in &meter.identity {
+            let Step::Ask { answer, .. } = step else {
+                continue;
+            };
+            if let Some(found) = answer.find(text) {
+                prop_assert_eq!(identity(&found, Some(text)).raw, text.trim());
+            }
         }
         let known = !matches!(ack::kind(text), ack::Kind::Banner(_));
         let complaint = scpi::complaint(text).is_some();

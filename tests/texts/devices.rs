@@ -49,7 +49,6 @@ fn answers_by_profile() {
                         verb,
                         answer: answer.clone(),
                         gives: String::new(),
-                        line: 1,
                     },
                 );
                 all_refused &= told == "refused";
