@@ -107,6 +107,8 @@ impl Attendant {
         if let Some(known) = self.known() {
             known.setting = None;
         }
+        let state = self.current.as_ref().map(|current| &current.state);
+        let dark = state.and_then(|state| state.dark_light());
         let mut ladder = Ladder::new(
             levels,
             setting.level,
@@ -116,7 +118,8 @@ impl Attendant {
             expected,
             self.nothing_to(&at_work.head.meter),
         )
-        .knowing(self.lights_seen(&setting.mode, levels));
+        .knowing(self.lights_seen(&setting.mode, levels))
+        .dark_at(dark);
         let mut step = ladder.next_step();
         let mut looks = 0;
         for _ in 0..STEPS_AT_MOST {
@@ -436,13 +439,17 @@ impl Attendant {
     async fn press_off(&mut self, at_work: &AtWork, buttons: &Buttons) -> Result<(), Broken> {
         let mut visit = 1;
         let mut before = self.look(at_work, "off", visit).await?;
+        let mut darkest = before.value();
         for _ in 0..3 {
             self.press(buttons, Button::Power).await?;
             visit += 1;
             let after = self.look(at_work, "off", visit).await?;
-            if decide::went_out(&before, &after) == Some(true) {
+            if decide::went_out(&before, &after) == Some(true)
+                && decide::as_dark_as(darkest, &after)
+            {
                 return Ok(());
             }
+            darkest = darkest.into_iter().chain(after.value()).reduce(f64::min);
             before = after;
         }
         Err(Broken::fault(

@@ -3,7 +3,7 @@
 use photometry::stabilisation::Sample;
 use photometry::units::Span;
 
-use super::acts::{AtWork, light_lost};
+use super::acts::AtWork;
 use super::asking::Broken;
 use super::work::Attendant;
 use crate::plan::itinerary::{Key, Purpose, SERIES_AT_MOST, WarmUpRule};
@@ -39,14 +39,10 @@ impl Attendant {
                 visit,
             };
             let at = self.seat.now().mono;
-            match self.read_again(at_work, &key).await?.value() {
+            let outcome = self.read_again(at_work, &key).await?;
+            self.lamp_shines(&at_work.action.setting)?;
+            match outcome.value() {
                 Some(value) => {
-                    let setting = &at_work.action.setting;
-                    let state = self.current.as_ref().map(|current| &current.state);
-                    let shines = state.and_then(|state| state.still_shines(setting, value));
-                    if shines == Some(false) {
-                        return Err(light_lost(setting));
-                    }
                     samples.push((at, value));
                     out_of_range = 0;
                 }

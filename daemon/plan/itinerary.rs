@@ -7,7 +7,7 @@
 
 use std::fmt;
 
-use photometry::measured::Quantity;
+use photometry::measured::{Outcome, Quantity};
 use photometry::stabilisation::WindowRule;
 use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
@@ -140,6 +140,9 @@ impl Purpose {
         }
     }
 }
+
+/// The setting in force while the lamp is off.
+pub const OFF: &str = "off";
 
 /// What is measured, the same in any order and after re-planning: test,
 /// setting, position, what, visit. `survey/L07/609600000nm/read/1`.
@@ -348,6 +351,15 @@ pub struct Action {
     pub time: Duration3,
     /// The plan line that asked for it.
     pub line: PlanLine,
+}
+
+impl Action {
+    /// Whether a reading taken while this action is at work ends it: its own
+    /// does, if it says something of the light; a look in between never does.
+    pub fn ends_with(&self, purpose: Purpose, outcome: &Outcome) -> bool {
+        let reads = matches!(self.what, What::Read { .. });
+        reads && purpose != Purpose::Watch && outcome.says_something()
+    }
 }
 
 impl Itinerary {

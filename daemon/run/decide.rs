@@ -6,6 +6,7 @@ use photometry::stabilisation::{self, Sample};
 use photometry::units::{Mono, Ratio, Span};
 
 use super::journal::{Decision, DriftVerdict};
+use super::lit::is_lit;
 use super::progress::State;
 use super::restart::legs_again;
 use crate::plan::itinerary::{Itinerary, WarmUpRule};
@@ -32,6 +33,13 @@ pub fn went_out(before: &Outcome, after: &Outcome) -> Option<bool> {
         (_, Outcome::Over(_)) | (Outcome::Under(_), Outcome::Value(_)) => Some(false),
         _ => None,
     }
+}
+
+/// Whether a light is as dark as the darkest look of the same action, in lx: a
+/// lamp that was off already, was lit by a press and is dimmer now is not off.
+pub fn as_dark_as(darkest: Option<f64>, after: &Outcome) -> bool {
+    let lit = darkest.zip(after.value());
+    !lit.is_some_and(|(dark, value)| is_lit(dark, value))
 }
 
 /// Whether the light is no brighter than before, within a tenth: what can be

@@ -6,6 +6,7 @@
 //!  unknown ── down x (N+2), the last two must change nothing ──► at a stop
 //!  at a stop ── up, the light must rise ──► level 2 (else: off; press power)
 //!  known ── one press, one look ──► counted | missed (again) | wrong (anchor anew)
+//!  counted from the stop to the highest ── up must change nothing ──► proven
 //! ```
 //!
 //! Percentages are common practice, no source: a step changes the light by at
@@ -31,6 +32,9 @@ const SAME_WITHIN: f64 = 0.10;
 const MISSED_AT_MOST: u32 = 2;
 /// Times that the level may be found anew before the action fails.
 const ANCHORS_AT_MOST: u32 = 3;
+/// Looks at the highest level until its light is at rest: ten seconds of a meter
+/// that takes one.
+const LOOKS_AT_MOST: u32 = 10;
 /// Presses more than the ladder has levels when walking to its lower stop.
 const BEYOND_THE_STOP: u16 = 2;
 
@@ -99,6 +103,16 @@ enum Stage {
         up: bool,
         pressed: u32,
     },
+    /// The count from the stop says that this is the highest level: its light
+    /// comes to rest first, a lamp may fade for longer than its file says.
+    TopComesToRest {
+        before: f64,
+        looks: u32,
+    },
+    /// Then up was pressed, and must change nothing.
+    AtTop {
+        before: f64,
+    },
     /// Counting without a meter.
     Blind {
         level: u16,
@@ -119,6 +133,8 @@ pub struct Ladder {
     /// The light of each level on the way up from the stop.
     passed: BTreeMap<u16, f64>,
     floor: f64,
+    /// The light while the lamp was off.
+    dark: Option<f64>,
     stage: Stage,
     look_due: bool,
     light: Option<f64>,
@@ -158,6 +174,7 @@ impl Ladder {
             seen_before: BTreeMap::new(),
             passed: BTreeMap::new(),
             floor,
+            dark: None,
             stage,
             look_due: false,
             light: None,
@@ -175,6 +192,13 @@ impl Ladder {
     /// have warmed up by as much.
     pub fn knowing(mut self, seen_before: BTreeMap<u16, f64>) -> Ladder {
         self.seen_before = seen_before;
+        self
+    }
+
+    /// The same walk, knowing the light at the watch position while the lamp is
+    /// off: what rises from there was not lit before, and says no level.
+    pub fn dark_at(mut self, dark: Option<f64>) -> Ladder {
+        self.dark = dark;
         self
     }
 
@@ -234,6 +258,8 @@ impl Ladder {
             | Stage::OnlyLevel { .. }
             | Stage::Powered
             | Stage::Counting { .. }
+            | Stage::TopComesToRest { .. }
+            | Stage::AtTop { .. }
             | Stage::Stepped { .. } => self.look(self.stage),
             Stage::Over => Step::Lost("the walk is over".to_owned()),
         }
@@ -265,6 +291,8 @@ impl Ladder {
                 self.next_step()
             }
             Stage::Counting { level } => self.counting(level, light),
+            Stage::TopComesToRest { before, looks } => self.top_rests(before, looks, light),
+            Stage::AtTop { before } => self.at_top(before, light),
             Stage::Stepped {
                 level,
                 before,
@@ -333,6 +361,12 @@ impl Ladder {
         if !self.rose_clearly(before, light) {
             return self.not_risen(pressed, light);
         }
+        if self.was_dark(before) {
+            return self.anchor(
+                "the light rose from what it is while the lamp is off: the lamp lit by itself or \
+                 by a button of its levels, or its lowest level is not seen from here",
+            );
+        }
         self.walked = true;
         self.passed.insert(1, before);
         self.stage = Stage::Counting { level: 2 };
@@ -375,6 +409,12 @@ impl Ladder {
             return self.anchor("a level on the way looks different from before in this run");
         }
         if level == self.target {
+            if self.walked && level == self.levels {
+                // A press that the lamp did not take while its light rose by
+                // itself would leave the count one level short.
+                let (before, looks) = (light, 1);
+                return self.look(Stage::TopComesToRest { before, looks });
+            }
             return self.arrived(light);
         }
         let up = level < self.target;
@@ -427,6 +467,24 @@ impl Ladder {
             return self.anchor("a button was pressed three times and nothing changed");
         }
         self.anchor("the light changed the wrong way")
+    }
+
+    fn top_rests(&mut self, before: f64, looks: u32, light: f64) -> Step {
+        if self.same(before, light, STOP_AT_MOST) {
+            return self.press_look(Button::Up, Stage::AtTop { before: light });
+        }
+        if looks >= LOOKS_AT_MOST {
+            return self.anchor("the light of the highest level does not come to rest");
+        }
+        let (before, looks) = (light, looks + 1);
+        self.look(Stage::TopComesToRest { before, looks })
+    }
+
+    fn at_top(&mut self, before: f64, light: f64) -> Step {
+        if !self.same(before, light, STOP_AT_MOST) {
+            return self.anchor("the light still changed where the count says the highest level");
+        }
+        self.arrived(light)
     }
 
     fn arrived(&mut self, light: f64) -> Step {
@@ -500,6 +558,12 @@ impl Ladder {
         (a - b).abs() <= (within * a.abs().max(b.abs())).max(self.floor)
     }
 
+    /// Whether a light is that of the lamp switched off.
+    fn was_dark(&self, light: f64) -> bool {
+        let off = self.dark.map(|dark| (dark, light - dark));
+        off.is_some_and(|(dark, off)| off <= (STOP_AT_MOST * dark).max(RISE_IN_FLOORS * self.floor))
+    }
+
     /// Whether the light rose by a step that no noise makes.
     fn rose_clearly(&self, before: f64, after: f64) -> bool {
         self.rose(before, after) && after - before > RISE_IN_FLOORS * self.floor
@@ -508,272 +572,5 @@ impl Ladder {
     /// Whether the light rose by a step.
     fn rose(&self, before: f64, after: f64) -> bool {
         after > before && !self.same(before, after, STEP_AT_LEAST)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// A lamp of geometric levels that can be off, miss presses, or count one
-    /// press twice.
-    struct Toy {
-        levels: u16,
-        level: u16,
-        on: bool,
-        pressed: u32,
-        missed: fn(u32) -> bool,
-        double: fn(u32) -> bool,
-    }
-
-    impl Toy {
-        fn light(&self) -> f64 {
-            let glow = 0.05;
-            if self.on {
-                glow + 10.0 * 1.5_f64.powi(i32::from(self.level))
-            } else {
-                glow
-            }
-        }
-        fn press(&mut self, button: Button) {
-            self.pressed += 1;
-            if (self.missed)(self.pressed) {
-                return;
-            }
-            let times = if (self.double)(self.pressed) { 2 } else { 1 };
-            for _ in 0..times {
-                match button {
-                    Button::Power => self.on = !self.on,
-                    Button::Up if self.on => self.level = (self.level + 1).min(self.levels),
-                    Button::Down if self.on => self.level = (self.level - 1).max(1),
-                    Button::Up | Button::Down => {}
-                }
-            }
-        }
-    }
-
-    fn walk(toy: &mut Toy, mut ladder: Ladder) -> Result<&'static str, String> {
-        let mut step = ladder.next_step();
-        for _ in 0..500 {
-            step = match step {
-                Step::Press(button) => {
-                    toy.press(button);
-                    ladder.next_step()
-                }
-                Step::Look => ladder.seen(Some(toy.light())),
-                Step::Reached(proof) => return Ok(proof),
-                Step::Lost(why) => return Err(why),
-            };
-        }
-        panic!("the walk does not end: {ladder:?}");
-    }
-
-    const NEVER: fn(u32) -> bool = |_| false;
-
-    #[test]
-    fn every_level_is_reached_from_every_state() {
-        for levels in [2, 3, 12] {
-            for start in 1..=levels {
-                for target in 1..=levels {
-                    for on in [true, false] {
-                        for missed in [NEVER, |n| n % 5 == 3, |n| n % 7 == 0] {
-                            let mut toy = Toy {
-                                levels,
-                                level: start,
-                                on,
-                                pressed: 0,
-                                missed,
-                                double: NEVER,
-                            };
-                            let ladder = Ladder::new(levels, target, None, true, true, None, 0.01);
-                            let end = walk(&mut toy, ladder);
-                            assert!(end.is_ok(), "{end:?}");
-                            assert_eq!((toy.level, toy.on), (target, true), "from {start}");
-                        }
-                    }
-                }
-            }
-        }
-    }
-
-    #[test]
-    fn a_double_press_is_noticed_where_the_level_was_seen_before() {
-        let mut toy = Toy {
-            levels: 8,
-            level: 5,
-            on: true,
-            pressed: 0,
-            missed: NEVER,
-            double: |n| n == 1,
-        };
-        let expected = 0.05 + 10.0 * 1.5_f64.powi(4);
-        let end = walk(
-            &mut toy,
-            Ladder::new(8, 4, Some(5), true, true, Some(expected), 0.01),
-        );
-        assert_eq!(
-            (end, toy.level),
-            (Ok("walked to a stop, counted and seen"), 4)
-        );
-    }
-
-    /// Noise of a dark lamp, up to five times what is nothing to the meter, is
-    /// no light: the power button is pressed.
-    #[test]
-    fn noise_does_not_pass_for_a_lit_lamp() {
-        for seed in 0..200_u32 {
-            let mut toy = Toy {
-                levels: 2,
-                level: 1,
-                on: false,
-                pressed: 0,
-                missed: NEVER,
-                double: NEVER,
-            };
-            let mut ladder = Ladder::new(2, 2, None, true, true, None, 0.002);
-            let mut noise = seed;
-            let mut step = ladder.next_step();
-            let reached = loop {
-                step = match step {
-                    Step::Press(button) => {
-                        toy.press(button);
-                        ladder.next_step()
-                    }
-                    Step::Look => {
-                        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                        let share = f64::from(noise) / f64::from(u32::MAX) - 0.5;
-                        ladder.seen(Some(toy.light() + 0.008 * share))
-                    }
-                    Step::Reached(_) => break true,
-                    Step::Lost(_) => break false,
-                };
-            };
-            assert!(!reached || toy.on, "seed {seed}");
-        }
-    }
-
-    #[test]
-    fn a_lamp_of_one_level_is_switched_on_and_seen() {
-        for on in [true, false] {
-            for missed in [NEVER, |n| n == 4, |n| n == 5] as [fn(u32) -> bool; 3] {
-                let mut toy = Toy {
-                    levels: 1,
-                    level: 1,
-                    on,
-                    pressed: 0,
-                    missed,
-                    double: NEVER,
-                };
-                let ladder = Ladder::new(1, 1, None, true, true, None, 0.01);
-                let end = walk(&mut toy, ladder);
-                assert_eq!(
-                    (end, toy.on),
-                    (Ok("walked to a stop, counted and seen"), true)
-                );
-            }
-        }
-        let mut toy = Toy {
-            levels: 1,
-            level: 1,
-            on: true,
-            pressed: 0,
-            missed: NEVER,
-            double: NEVER,
-        };
-        let none = Ladder::new(1, 1, None, true, false, None, 0.01);
-        assert!(walk(&mut toy, none).is_err());
-    }
-
-    /// A lamp that cooled while the bench stood gives another light; a walk
-    /// whose press counted twice does too, once.
-    #[test]
-    fn two_walks_that_agree_outweigh_what_was_seen_before() {
-        for (cooled, double) in [
-            (1.0 / 0.85, NEVER),
-            (1.0, |n| n == 15),
-            (1.0, |n| n == 14 || n == 40),
-        ] as [(f64, fn(u32) -> bool); 3]
-        {
-            let mut toy = Toy {
-                levels: 8,
-                level: 8,
-                on: true,
-                pressed: 0,
-                missed: NEVER,
-                double,
-            };
-            let expected = (0.05 + 10.0 * 1.5_f64.powi(6)) / cooled;
-            let ladder = Ladder::new(8, 6, None, true, true, Some(expected), 0.01);
-            let end = walk(&mut toy, ladder);
-            assert_eq!(
-                (end, toy.level),
-                (Ok("walked to a stop, counted and seen"), 6)
-            );
-        }
-    }
-
-    /// Legs go down from the highest level, so levels below were never seen: a
-    /// double press can only be noticed when the ladder ends too soon.
-    #[test]
-    fn a_double_press_on_the_way_down_is_named_where_the_ladder_ends_too_soon() {
-        let mut toy = Toy {
-            levels: 12,
-            level: 12,
-            on: true,
-            pressed: 0,
-            missed: NEVER,
-            double: |n| n == 5,
-        };
-        let ends: Vec<_> = (1..12)
-            .rev()
-            .map(|target| {
-                walk(
-                    &mut toy,
-                    Ladder::new(12, target, Some(target + 1), true, true, None, 0.01),
-                )
-            })
-            .collect();
-        let (last, before) = ends.split_last().expect("eleven walks");
-        assert!(before.iter().all(Result::is_ok));
-        assert!(
-            last.as_ref()
-                .is_err_and(|why| why.contains("no level since the last walk"))
-        );
-    }
-
-    #[test]
-    fn a_dead_button_is_named_and_not_pressed_for_ever() {
-        let mut toy = Toy {
-            levels: 8,
-            level: 5,
-            on: true,
-            pressed: 0,
-            missed: |_| true,
-            double: NEVER,
-        };
-        let end = walk(&mut toy, Ladder::new(8, 4, None, true, true, None, 0.01));
-        assert!(end.is_err_and(|why| why.contains("does not rise")));
-        assert!(toy.pressed < 60, "{}", toy.pressed);
-    }
-
-    #[test]
-    fn without_a_meter_presses_are_only_counted() {
-        let mut toy = Toy {
-            levels: 8,
-            level: 5,
-            on: true,
-            pressed: 0,
-            missed: NEVER,
-            double: NEVER,
-        };
-        let end = walk(&mut toy, Ladder::new(8, 7, None, false, true, None, 0.01));
-        assert_eq!((end, toy.level), (Ok("counted, not seen"), 7));
-    }
-
-    #[test]
-    fn a_silent_meter_ends_the_walk() {
-        let mut ladder = Ladder::new(8, 7, Some(3), true, true, None, 0.01);
-        assert_eq!(ladder.next_step(), Step::Look);
-        assert!(matches!(ladder.seen(None), Step::Lost(_)));
     }
 }

@@ -4,6 +4,7 @@
 //! makes the bench safe.
 
 use photometry::measured::Moment;
+use photometry::units::Length;
 
 /// What is known of the lamp's being lit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -41,9 +42,130 @@ const SHINES_TO: f64 = 2.0;
 /// A rise by less, in lx, is no lamp's: noise and the room of a dark level.
 const RISE_OF_NO_LAMP_LX: f64 = 0.5;
 
+/// Share of what the inverse square leaves of a light below which a lamp is not
+/// seen to be lit elsewhere: near fields and tilted heads cost less.
+const GLIMPSED_FROM: f64 = 0.2;
+/// Share of the least light to be expected below which no lit lamp gives less,
+/// however its light falls off. Common practice, no source.
+const DARK_BELOW: f64 = 0.02;
+/// Readings of one point, seconds apart, that differ by more are not of one
+/// light. Common practice, no source.
+const UNSTEADY_FROM: f64 = 0.2;
+/// What a meter may show more or less from one reading to the next, in lx: two
+/// steps of one that shows tenths. Common practice, no source.
+const NOISE_LX: f64 = 0.2;
+/// A light that was another level's before is taken for it within this.
+const SAME_WITHIN: f64 = 0.10;
+
+/// How a reading says that the lamp is not, or was not all the time, as it was
+/// set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Astray {
+    /// At the watch position, less than half or more than twice the light of
+    /// its setting.
+    Reference,
+    /// At the watch position, all at once the light of another level.
+    OtherLevel,
+    /// At a point, dark, or not what the reference lets expect there.
+    AtPoint,
+    /// Light while the lamp is to be off.
+    NotDark,
+    /// The readings of a point differ by more than a fifth.
+    WithinPoint,
+}
+
+impl Astray {
+    /// What was seen, for a setting's key.
+    pub fn words(self, setting: &str) -> String {
+        match self {
+            Astray::Reference => format!(
+                "the light at the reference position is less than half or more than twice of \
+                 what it was when {setting} was set"
+            ),
+            Astray::OtherLevel => format!(
+                "the light at the reference position left that of {setting} all at once, for \
+                 that of another level"
+            ),
+            Astray::AtPoint => format!(
+                "the light at this point is not that of {setting}, going by the light at the \
+                 reference position"
+            ),
+            Astray::NotDark => "there is more than twice the light that there was here when the \
+                                lamp was off"
+                .to_owned(),
+            Astray::WithinPoint => {
+                format!(
+                    "readings of one point at {setting}, seconds apart, differ by more than a fifth"
+                )
+            }
+        }
+    }
+}
+
+/// What a reading away from the watch position says of the lamp.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Shines {
+    /// It may be lit as it was set.
+    AsSet,
+    /// It is dark, or falls off in an unusual way: another look tells.
+    Doubtful,
+    /// It is not.
+    Not,
+}
+
 /// Whether a light at the watch position is that of a setting which gave
 /// `light` there, both in lux: from half to twice of it.
 pub(super) fn shines_as(light: f64, value: f64) -> bool {
     let brightest = light.max(0.0) * SHINES_TO + RISE_OF_NO_LAMP_LX;
     value >= SHINES_FROM * light && value <= brightest
+}
+
+/// Whether two readings of one place, in lx, may be of one light, minutes or
+/// hours apart: within a factor of two, or apart by no lamp's light.
+pub(super) fn agrees(one: f64, other: f64) -> bool {
+    let (least, most) = (one.min(other), one.max(other));
+    most <= least.max(0.0) * SHINES_TO + RISE_OF_NO_LAMP_LX
+}
+
+/// Whether there is light, in lx, where the lamp left `dark` when it was
+/// switched off, moments ago.
+pub(super) fn is_lit(dark: f64, value: f64) -> bool {
+    value > dark && !agrees(dark, value)
+}
+
+/// Whether two readings of one point, in lx, seconds apart, are of one light.
+/// What is less apart is in the scatter of the point.
+pub(super) fn steady(one: f64, other: f64) -> bool {
+    let apart = (one - other).abs();
+    apart <= UNSTEADY_FROM * one.max(other) + NOISE_LX
+}
+
+/// Whether a light that was `light` before is now another level's, which gave
+/// `other`: a lamp that warms up changes little from one look to the next.
+pub(super) fn is_another(light: f64, other: f64, value: f64) -> bool {
+    let off = |light: f64| (value - light).abs();
+    let same = |light: f64| off(light) <= SAME_WITHIN * light.abs().max(value.abs());
+    off(light) > RISE_OF_NO_LAMP_LX && !same(light) && same(other)
+}
+
+/// Whether a reading away from the watch position is too dark for anyone to
+/// have seen a lit lamp there: far below what the inverse square leaves.
+pub(super) fn glimpsed(light: f64, watch: Length, position: Length, value: f64) -> bool {
+    let ratio = watch.metres() / position.metres();
+    value < GLIMPSED_FROM * light * ratio * ratio
+}
+
+/// What a reading says at a place of which nothing is known yet. Between the
+/// lamp's face, where the light hardly falls off, and the inverse square of the
+/// distance lies what any lamp on the rail's axis gives.
+pub(super) fn least_at(light: f64, watch: Length, position: Length, value: f64) -> Shines {
+    let ratio = watch.metres() / position.metres();
+    let least = light * (ratio * ratio).min(1.0);
+    if value >= GLIMPSED_FROM * least || least - value <= RISE_OF_NO_LAMP_LX {
+        Shines::AsSet
+    } else if value < DARK_BELOW * least {
+        Shines::Not
+    } else {
+        Shines::Doubtful
+    }
 }

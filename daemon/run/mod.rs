@@ -27,6 +27,10 @@ mod tests_decide;
 #[cfg(test)]
 mod tests_ladder;
 #[cfg(test)]
+mod tests_light;
+#[cfg(test)]
+mod tests_presses;
+#[cfg(test)]
 mod tests_restart;
 #[cfg(test)]
 mod tests_state;

@@ -8,18 +8,21 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use photometry::measured::{Moment, Outcome};
-use photometry::units::{Length, Span, Wall};
+use photometry::units::{Span, Wall};
 
 use super::done::Done;
 use super::journal::{
-    Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LIGHT_LOST, LampLeft, ResumeCause,
+    Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LIGHT_LOST, ResumeCause,
     STEPS_LOST, SeamCause,
 };
-use super::lit::{Lit, shines_as};
+use super::lit::{Astray, Lit};
 use super::restart;
 use super::restart::{legs_again, legs_of_test};
 use crate::plan::intent::OnFailure;
 use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
+use light::Sightings;
+
+mod light;
 
 /// Where a run is.
 #[derive(Clone, Debug, PartialEq)]
@@ -35,10 +38,6 @@ pub enum Phase {
     /// Over.
     Ended(End),
 }
-
-/// Share of what the inverse square leaves of a light below which a lamp is not
-/// seen to be lit elsewhere: near fields and tilted heads cost less.
-const GLIMPSED_FROM: f64 = 0.2;
 
 /// A leg to be measured again, once the action that decided it is done.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -131,9 +130,10 @@ pub struct State {
     /// A homing since that seam did not prove that no steps were lost before
     /// it; another, proven since that one, does not either.
     pub homing_unproven: bool,
-    /// A reference reading was far from the light of its setting, and nothing
-    /// was done about it yet.
-    pub went_astray: bool,
+    /// A reading was far from the light of its setting, and nothing was done
+    /// about it yet.
+    pub astray: Option<Astray>,
+    sightings: Sightings,
     /// The test from whose watch position these lights were seen.
     looks_in: Option<u32>,
     /// The bench was made safe and nothing was done since.
@@ -172,7 +172,8 @@ impl State {
             light_at_seam: BTreeMap::new(),
             returning: false,
             homing_unproven: false,
-            went_astray: false,
+            astray: None,
+            sightings: Sightings::default(),
             looks_in: None,
             safe: true,
             seam_at: Wall::default(),
@@ -420,7 +421,7 @@ impl State {
             Body::Taken { key, reading } => {
                 self.take(itinerary, event, key.purpose, &reading.outcome);
             }
-            Body::Decided { decision } => self.decide(decision),
+            Body::Decided { decision } => self.decide(itinerary, event, decision),
             Body::Done { facts } => {
                 self.light(itinerary, event);
                 self.found_home(itinerary, event, facts.home_offset.is_some());
@@ -462,29 +463,10 @@ impl State {
             }
             Body::MadeSafe { left } => {
                 self.safe = true;
-                match (left.lamp, &mut self.lit) {
-                    (LampLeft::Off, lit) => *lit = Lit::Off,
-                    // Pressed blind: it counts as on, and is not pressed again.
-                    (LampLeft::OffNotSeen, Lit::On { seen, .. }) => *seen = false,
-                    _ => {}
-                }
+                self.left_lamp(left.lamp);
             }
             Body::Ended { end } => self.phase = Phase::Ended(*end),
         }
-    }
-
-    /// Lights that were seen from elsewhere, or by another meter, say nothing.
-    fn look_from(&mut self, itinerary: &Itinerary, no: i64) {
-        let test = self.action(itinerary, no).map(|action| action.test);
-        let head = |test: u32| itinerary.tests.get(test as usize);
-        let Some(now) = test else { return };
-        if let (Some(before), Some(head_now)) = (self.looks_in.and_then(head), head(now))
-            && (before.watch != head_now.watch || before.meter != head_now.meter)
-        {
-            self.light_at.clear();
-            self.passed_at.clear();
-        }
-        self.looks_in = Some(now);
     }
 
     fn start(&mut self, itinerary: &Itinerary, event: &Event) {
@@ -495,6 +477,7 @@ impl State {
             attempt: event.attempt,
         });
         self.safe = false;
+        self.point_at_work(itinerary, no);
         if let Ok(planned) = usize::try_from(no)
             && let Some(attempts) = self.attempts.get_mut(planned)
         {
@@ -529,9 +512,8 @@ impl State {
             return;
         };
         let (leg, point) = (action.leg, action.point);
-        let setting = action.setting.clone();
         let says_something = outcome.says_something();
-        let ends_action = matches!(action.what, What::Read { .. }) && says_something;
+        let ends_action = action.ends_with(purpose, outcome);
         let value = outcome.value();
         match (purpose, leg, point) {
             // Only planned readings are of a point.
@@ -541,80 +523,23 @@ impl State {
             (Purpose::Return, ..) if says_something => self.returns.push(value),
             _ => {}
         }
-        self.compare(itinerary, event, purpose, &setting, value);
+        self.see(itinerary, event);
         if ends_action {
             self.finish(itinerary, event.no);
         }
     }
 
-    /// Whether a light at the watch position is that of a lit lamp at this
-    /// setting: from half to twice of what it was when the level was set. None
-    /// where that is not known.
-    pub fn still_shines(&self, setting: &str, value: f64) -> Option<bool> {
-        let light = self.light_at.get(setting)?;
-        Some(shines_as(*light, value))
-    }
-
-    /// A reading elsewhere that is far below what the inverse square leaves of
-    /// the light at the watch position: nobody sees a lit lamp there.
-    fn glimpse(&mut self, setting: &str, value: f64, watch: Length, position: Length) {
-        let ratio = watch.metres() / position.metres();
-        let dark = self
-            .light_at
-            .get(setting)
-            .is_some_and(|light| value < GLIMPSED_FROM * light * ratio * ratio);
-        if let Lit::On { seen, .. } = &mut self.lit
-            && dark
-        {
-            *seen = false;
-        }
-    }
-
-    /// Holds a reading at the watch position against the light of its setting.
-    fn compare(
-        &mut self,
-        itinerary: &Itinerary,
-        event: &Event,
-        purpose: Purpose,
-        setting: &str,
-        value: Option<f64>,
-    ) {
-        let (Some(value), Body::Taken { key, .. }) = (value, &event.body) else {
-            return;
-        };
-        let action = event.no.and_then(|no| self.action(itinerary, no));
-        let Some(test) = action.and_then(|action| itinerary.tests.get(action.test as usize)) else {
-            return;
-        };
-        if purpose == Purpose::Read {
-            self.glimpse(setting, value, test.watch, key.position);
-            return;
-        }
-        let compared = matches!(
-            purpose,
-            Purpose::WarmUp | Purpose::Reference | Purpose::Return
-        );
-        if !compared || test.watch != key.position {
-            return;
-        }
-        match self.still_shines(setting, value) {
-            Some(false) => {
-                self.went_astray = purpose != Purpose::WarmUp;
-                if let Lit::On { seen, .. } = &mut self.lit {
-                    *seen = false;
+    fn decide(&mut self, itinerary: &Itinerary, event: &Event, decision: &Decision) {
+        match decision {
+            Decision::Drift {
+                verdict: DriftVerdict::GoesOn,
+                ..
+            } => {
+                let action = event.no.and_then(|no| self.action(itinerary, no));
+                if let Some(test) = action.map(|action| action.test) {
+                    self.sightings.learn(test);
                 }
             }
-            // The lamp warms after its level was set; later looks at this
-            // level are held against what it gave last.
-            Some(true) if purpose == Purpose::WarmUp => {
-                self.light_at.insert(setting.to_owned(), value);
-            }
-            _ => {}
-        }
-    }
-
-    fn decide(&mut self, decision: &Decision) {
-        match decision {
             Decision::Drift {
                 leg,
                 verdict: DriftVerdict::LegAgain,
@@ -667,17 +592,6 @@ impl State {
         }
     }
 
-    /// A lamp that was switched off by an action is no longer lit.
-    fn light(&mut self, itinerary: &Itinerary, event: &Event) {
-        let off = event
-            .no
-            .and_then(|no| self.action(itinerary, no))
-            .is_some_and(|action| matches!(action.what, What::LampOff));
-        if off {
-            self.lit = Lit::Off;
-        }
-    }
-
     fn finish(&mut self, itinerary: &Itinerary, no: Option<i64>) {
         self.running = None;
         let Some(no) = no else { return };
@@ -720,16 +634,15 @@ impl State {
             self.done.unmark(action.no);
         }
         self.references.retain(|leg, _| !legs.contains(leg));
+        self.sightings.unlearn();
     }
 
     /// Broken off while it was being switched off: its last look may be old.
     fn lose_sight(&mut self, itinerary: &Itinerary) {
         let running = self.running.and_then(|r| self.action(itinerary, r.no));
         let off = running.is_some_and(|action| matches!(action.what, What::LampOff));
-        if let Lit::On { seen, .. } = &mut self.lit
-            && off
-        {
-            *seen = false;
+        if off {
+            self.lose_sight_of_it();
         }
     }
 
@@ -737,17 +650,18 @@ impl State {
         self.lose_sight(itinerary);
         self.running = None;
         self.leg_again = None;
-        self.went_astray = false;
+        self.drop_doubt(itinerary);
         let test = event
             .no
             .and_then(|no| self.action(itinerary, no))
             .map(|action| action.test);
         let planned = event.no.and_then(|no| usize::try_from(no).ok());
         let action = planned.and_then(|no| itinerary.actions.get(no));
-        if let Some(leg) = action.and_then(|action| action.leg)
+        if let Some(action) = action
             && fault.code == LIGHT_LOST
         {
-            self.undo_legs(itinerary, &BTreeSet::from([leg]));
+            self.undo_legs(itinerary, &action.leg.into_iter().collect());
+            self.undo_points(itinerary, &restart::dark_points(itinerary, action.no));
         }
         if let Some(test) = test
             && fault.code == STEPS_LOST
@@ -767,7 +681,7 @@ impl State {
         if !std::mem::take(&mut self.broken) {
             return;
         }
-        self.went_astray = false;
+        self.drop_doubt(itinerary);
         self.preamble = None;
         self.returns.clear();
         self.leg_again = None;

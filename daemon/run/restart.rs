@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 use photometry::units::Length;
 
 use crate::plan::itinerary::{
-    Action, Itinerary, Key, Purpose, Question, Restart, WarmUpRule, What,
+    Action, Itinerary, Key, OFF, Purpose, Question, Restart, WarmUpRule, What,
 };
 
 /// The first action to do again when `at` is the first that is not done: a
@@ -245,6 +245,21 @@ pub fn legs_again(itinerary: &Itinerary, leg: u32, earlier: bool) -> BTreeSet<u3
         .filter_map(|action| action.leg);
     legs.filter(|other| *other == leg || (earlier && *other < leg))
         .collect()
+}
+
+/// The points that were measured with the lamp off, in a row, before this
+/// action: what is in doubt when the lamp is seen to shine there.
+pub fn dark_points(itinerary: &Itinerary, no: u32) -> BTreeSet<u32> {
+    let before = itinerary.actions.iter().take(no as usize).rev();
+    let in_a_row = before.take_while(|action| {
+        let switched = matches!(action.what, What::LampOff);
+        !switched && action.leg.is_none() && action.setting == OFF
+    });
+    let read = in_a_row.filter(|action| {
+        let key = action.key.as_ref();
+        key.is_some_and(|key| key.purpose == Purpose::Ambient)
+    });
+    read.filter_map(|action| action.point).collect()
 }
 
 /// All legs of a test.

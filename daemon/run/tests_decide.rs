@@ -4,7 +4,7 @@ use photometry::measured::Outcome;
 use photometry::stabilisation::Sample;
 use photometry::units::{Mono, Ratio, Span};
 
-use super::decide::{self, WarmUpStep, drift_of, half_light, no_brighter, went_out};
+use super::decide::{self, WarmUpStep, as_dark_as, drift_of, half_light, no_brighter, went_out};
 use super::journal::{Body, Decision, DriftVerdict, ResumeCause, SeamCause};
 use super::tests_walk::{Light, Walk, done, itinerary, level, reads, walk};
 use crate::plan::itinerary::{Purpose, WarmUpRule, What};
@@ -33,6 +33,29 @@ fn no_brighter_within_a_tenth() {
         );
     }
     assert_eq!(went_out(&Under(0.1), &TimedOut), None);
+}
+
+#[test]
+fn a_dimmer_lamp_is_not_off_where_it_was_seen_darker() {
+    use Outcome::{Over, Under, Value};
+    for (darkest, after, expected) in [
+        (None, Value(60.0), true),
+        (Some(0.07), Value(0.07), true),
+        (Some(0.07), Value(0.6), true),
+        (Some(0.07), Value(0.7), false),
+        (Some(30.0), Value(60.0), true),
+        (Some(30.0), Value(61.0), false),
+        (Some(30.0), Value(5.0), true),
+        (Some(0.07), Under(0.1), true),
+        // Over range is refused as not gone out already.
+        (Some(0.07), Over(20.0), true),
+    ] {
+        assert_eq!(
+            as_dark_as(darkest, &after),
+            expected,
+            "{darkest:?} {after:?}"
+        );
+    }
 }
 
 #[test]

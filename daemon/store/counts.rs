@@ -13,9 +13,9 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use crate::plan::itinerary::{Action, Itinerary, What};
+use crate::plan::itinerary::{Action, Itinerary};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event, LIGHT_LOST, STEPS_LOST};
-use crate::run::restart::{legs_again, legs_of_test};
+use crate::run::restart::{dark_points, legs_again, legs_of_test};
 
 /// Why a reading counts, or does not.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -54,6 +54,33 @@ pub(super) struct LegsAgain {
     test: Option<u32>,
 }
 
+/// What no longer stands: legs, and points outside any leg.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) struct Undone {
+    legs: BTreeSet<u32>,
+    points: BTreeSet<u32>,
+}
+
+impl Undone {
+    fn legs(legs: BTreeSet<u32>) -> Undone {
+        let points = BTreeSet::new();
+        Undone { legs, points }
+    }
+
+    /// The actions of which nothing stands.
+    pub(super) fn actions<'a>(
+        &'a self,
+        itinerary: &'a Itinerary,
+    ) -> impl Iterator<Item = &'a Action> {
+        let none = self.legs.is_empty() && self.points.is_empty();
+        let all = if none { &[][..] } else { &itinerary.actions };
+        let of_leg = |action: &Action| action.leg.is_some_and(|leg| self.legs.contains(&leg));
+        let of_point = |action: &Action| action.point.is_some_and(|at| self.points.contains(&at));
+        all.iter()
+            .filter(move |action| of_leg(action) || of_point(action))
+    }
+}
+
 /// A leg to be measured again, and whether its test's earlier ones are too.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Again {
@@ -62,29 +89,31 @@ struct Again {
 }
 
 impl LegsAgain {
-    /// The legs of which nothing stands from this event on.
-    pub(super) fn see(&mut self, itinerary: &Itinerary, event: &Event) -> BTreeSet<u32> {
+    /// The legs and points of which nothing stands from this event on.
+    pub(super) fn see(&mut self, itinerary: &Itinerary, event: &Event) -> Undone {
         let no = event.no.and_then(|no| usize::try_from(no).ok());
         let action = no.and_then(|no| itinerary.actions.get(no));
         if let Some(action) = action {
             self.test = Some(action.test);
         }
-        if let (Body::Failed { fault }, Some(leg)) = (&event.body, action.and_then(|a| a.leg))
+        if let (Body::Failed { fault }, Some(action)) = (&event.body, action)
             && fault.code == LIGHT_LOST
         {
             self.decided = None;
-            return BTreeSet::from([leg]);
+            return Undone {
+                legs: action.leg.into_iter().collect(),
+                points: dark_points(itinerary, action.no),
+            };
         }
         if let (Body::Failed { fault }, Some(test)) = (&event.body, self.test)
             && fault.code == STEPS_LOST
         {
             self.decided = None;
-            return legs_of_test(itinerary, test);
+            return Undone::legs(legs_of_test(itinerary, test));
         }
         let again = self.follow(&event.body);
-        again.map_or_else(BTreeSet::new, |again| {
-            legs_again(itinerary, again.leg, again.earlier)
-        })
+        let legs = again.map(|again| legs_again(itinerary, again.leg, again.earlier));
+        Undone::legs(legs.unwrap_or_default())
     }
 
     fn follow(&mut self, body: &Body) -> Option<Again> {
@@ -162,8 +191,8 @@ pub fn standings(itinerary: &Itinerary, events: &[Event]) -> HashMap<u64, Standi
 
 impl Counting<'_> {
     fn see(&mut self, event: &Event) {
-        let legs = self.legs_again.see(self.itinerary, event);
-        legs.into_iter().for_each(|leg| self.drop_leg(leg));
+        let undone = self.legs_again.see(self.itinerary, event);
+        self.drop_undone(&undone);
         if matches!(event.body, Body::Seam { .. }) {
             self.open.clear();
             return;
@@ -188,11 +217,11 @@ impl Counting<'_> {
                 }
                 pass.reached = action.no;
             }
-            Body::Taken { reading, .. } => {
+            Body::Taken { key, reading } => {
                 self.standings.insert(event.seq, Standing::Unfinished);
                 pass.reached = action.no;
                 pass.taken.push((action.no, event.attempt, event.seq));
-                if matches!(action.what, What::Read { .. }) && reading.outcome.says_something() {
+                if action.ends_with(key.purpose, &reading.outcome) {
                     pass.done.insert(action.no);
                 }
             }
@@ -206,10 +235,9 @@ impl Counting<'_> {
         }
     }
 
-    /// Nothing of this leg counts any more.
-    fn drop_leg(&mut self, leg: u32) {
-        let of_leg = self.itinerary.actions.iter();
-        for action in of_leg.filter(|action| action.leg == Some(leg)) {
+    /// Nothing of these legs and points counts any more.
+    fn drop_undone(&mut self, undone: &Undone) {
+        for action in undone.actions(self.itinerary) {
             let unit = unit_of(action);
             self.open.remove(&unit);
             for seq in self.last.remove(&unit).unwrap_or_default() {

@@ -67,13 +67,9 @@ impl Done {
         if ends_action && let Some(no) = event.no.filter(|no| *no >= 0) {
             self.actions.insert(no);
         }
-        let legs = self.legs_again.see(itinerary, event);
-        if !legs.is_empty() {
-            let of_leg = itinerary.actions.iter();
-            let again = |leg: Option<u32>| leg.is_some_and(|leg| legs.contains(&leg));
-            for action in of_leg.filter(|action| again(action.leg)) {
-                self.actions.remove(&i64::from(action.no));
-            }
+        let undone = self.legs_again.see(itinerary, event);
+        for action in undone.actions(itinerary) {
+            self.actions.remove(&i64::from(action.no));
         }
     }
 }

@@ -1,0 +1,366 @@
+//! What a run's readings say of its lamp: lit, dark, another level than was
+//! set, gone for a blink.
+//!
+//! ```text
+//!  at the watch position   held against the light of the setting there
+//!  elsewhere               against the point's first reading, and against
+//!                          what the watch position lets expect: by the ratio
+//!                          that an earlier leg had there, else by a bound
+//! ```
+//!
+//! Part of the state that `progress` replays. The attendant asks it after each
+//! reading: [`State::astray`] ends the action at work, [`State::doubted`] has
+//! it look again first. Not here: what shines as what (lit).
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use photometry::measured::Outcome;
+use photometry::units::Length;
+
+use super::State;
+use crate::plan::itinerary::{Itinerary, Key, OFF, Purpose, What};
+use crate::run::journal::{Body, Event, LampLeft};
+use crate::run::lit::{
+    Astray, Lit, Shines, agrees, glimpsed, is_another, is_lit, least_at, shines_as, steady,
+};
+
+/// A reading that is far below what the bound lets expect: a lamp that blinks,
+/// or one whose light falls off in an unusual way. A second look tells.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Doubt {
+    /// The reading's key.
+    pub key: Key,
+    /// What it said, in lx.
+    value: f64,
+    point: Option<u32>,
+    /// The action that looks again has begun.
+    looking: bool,
+}
+
+/// What was seen so far that later readings are held against.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Sightings {
+    /// The light at the watch position when the lamp was last switched off.
+    dark: Option<f64>,
+    /// The last look while it is being switched off.
+    off_look: Option<f64>,
+    /// The first reading of the point at work.
+    first_of_point: Option<(u32, f64)>,
+    /// Light over that at the watch position, in the leg at work.
+    of_leg: BTreeMap<Length, f64>,
+    /// The same of legs whose references agreed, by test.
+    learned: BTreeMap<(u32, Length), f64>,
+    /// The light of each place with the lamp off, as it was first seen.
+    ambient: BTreeMap<(u32, Length), f64>,
+    pub(super) doubted: Option<Doubt>,
+}
+
+impl Sightings {
+    /// A leg's references agree: its lamp stood as it was set all the time.
+    pub(super) fn learn(&mut self, test: u32) {
+        let of_leg = std::mem::take(&mut self.of_leg);
+        let ratios = of_leg.into_iter().map(|(at, ratio)| ((test, at), ratio));
+        self.learned.extend(ratios);
+    }
+
+    /// Nothing that was learned counts any more: legs are measured again.
+    pub(super) fn unlearn(&mut self) {
+        self.of_leg.clear();
+        self.learned.clear();
+        self.first_of_point = None;
+    }
+
+    /// Forgets what was seen from elsewhere, or by another meter.
+    fn looks_from_elsewhere(&mut self) {
+        (self.dark, self.off_look) = (None, None);
+        self.ambient.clear();
+    }
+}
+
+impl State {
+    /// A reading that needs a second look before anything else is done.
+    pub fn doubted(&self) -> Option<&Doubt> {
+        self.sightings.doubted.as_ref()
+    }
+
+    /// The light at the watch position when the lamp was last switched off, in
+    /// lx; none where this run did not see it.
+    pub fn dark_light(&self) -> Option<f64> {
+        self.sightings.dark
+    }
+
+    /// Whether a light at the watch position is that of a lit lamp at this
+    /// setting: from half to twice of what it was when the level was set. None
+    /// where that is not known.
+    pub fn still_shines(&self, setting: &str, value: f64) -> Option<bool> {
+        let light = self.light_at.get(setting)?;
+        Some(shines_as(*light, value))
+    }
+
+    /// Lights that were seen from elsewhere, or by another meter, say nothing.
+    pub(super) fn look_from(&mut self, itinerary: &Itinerary, no: i64) {
+        let test = self.action(itinerary, no).map(|action| action.test);
+        let head = |test: u32| itinerary.tests.get(test as usize);
+        let Some(now) = test else { return };
+        if let (Some(before), Some(head_now)) = (self.looks_in.and_then(head), head(now))
+            && (before.watch != head_now.watch || before.meter != head_now.meter)
+        {
+            self.light_at.clear();
+            self.passed_at.clear();
+            self.sightings.looks_from_elsewhere();
+        }
+        self.looks_in = Some(now);
+    }
+
+    /// Readings of a point stand in a row; anything else ends it.
+    pub(super) fn point_at_work(&mut self, itinerary: &Itinerary, no: i64) {
+        let action = self.action(itinerary, no);
+        if !action.is_some_and(|action| matches!(action.what, What::Read { .. })) {
+            self.sightings.first_of_point = None;
+        }
+        // A journal of an earlier version went on without that look.
+        let doubt = self.sightings.doubted.take();
+        self.sightings.doubted = doubt.filter(|doubt| !doubt.looking).map(|doubt| Doubt {
+            looking: true,
+            ..doubt
+        });
+    }
+
+    /// The lamp is not, or was not all the time, as it was set.
+    fn strays(&mut self, how: Astray) {
+        self.astray = Some(how);
+        self.lose_sight_of_it();
+    }
+
+    pub(super) fn lose_sight_of_it(&mut self) {
+        if let Lit::On { seen, .. } = &mut self.lit {
+            *seen = false;
+        }
+    }
+
+    /// Holds a reading against what is known of the lamp.
+    pub(super) fn compare(
+        &mut self,
+        itinerary: &Itinerary,
+        event: &Event,
+        key: &Key,
+        outcome: &Outcome,
+    ) {
+        let action = event.no.and_then(|no| self.action(itinerary, no));
+        let Some(action) = action else { return };
+        let Some(test) = itinerary.tests.get(action.test as usize) else {
+            return;
+        };
+        let at_watch = test.watch == key.position;
+        match key.purpose {
+            Purpose::Read => {
+                let (point, of_test) = (action.point, action.test);
+                self.compare_elsewhere(key, point, of_test, test.watch, outcome);
+            }
+            Purpose::WarmUp | Purpose::Reference | Purpose::Return if at_watch => {
+                let setting = action.setting.clone();
+                self.compare_at_watch(key.purpose, &setting, outcome);
+            }
+            Purpose::Ambient => {
+                let place = (action.test, key.position);
+                if let Some(value) = outcome.value()
+                    && self.lit_in_the_dark(place, at_watch, value)
+                {
+                    // It is lit, whoever lit it, and is to be switched off.
+                    self.astray = Some(Astray::NotDark);
+                    self.lit = Lit::On {
+                        sitting: event.sitting,
+                        since: event.at,
+                        seen: true,
+                    };
+                }
+            }
+            Purpose::Watch if self.doubted().is_some() => self.settle(outcome),
+            Purpose::Watch if at_watch && key.setting == OFF => {
+                self.sightings.off_look = outcome.value();
+            }
+            _ => {}
+        }
+    }
+
+    fn compare_at_watch(&mut self, purpose: Purpose, setting: &str, outcome: &Outcome) {
+        let Some(light) = self.light_at.get(setting).copied() else {
+            return;
+        };
+        let Some(value) = at_most(outcome) else {
+            return;
+        };
+        if !shines_as(light, value) {
+            // Under its limit it may be as dark as before, or darker.
+            let says = outcome.value().is_some() || value < light;
+            if says {
+                self.strays(Astray::Reference);
+            }
+            return;
+        }
+        if outcome.value().is_none() {
+            return;
+        }
+        // After a seam the lamp may have cooled; there the return decides.
+        let others = self.light_at.iter().chain(&self.passed_at);
+        let others = others.filter(|(other, _)| other.as_str() != setting);
+        let mut lights = others.map(|(_, light)| *light);
+        if purpose != Purpose::Return && lights.any(|other| is_another(light, other, value)) {
+            self.strays(Astray::OtherLevel);
+            return;
+        }
+        // The lamp warms after its level was set; later looks at this
+        // level are held against what it gave last.
+        if purpose == Purpose::WarmUp {
+            self.light_at.insert(setting.to_owned(), value);
+        }
+    }
+
+    fn compare_elsewhere(
+        &mut self,
+        key: &Key,
+        point: Option<u32>,
+        test: u32,
+        watch: Length,
+        outcome: &Outcome,
+    ) {
+        let Some(value) = at_most(outcome) else {
+            return;
+        };
+        let light = self.light_at.get(&key.setting).copied();
+        if light.is_some_and(|light| glimpsed(light, watch, key.position, value)) {
+            self.lose_sight_of_it();
+        }
+        if let Some(point) = point {
+            match self.sightings.first_of_point {
+                Some((at, first)) if at == point => {
+                    if !steady(first, value) {
+                        self.strays(Astray::WithinPoint);
+                        return;
+                    }
+                }
+                _ => self.sightings.first_of_point = Some((point, value)),
+            }
+        }
+        let Some(light) = light else { return };
+        let known = self.sightings.learned.get(&(test, key.position));
+        let known = known.copied().or((watch == key.position).then_some(1.0));
+        let shines = match known {
+            Some(ratio) if agrees(light * ratio, value) => Shines::AsSet,
+            // A value under the limit may be as it was.
+            Some(ratio) if outcome.value().is_none() && value >= light * ratio => Shines::AsSet,
+            Some(_) => Shines::Not,
+            None => least_at(light, watch, key.position, value),
+        };
+        match shines {
+            Shines::AsSet => self.learn_here(key.position, light, outcome.value()),
+            Shines::Not => self.strays(Astray::AtPoint),
+            Shines::Doubtful => {
+                let key = key.clone();
+                self.sightings.doubted = Some(Doubt {
+                    key,
+                    value,
+                    point,
+                    looking: false,
+                });
+            }
+        }
+    }
+
+    /// Whether the lamp shines while it is to be off: there is more light than
+    /// when it had gone out (at the watch position) or than at this place before,
+    /// by no less than half of what its lowest level gives here.
+    fn lit_in_the_dark(&mut self, place: (u32, Length), at_watch: bool, value: f64) -> bool {
+        let at_place = *self.sightings.ambient.entry(place).or_insert(value);
+        let switched_off = self.sightings.dark.filter(|_| at_watch);
+        let dark = switched_off.unwrap_or(at_place);
+        let ratio = self.sightings.learned.get(&place).copied();
+        let ratio = if at_watch { Some(1.0) } else { ratio };
+        let lights = self.light_at.values().copied();
+        let lowest = lights.reduce(f64::min).zip(ratio);
+        let half_of_lowest = lowest.map_or(0.0, |(light, ratio)| light * ratio / 2.0);
+        is_lit(dark, value) && value - dark >= half_of_lowest
+    }
+
+    fn learn_here(&mut self, position: Length, light: f64, value: Option<f64>) {
+        if let Some(value) = value.filter(|_| light > 0.0) {
+            let of_leg = &mut self.sightings.of_leg;
+            of_leg.entry(position).or_insert(value / light);
+        }
+    }
+
+    /// A second look at the place of a doubted reading: the same light is the
+    /// lamp's there, another says that it changed in between.
+    fn settle(&mut self, outcome: &Outcome) {
+        let Some(doubt) = self.sightings.doubted.take() else {
+            return;
+        };
+        if at_most(outcome).is_none_or(|value| !agrees(doubt.value, value)) {
+            self.strays(Astray::AtPoint);
+            return;
+        }
+        if let Some(light) = self.light_at.get(&doubt.key.setting).copied() {
+            self.learn_here(doubt.key.position, light, Some(doubt.value));
+        }
+    }
+
+    /// A point whose doubted reading nobody looked at again is redone.
+    pub(super) fn drop_doubt(&mut self, itinerary: &Itinerary) {
+        self.astray = None;
+        self.sightings.first_of_point = None;
+        let doubt = self.sightings.doubted.take();
+        let point = doubt.and_then(|doubt| doubt.point);
+        self.undo_points(itinerary, &point.into_iter().collect());
+    }
+
+    /// These points are to be measured again.
+    pub(super) fn undo_points(&mut self, itinerary: &Itinerary, points: &BTreeSet<u32>) {
+        if points.is_empty() {
+            return;
+        }
+        let again = |point: Option<u32>| point.is_some_and(|point| points.contains(&point));
+        for action in itinerary.actions.iter().filter(|a| again(a.point)) {
+            self.done.unmark(action.no);
+        }
+        self.sightings.ambient.clear();
+    }
+
+    /// A lamp that was switched off by an action is no longer lit.
+    pub(super) fn light(&mut self, itinerary: &Itinerary, event: &Event) {
+        let off = event
+            .no
+            .and_then(|no| self.action(itinerary, no))
+            .is_some_and(|action| matches!(action.what, What::LampOff));
+        if off {
+            self.lit = Lit::Off;
+            self.sightings.dark = self.sightings.off_look.take();
+        }
+    }
+
+    /// The bench was made safe: what became of the lamp.
+    pub(super) fn left_lamp(&mut self, left: LampLeft) {
+        match (left, &mut self.lit) {
+            (LampLeft::Off, lit) => *lit = Lit::Off,
+            // Pressed blind: it counts as on, and is not pressed again.
+            (LampLeft::OffNotSeen, Lit::On { seen, .. }) => *seen = false,
+            _ => {}
+        }
+    }
+
+    /// A reading is of the setting and place of its key.
+    pub(super) fn see(&mut self, itinerary: &Itinerary, event: &Event) {
+        if let Body::Taken { key, reading } = &event.body {
+            self.compare(itinerary, event, key, &reading.outcome);
+        }
+    }
+}
+
+/// The light that a reading says there is at most, in lx; none where it says
+/// nothing, or only that it is more than the range.
+fn at_most(outcome: &Outcome) -> Option<f64> {
+    match outcome {
+        Outcome::Value(value) => Some(*value),
+        Outcome::Under(limit) => Some(*limit),
+        Outcome::Over(_) | Outcome::TimedOut | Outcome::Rejected(_) => None,
+    }
+}
