@@ -13,11 +13,13 @@
 
 mod answers;
 mod crate_peer;
+mod libmodbus;
 mod light;
 mod modbus;
 mod peer;
 mod program;
 mod relay;
+mod wired;
 
 #[path = "../../faults/tally.rs"]
 #[allow(dead_code)]

@@ -135,24 +135,29 @@ fn scpipy(light: &Light) -> Option<Peer> {
     Some(started.expect("scpipy listens"))
 }
 
+fn set(name: &str) -> Option<std::ffi::OsString> {
+    std::env::var_os(name).filter(|value| !value.is_empty())
+}
+
+/// Says loudly that a device is not there; fails where it must be.
+fn missing<T>(package: &str, why: &str) -> Option<T> {
+    let required = set("WAKERAIL_PEERS_REQUIRED").is_some_and(|value| value != "0");
+    assert!(!required, "WAKERAIL_PEERS_REQUIRED is set, and {why}");
+    // Written, not printed: what a passing test prints is not shown.
+    let said = writeln!(
+        std::io::stderr(),
+        "PEERS SKIPPED: no device of {package} was spoken to: {why}. Run \
+         tests/peers/devices/install, then set WAKERAIL_ORACLE_PYTHON and \
+         WAKERAIL_FOREIGN_DEVICES as it says (.ci/run does)."
+    );
+    said.expect("standard error takes it");
+    None
+}
+
 /// A python that has this module; none, and loudly, where there is none.
 pub fn python_with(module: &str, package: &'static str) -> Option<PathBuf> {
-    let set = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty());
-    let missing = |why: &str| {
-        let required = set("WAKERAIL_PEERS_REQUIRED").is_some_and(|value| value != "0");
-        assert!(!required, "WAKERAIL_PEERS_REQUIRED is set, and {why}");
-        // Written, not printed: what a passing test prints is not shown.
-        let said = writeln!(
-            std::io::stderr(),
-            "PEERS SKIPPED: no device of {package} was spoken to: {why}. Set \
-             WAKERAIL_ORACLE_PYTHON to a python with \
-             tests/peers/devices/requirements.txt (.ci/run makes one)."
-        );
-        said.expect("standard error takes it");
-        None
-    };
     let Some(python) = set("WAKERAIL_ORACLE_PYTHON") else {
-        return missing("WAKERAIL_ORACLE_PYTHON is not set");
+        return missing(package, "WAKERAIL_ORACLE_PYTHON is not set");
     };
     let has = Command::new(&python)
         .args(["-c", &format!("import {module}")])
@@ -160,8 +165,21 @@ pub fn python_with(module: &str, package: &'static str) -> Option<PathBuf> {
         .status();
     match has {
         Ok(status) if status.success() => Some(python.into()),
-        Ok(_) => missing(&format!("that python has no {package}")),
-        Err(error) => missing(&format!("that python does not start: {error}")),
+        Ok(_) => missing(package, &format!("that python has no {package}")),
+        Err(error) => missing(package, &format!("that python does not start: {error}")),
+    }
+}
+
+/// A program that `install` put into its folder; none, and loudly, where there is
+/// none.
+pub fn installed(program: &str, package: &'static str) -> Option<PathBuf> {
+    let Some(folder) = set("WAKERAIL_FOREIGN_DEVICES") else {
+        return missing(package, "WAKERAIL_FOREIGN_DEVICES is not set");
+    };
+    let path = Path::new(&folder).join("bin").join(program);
+    match path.is_file() {
+        true => Some(path),
+        false => missing(package, &format!("{} is not there", path.display())),
     }
 }
 
