@@ -12,6 +12,7 @@
 //! them ([`peer`]).
 
 mod answers;
+mod broker;
 mod crate_peer;
 mod libmodbus;
 mod light;
