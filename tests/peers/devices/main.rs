@@ -14,8 +14,10 @@
 mod answers;
 mod broker;
 mod crate_peer;
+mod heard;
 mod libmodbus;
 mod light;
+mod mbpoll;
 mod modbus;
 mod peer;
 mod program;
