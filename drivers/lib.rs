@@ -21,3 +21,8 @@ pub mod link;
 pub mod profile;
 pub mod roles;
 pub mod simulated;
+
+#[cfg(test)]
+mod tests_acceptance;
+#[cfg(test)]
+mod tests_acceptance_modbus;
