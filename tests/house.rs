@@ -454,6 +454,38 @@ fn nothing_else_stands_at_the_top() {
     }
 }
 
+/// Whether a test of that name stands in one of these sources.
+fn is_a_test(name: &str, sources: &[(String, String)]) -> bool {
+    sources.iter().any(|(_, text)| {
+        let needle = format!("fn {name}()");
+        let mut found = text.match_indices(&needle);
+        found.any(|(at, _)| text[..at].trim_end().ends_with("#[test]"))
+    })
+}
+
+#[test]
+fn the_driver_acceptance_cases_are_tests() {
+    let path = "tests/peers/devices/README.md";
+    let readme = fs::read_to_string(root().join(path)).expect("text");
+    let mut all = sources();
+    collect(&root().join("tests/peers/devices"), &mut all);
+    let table = readme.split("\n| case | test |\n").nth(1).expect("a table");
+    let rows = table
+        .lines()
+        .skip(1)
+        .take_while(|line| line.starts_with('|'));
+    let rows: Vec<&str> = rows.collect();
+    assert!(rows.len() >= 21, "{path} has only {} cases", rows.len());
+    let mut missing = Vec::new();
+    for row in rows {
+        // Between backticks.
+        let names: Vec<&str> = row.split('`').skip(1).step_by(2).collect();
+        assert!(!names.is_empty(), "{path}: {row} names no test");
+        missing.extend(names.iter().filter(|name| !is_a_test(name, &all)).copied());
+    }
+    assert!(missing.is_empty(), "{path} names no tests: {missing:?}");
+}
+
 #[test]
 fn the_checker_itself_sees_what_it_should() {
     let code = "use crate::{run::journal, store};\nuse photometry::units::Length; let x = drivers::clock::Clock;";
@@ -469,5 +501,10 @@ fn the_checker_itself_sees_what_it_should() {
         imported(code, "drivers"),
         BTreeSet::from(["clock::Clock".to_owned()])
     );
+    let sources = [(
+        "a.rs".to_owned(),
+        "#[test]\n    fn one() {}\nfn two() {}".to_owned(),
+    )];
+    assert!(is_a_test("one", &sources) && !is_a_test("two", &sources));
     assert!(!permitted("store::open", &["run"]) && permitted("run::journal", &["run"]));
 }
