@@ -23,6 +23,7 @@ use drivers::roles::presser::Presser;
 use drivers::roles::profiled_fingers::ProfiledFingers;
 use photometry::units::Span;
 
+use super::light::Light;
 use super::peer::{Process, installed, profile, profile_text};
 use super::tally;
 
@@ -114,6 +115,8 @@ struct State {
     stuck: Option<usize>,
     /// Commands as they came.
     heard: Vec<String>,
+    /// The lamp whose buttons it works.
+    light: Option<Light>,
 }
 
 impl State {
@@ -132,6 +135,9 @@ impl State {
             }
             if set && self.stuck != Some(coil) {
                 self.closed[coil - 1] = word == "ON";
+                if let Some(light) = &self.light {
+                    light.coil(coil as u16, word == "ON");
+                }
             }
             if which != "all" {
                 publish(&format!("relay/{coil}/state"), self.closed[coil - 1]);
@@ -209,13 +215,43 @@ impl Board {
     }
 }
 
-/// Fingers by the profile, its programs those of the broker.
-fn fingers(broker: &Broker) -> ProfiledFingers {
+/// The profile as the user of this broker writes it, with its programs and port.
+fn profile_of(broker: &Broker) -> String {
     let programs = broker.programs.display();
-    let text = profile_text("broker-relays")
+    profile_text("broker-relays")
         .replace("[mosquitto_", &format!("[{programs}/mosquitto_"))
-        .replace("\"1883\"", &format!("\"{}\"", broker.port));
-    ProfiledFingers::new(vec![1, 2, 3], profile(&text), None)
+        .replace("\"1883\"", &format!("\"{}\"", broker.port))
+}
+
+fn fingers(broker: &Broker) -> ProfiledFingers {
+    ProfiledFingers::new(vec![1, 2, 3], profile(&profile_of(broker)), None)
+}
+
+/// A board behind a broker, as long as this value lives.
+pub struct Behind {
+    _board: Board,
+    broker: Broker,
+}
+
+impl Behind {
+    /// How it is spoken to.
+    pub fn profile(&self) -> String {
+        profile_of(&self.broker)
+    }
+}
+
+/// A board behind a broker that works a lamp's buttons; none, and loudly, when
+/// there is no broker.
+pub fn working(light: &Light, folder: &Path) -> Option<Behind> {
+    let broker = broker(folder)?;
+    let state = State {
+        light: Some(light.clone()),
+        ..State::default()
+    };
+    Some(Behind {
+        _board: Board::on(&broker, &Arc::new(Mutex::new(state))),
+        broker,
+    })
 }
 
 fn with_programs<T>(how: impl FnOnce(&mut Talk<'_>) -> T) -> T {

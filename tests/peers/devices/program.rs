@@ -1,5 +1,6 @@
 //! The real program measures a lamp with foreign devices: a foreign board works
-//! its buttons, a foreign meter reads it, over TCP and in real time. The rail is
+//! its buttons, or one behind a foreign broker, a foreign meter reads it, over TCP
+//! and in real time. The rail is
 //! a simulated one over a pseudo-terminal, because no library plays one.
 
 use std::time::{Duration, Instant};
@@ -10,6 +11,7 @@ use photometry::measured::{Outcome, Reading};
 use wakerail::plan::itinerary::{Key, Purpose};
 use wakerail::run::journal::Body;
 
+use super::broker;
 use super::light::{AT_ONE_METRE, Given, Light};
 use super::night::{Life, Start, Wrong, book, journal, place, state, wrong};
 use super::peer::{Maker, Peer, profile_text};
@@ -36,15 +38,32 @@ tests:
     reference: {at: 18 in, every: 6, drift-limit: 2 %, give-up: 5 %}
 ";
 
+/// Who works the buttons.
+#[derive(Clone, Copy)]
+enum Fingers {
+    /// The maker's board.
+    Maker,
+    /// A board behind mosquitto, worked by its programs.
+    Broker,
+}
+
 /// The bench of the fault tests with the foreign devices in the places of its
 /// meter and its board.
-fn bench(text: &str, meter: u16, profile: &str, board: u16) -> String {
+fn bench(text: &str, meter: u16, profile: &str, fingers: (Fingers, u16)) -> String {
     let lines = text.lines().map(|line| {
         let key = line.split(": ").next().unwrap_or_default();
-        match key {
-            "  meter-port" => format!("  meter-port: {{tcp: \"127.0.0.1:{meter}\"}}"),
-            "  finger-port" => format!("  finger-port: {{tcp: \"127.0.0.1:{board}\"}}"),
-            "    port" => format!("{line}\n    profile: {profile}"),
+        match (key, fingers) {
+            ("  meter-port", _) => format!("  meter-port: {{tcp: \"127.0.0.1:{meter}\"}}"),
+            ("  finger-port", (Fingers::Maker, board)) => {
+                format!("  finger-port: {{tcp: \"127.0.0.1:{board}\"}}")
+            }
+            ("  finger-port", (Fingers::Broker, _)) => {
+                "  finger-port: {program: /usr/bin/env}".to_owned()
+            }
+            ("  port", (Fingers::Broker, _)) if line.ends_with("finger-port") => {
+                format!("{line}\n  profile: broker-relays.yaml")
+            }
+            ("    port", _) => format!("{line}\n    profile: {profile}"),
             _ => line.to_owned(),
         }
     });
@@ -68,6 +87,7 @@ fn measured(
     profile: &str,
     port: fn(&Peer) -> Option<u16>,
     late: Option<usize>,
+    fingers: Fingers,
 ) -> Option<Run> {
     let folder = tempfile::tempdir().expect("a folder");
     let wall = WallBench::start(&folder.path().join("bench"), wall::spec(7));
@@ -78,8 +98,16 @@ fn measured(
     }
     let peer = maker.start(&light)?;
     let meter = port(&peer).expect("such a meter");
+    let behind = match fingers {
+        Fingers::Maker => None,
+        Fingers::Broker => Some(broker::working(&light, folder.path())?),
+    };
+    if let Some(behind) = &behind {
+        let file = wall.file("broker-relays.yaml");
+        std::fs::write(file, behind.profile()).expect("written");
+    }
     let text = std::fs::read_to_string(wall.file("bench.yaml")).expect("a bench file");
-    let text = bench(&text, meter, profile, peer.board);
+    let text = bench(&text, meter, profile, (fingers, peer.board));
     std::fs::write(wall.file("bench.yaml"), text).expect("written");
     std::fs::write(wall.file("plan.yaml"), PLAN).expect("written");
     if let Some(name) = profile.strip_suffix(".yaml") {
@@ -182,20 +210,40 @@ const FIRST_RESULT: usize = 24;
 #[test]
 fn the_program_measures_with_devices_of_the_crates() {
     let meter = |peer: &Peer| Some(peer.meter);
-    let run = measured(Maker::Crates, "asked-luxmeter", meter, Some(FIRST_RESULT));
+    let run = measured(
+        Maker::Crates,
+        "asked-luxmeter",
+        meter,
+        Some(FIRST_RESULT),
+        Fingers::Maker,
+    );
     hold("a survey with the crates' devices, a reading late", run, 1);
 }
 
 #[test]
 fn the_program_measures_with_devices_of_scpipy() {
     let meter = |peer: &Peer| Some(peer.meter);
-    let run = measured(Maker::Scpipy, "asked-luxmeter", meter, None);
+    let run = measured(Maker::Scpipy, "asked-luxmeter", meter, None, Fingers::Maker);
     hold("a survey with scpipy's devices", run, 0);
 }
 
 #[test]
 fn the_program_measures_by_a_profile_that_a_user_wrote() {
     let meter = |peer: &Peer| peer.other_meter;
-    let run = measured(Maker::Scpipy, "redshank-luxmeter.yaml", meter, None);
+    let run = measured(
+        Maker::Scpipy,
+        "redshank-luxmeter.yaml",
+        meter,
+        None,
+        Fingers::Maker,
+    );
     hold("a survey by a profile that a user wrote", run, 0);
+}
+
+#[test]
+fn the_program_measures_with_fingers_behind_a_broker() {
+    let meter = |peer: &Peer| Some(peer.meter);
+    let (maker, profile) = (Maker::Crates, "asked-luxmeter");
+    let run = measured(maker, profile, meter, None, Fingers::Broker);
+    hold("a survey with fingers behind a broker", run, 0);
 }
