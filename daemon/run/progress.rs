@@ -19,7 +19,7 @@ use super::lit::{Astray, Lit};
 use super::restart;
 use super::restart::{legs_again, legs_of_test};
 use crate::plan::intent::OnFailure;
-use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
+use crate::plan::itinerary::{Action, Itinerary, Key, Purpose, What};
 use light::Sightings;
 
 mod light;
@@ -419,7 +419,7 @@ impl State {
             Body::Begun { .. } => self.phase = Phase::Measuring,
             Body::Started { .. } => self.start(itinerary, event),
             Body::Taken { key, reading } => {
-                self.take(itinerary, event, key.purpose, &reading.outcome);
+                self.take(itinerary, event, key, &reading.outcome);
             }
             Body::Decided { decision } => self.decide(itinerary, event, decision),
             Body::Done { facts } => {
@@ -506,11 +506,12 @@ impl State {
         }
     }
 
-    fn take(&mut self, itinerary: &Itinerary, event: &Event, purpose: Purpose, outcome: &Outcome) {
+    fn take(&mut self, itinerary: &Itinerary, event: &Event, key: &Key, outcome: &Outcome) {
         let Some(no) = event.no else { return };
-        let Some(action) = self.action(itinerary, no) else {
+        let Some(action) = self.action(itinerary, no).cloned() else {
             return;
         };
+        let purpose = key.purpose;
         let (leg, point) = (action.leg, action.point);
         let says_something = outcome.says_something();
         let ends_action = action.ends_with(purpose, outcome);
@@ -523,7 +524,9 @@ impl State {
             (Purpose::Return, ..) if says_something => self.returns.push(value),
             _ => {}
         }
-        self.see(itinerary, event);
+        if let Some(test) = itinerary.tests.get(action.test as usize) {
+            self.compare((&action, test.watch), event, key, outcome);
+        }
         if ends_action {
             self.finish(itinerary, event.no);
         }

@@ -128,6 +128,95 @@ fn a_reading_out_of_place_is_noticed() {
     }
 }
 
+/// At the reference position, where level 2 gave 100 lx and level 1 50 lx.
+#[test]
+fn a_light_at_the_reference_that_is_not_its_settings_is_noticed() {
+    use Outcome::{Over, TimedOut, Under, Value};
+    for (outcome, expected) in [
+        (Value(100.0), None),
+        (Value(60.0), None),
+        (Value(49.0), Some(Astray::Reference)),
+        (Value(201.0), Some(Astray::Reference)),
+        (Value(52.0), Some(Astray::OtherLevel)),
+        // Under a limit it may still be what it was, or not.
+        (Under(0.1), Some(Astray::Reference)),
+        (Under(150.0), None),
+        (Under(300.0), None),
+        (Over(20.0), None),
+        (TimedOut, None),
+    ] {
+        let mut walk = walk(itinerary(2, 1, false));
+        walk.until(|action| reads(action, Purpose::Reference));
+        take(&mut walk, outcome.clone());
+        assert_eq!(walk.state.astray, expected, "{outcome:?}");
+    }
+}
+
+/// With the lamp off: 1 lx at the watch position when it had gone out.
+#[test]
+fn a_lamp_that_lights_while_it_is_to_be_off_is_noticed() {
+    use Outcome::{Under, Value};
+    let in_the_dark = |elsewhere: bool, at_end: bool| {
+        let mut walk = walk(itinerary(2, 1, false));
+        walk.light = |key| match key.purpose {
+            Purpose::Ambient => Value(1.0),
+            _ => Value(100.0),
+        };
+        walk.until(|action| matches!(action.what, What::LampOff));
+        let position = walk.itinerary.tests[0].watch;
+        walk.start();
+        let key = Key {
+            setting: "off".to_owned(),
+            ..super::tests_walk::key(Purpose::Watch, position)
+        };
+        let reading = reading(Value(1.0));
+        walk.say(Body::Taken { key, reading });
+        walk.say(super::tests_walk::done(None));
+        let ambient = walk.itinerary.actions.iter();
+        let ambient = ambient.filter(|action| reads(action, Purpose::Ambient));
+        let mut ambient = ambient.filter(|a| (a.position > Some(position)) == elsewhere);
+        let action = if at_end {
+            ambient.next_back()
+        } else {
+            ambient.next()
+        };
+        let no = action.expect("an ambient reading").no;
+        walk.until(|action| action.no == no);
+        walk
+    };
+    for (elsewhere, at_end, outcome, expected) in [
+        // The first at the watch position, against the light after switching off.
+        (false, false, Value(2.5), None),
+        (false, false, Value(2.6), Some(Astray::NotDark)),
+        (false, false, Under(0.1), None),
+        // The first elsewhere has nothing to be held against.
+        (true, false, Value(90.0), None),
+        // At the end level 1 gave 50 lx or more everywhere: 20 lx are no lamp's.
+        (true, true, Value(20.0), None),
+        (true, true, Value(60.0), Some(Astray::NotDark)),
+    ] {
+        let mut walk = in_the_dark(elsewhere, at_end);
+        take(&mut walk, outcome.clone());
+        assert_eq!(
+            walk.state.astray, expected,
+            "{elsewhere} {at_end} {outcome:?}"
+        );
+        let lit = matches!(walk.state.lit, super::lit::Lit::On { seen: true, .. });
+        assert_eq!(lit, expected.is_some(), "{outcome:?}");
+    }
+    // Nothing of that series stands: it is measured again.
+    let mut walk = in_the_dark(true, true);
+    walk.itinerary.policies.on_failure = crate::plan::intent::OnFailure::Hold;
+    let done = walk.state.actions_done();
+    take(&mut walk, Value(60.0));
+    walk.start();
+    walk.say(failed(LIGHT_LOST));
+    assert!(
+        walk.state.actions_done() + 1 < done,
+        "the points of the series are undone"
+    );
+}
+
 /// A second look settles it: the same light is the lamp's there.
 #[test]
 fn a_second_look_settles_a_doubt() {
@@ -165,38 +254,45 @@ fn a_doubt_that_nobody_settled_has_its_point_measured_again() {
     assert!(walk.state.actions_done() < done, "nothing was undone");
 }
 
-/// What a leg had at a place, once its references agreed, is asked of the next
-/// leg there; not where the leg is measured again.
-#[test]
-fn the_next_leg_is_held_against_what_this_one_had() {
-    let second_leg = |light: fn(&Key) -> Outcome| {
-        let mut walk = walk(itinerary(2, 1, false));
-        walk.light = light;
-        let first = |walk: &Walk| walk.state.actions_done() > 0;
-        walk.until(|action| action.leg == Some(1));
-        assert!(first(&walk));
-        walk.until(|action| reads(action, Purpose::Read) && action.leg == Some(1));
-        walk
-    };
-    let steady = second_leg(|_| Outcome::Value(100.0));
-    let position = |walk: &Walk| {
-        let action = walk.state.still_to_do(&walk.itinerary).next();
-        action.and_then(|action| action.position)
-    };
-    assert!(position(&steady).is_some());
-    // 100 lx at every place in the first leg: 40 lx are another light now.
-    for (value, expected) in [(60.0, None), (40.0, Some(Astray::AtPoint))] {
-        let mut walk = steady_copy(&steady);
-        take(&mut walk, Outcome::Value(value));
-        assert_eq!(walk.state.astray, expected, "{value}");
-    }
+/// At the first reading of a leg's point at 24 in; every light was 100 lx.
+fn at_the_far_point(leg: u32) -> Walk {
+    let mut walk = walk(itinerary(2, 1, false));
+    walk.until(|action| {
+        let far = action.position > Some(Length::from_mm(400));
+        far && reads(action, Purpose::Read) && action.leg == Some(leg)
+    });
+    walk
 }
 
-fn steady_copy(walk: &Walk) -> Walk {
-    let mut copy = super::tests_walk::walk(walk.itinerary.clone());
-    copy.state = walk.state.clone();
-    copy.events = walk.events.clone();
-    copy
+/// What a leg had at a place, once its references agreed, is asked of the next
+/// leg there: 100 lx at 24 in where the reference gave 100, unlike a point's.
+#[test]
+fn the_next_leg_is_held_against_what_this_one_had() {
+    let legs: Vec<u32> = {
+        let itinerary = itinerary(2, 1, false);
+        let legs: std::collections::BTreeSet<u32> =
+            itinerary.actions.iter().filter_map(|a| a.leg).collect();
+        legs.into_iter().collect()
+    };
+    let [first, second] = legs[..] else {
+        panic!("{legs:?}");
+    };
+    for (leg, value, expected) in [
+        (first, 40.0, None),
+        (first, 60.0, None),
+        (second, 60.0, None),
+        (second, 40.0, Some(Astray::AtPoint)),
+    ] {
+        let mut walk = at_the_far_point(leg);
+        take(&mut walk, Outcome::Value(value));
+        assert_eq!(walk.state.astray, expected, "{leg} {value}");
+    }
+    // Under its lowest range a meter says as much as its limit does.
+    for (limit, expected) in [(0.1, Some(Astray::AtPoint)), (70.0, None), (300.0, None)] {
+        let mut walk = at_the_far_point(second);
+        take(&mut walk, Outcome::Under(limit));
+        assert_eq!(walk.state.astray, expected, "{limit}");
+    }
 }
 
 /// The leg is measured again, and nothing of what was seen is left.

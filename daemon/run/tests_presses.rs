@@ -351,6 +351,29 @@ fn a_count_that_is_one_short_is_noticed_at_the_top() {
     }
 }
 
+/// A light that never comes to rest at the top proves nothing.
+#[test]
+fn a_highest_level_that_is_not_at_rest_is_named() {
+    let mut ladder = Ladder::new(2, 2, None, true, true, None, 0.01);
+    let (mut step, mut ups, mut lights) = (ladder.next_step(), 0, 100.0);
+    let why = loop {
+        step = match step {
+            Step::Press(button) => {
+                ups = if button == Button::Up { ups + 1 } else { 0 };
+                ladder.next_step()
+            }
+            Step::Look if ups == 0 => ladder.seen(Some(5.0)),
+            Step::Look => {
+                lights *= 1.05;
+                ladder.seen(Some(lights))
+            }
+            Step::Reached(proof) => panic!("{proof}"),
+            Step::Lost(why) => break why,
+        };
+    };
+    assert!(why.contains("does not come to rest"), "{why}");
+}
+
 /// Where the lowest level cannot be told from the dark, that is said.
 #[test]
 fn a_lowest_level_that_is_not_seen_is_named() {

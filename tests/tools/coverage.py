@@ -45,7 +45,7 @@ HELD = (*ROOMS[:2], *(f"daemon/photometry/{name}.rs" for name in DECIDING))
 WHOLE = ROOMS[0]
 # The tests that walk through those rooms.
 RUNS = (
-    ("wakerail", ("run::", "plan::", "attendant::tests")),
+    ("wakerail", ("run::", "plan::", "bench::tests", "attendant::tests")),
     ("photometry", ()),
 )
 # What the hostile texts are read by.

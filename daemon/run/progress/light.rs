@@ -18,8 +18,8 @@ use photometry::measured::Outcome;
 use photometry::units::Length;
 
 use super::State;
-use crate::plan::itinerary::{Itinerary, Key, OFF, Purpose, What};
-use crate::run::journal::{Body, Event, LampLeft};
+use crate::plan::itinerary::{Action, Itinerary, Key, OFF, Purpose, What};
+use crate::run::journal::{Event, LampLeft};
 use crate::run::lit::{
     Astray, Lit, Shines, agrees, glimpsed, is_another, is_lit, least_at, shines_as, steady,
 };
@@ -32,6 +32,8 @@ pub struct Doubt {
     pub key: Key,
     /// What it said, in lx.
     value: f64,
+    /// The light of its setting at the watch position.
+    light: f64,
     point: Option<u32>,
     /// The action that looks again has begun.
     looking: bool,
@@ -45,7 +47,7 @@ pub(super) struct Sightings {
     /// The last look while it is being switched off.
     off_look: Option<f64>,
     /// The first reading of the point at work.
-    first_of_point: Option<(u32, f64)>,
+    first_of_point: Option<f64>,
     /// Light over that at the watch position, in the leg at work.
     of_leg: BTreeMap<Length, f64>,
     /// The same of legs whose references agreed, by test.
@@ -138,34 +140,25 @@ impl State {
         }
     }
 
-    /// Holds a reading against what is known of the lamp.
+    /// Holds a reading of this action, whose meter watches from there, against
+    /// what is known of the lamp.
     pub(super) fn compare(
         &mut self,
-        itinerary: &Itinerary,
+        (action, watch): (&Action, Length),
         event: &Event,
         key: &Key,
         outcome: &Outcome,
     ) {
-        let action = event.no.and_then(|no| self.action(itinerary, no));
-        let Some(action) = action else { return };
-        let Some(test) = itinerary.tests.get(action.test as usize) else {
-            return;
-        };
-        let at_watch = test.watch == key.position;
+        let at_watch = watch == key.position;
         match key.purpose {
-            Purpose::Read => {
-                let (point, of_test) = (action.point, action.test);
-                self.compare_elsewhere(key, point, of_test, test.watch, outcome);
-            }
+            Purpose::Read => self.compare_elsewhere((action, watch), key, outcome),
             Purpose::WarmUp | Purpose::Reference | Purpose::Return if at_watch => {
-                let setting = action.setting.clone();
-                self.compare_at_watch(key.purpose, &setting, outcome);
+                self.compare_at_watch(key.purpose, &action.setting, outcome);
             }
             Purpose::Ambient => {
                 let place = (action.test, key.position);
-                if let Some(value) = outcome.value()
-                    && self.lit_in_the_dark(place, at_watch, value)
-                {
+                let value = outcome.value();
+                if value.is_some_and(|value| self.lit_in_the_dark(place, at_watch, value)) {
                     // It is lit, whoever lit it, and is to be switched off.
                     self.astray = Some(Astray::NotDark);
                     self.lit = Lit::On {
@@ -175,10 +168,11 @@ impl State {
                     };
                 }
             }
-            Purpose::Watch if self.doubted().is_some() => self.settle(outcome),
-            Purpose::Watch if at_watch && key.setting == OFF => {
-                self.sightings.off_look = outcome.value();
-            }
+            Purpose::Watch => match self.sightings.doubted.take() {
+                Some(doubt) => self.settle(&doubt, outcome),
+                None if key.setting == OFF => self.sightings.off_look = outcome.value(),
+                None => {}
+            },
             _ => {}
         }
     }
@@ -191,16 +185,15 @@ impl State {
             return;
         };
         if !shines_as(light, value) {
-            // Under its limit it may be as dark as before, or darker.
-            let says = outcome.value().is_some() || value < light;
-            if says {
+            // Under a limit above it, it may be as bright as before.
+            if outcome.value().is_some() || value < light {
                 self.strays(Astray::Reference);
             }
             return;
         }
-        if outcome.value().is_none() {
+        let Some(value) = outcome.value() else {
             return;
-        }
+        };
         // After a seam the lamp may have cooled; there the return decides.
         let others = self.light_at.iter().chain(&self.passed_at);
         let others = others.filter(|(other, _)| other.as_str() != setting);
@@ -218,10 +211,8 @@ impl State {
 
     fn compare_elsewhere(
         &mut self,
+        (action, watch): (&Action, Length),
         key: &Key,
-        point: Option<u32>,
-        test: u32,
-        watch: Length,
         outcome: &Outcome,
     ) {
         let Some(value) = at_most(outcome) else {
@@ -231,19 +222,13 @@ impl State {
         if light.is_some_and(|light| glimpsed(light, watch, key.position, value)) {
             self.lose_sight_of_it();
         }
-        if let Some(point) = point {
-            match self.sightings.first_of_point {
-                Some((at, first)) if at == point => {
-                    if !steady(first, value) {
-                        self.strays(Astray::WithinPoint);
-                        return;
-                    }
-                }
-                _ => self.sightings.first_of_point = Some((point, value)),
-            }
+        let first = *self.sightings.first_of_point.get_or_insert(value);
+        if !steady(first, value) {
+            self.strays(Astray::WithinPoint);
+            return;
         }
         let Some(light) = light else { return };
-        let known = self.sightings.learned.get(&(test, key.position));
+        let known = self.sightings.learned.get(&(action.test, key.position));
         let known = known.copied().or((watch == key.position).then_some(1.0));
         let shines = match known {
             Some(ratio) if agrees(light * ratio, value) => Shines::AsSet,
@@ -257,11 +242,13 @@ impl State {
             Shines::Not => self.strays(Astray::AtPoint),
             Shines::Doubtful => {
                 let key = key.clone();
+                let (point, looking) = (action.point, false);
                 self.sightings.doubted = Some(Doubt {
                     key,
                     value,
+                    light,
                     point,
-                    looking: false,
+                    looking,
                 });
             }
         }
@@ -291,16 +278,11 @@ impl State {
 
     /// A second look at the place of a doubted reading: the same light is the
     /// lamp's there, another says that it changed in between.
-    fn settle(&mut self, outcome: &Outcome) {
-        let Some(doubt) = self.sightings.doubted.take() else {
-            return;
-        };
+    fn settle(&mut self, doubt: &Doubt, outcome: &Outcome) {
         if at_most(outcome).is_none_or(|value| !agrees(doubt.value, value)) {
             self.strays(Astray::AtPoint);
-            return;
-        }
-        if let Some(light) = self.light_at.get(&doubt.key.setting).copied() {
-            self.learn_here(doubt.key.position, light, Some(doubt.value));
+        } else {
+            self.learn_here(doubt.key.position, doubt.light, Some(doubt.value));
         }
     }
 
@@ -344,13 +326,6 @@ impl State {
             // Pressed blind: it counts as on, and is not pressed again.
             (LampLeft::OffNotSeen, Lit::On { seen, .. }) => *seen = false,
             _ => {}
-        }
-    }
-
-    /// A reading is of the setting and place of its key.
-    pub(super) fn see(&mut self, itinerary: &Itinerary, event: &Event) {
-        if let Body::Taken { key, reading } = &event.body {
-            self.compare(itinerary, event, key, &reading.outcome);
         }
     }
 }
