@@ -10,6 +10,7 @@
 use photometry::measured::Moment;
 use photometry::units::Span;
 
+use super::block;
 use super::manner::{Resync as Way, TOKEN};
 use super::scpi::{self, Complaint};
 use super::talk::{Line, Talk};
@@ -170,6 +171,36 @@ pub fn resynchronise(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
     }
 }
 
+/// Lines read in one wait: a late block may be as many as it has bytes.
+fn lines_at_most(talk: &Talk<'_>) -> u32 {
+    let block = u32::try_from(talk.state.manner.largest_block).unwrap_or(u32::MAX);
+    RESYNC_LINES_AT_MOST.saturating_add(block)
+}
+
+/// Whether a second token is the very next line. A late block may hold the first
+/// one, but not the second right behind it.
+fn once_more(
+    talk: &mut Talk<'_>,
+    ask: &str,
+    within: Span,
+    found: &mut Resync,
+) -> Result<bool, DriverError> {
+    // What is there cannot be the answer to what is not sent yet.
+    talk.drain()?;
+    talk.state.resyncs += 1;
+    let token = token(talk.state.resyncs).to_string();
+    let asked = tell(talk, &ask.replace(TOKEN, &token))?;
+    match talk.next_line(asked.mono + within)? {
+        Some(line) if line.text().trim() == token => Ok(true),
+        Some(line) => {
+            found.late_lines += 1;
+            talk.late_line(&line);
+            Ok(false)
+        }
+        None => Ok(false),
+    }
+}
+
 fn by_token(talk: &mut Talk<'_>, ask: &str, then: Option<&str>) -> Result<Resync, DriverError> {
     let within = talk.state.manner.longest_answer;
     let mut found = Resync::default();
@@ -178,11 +209,16 @@ fn by_token(talk: &mut Talk<'_>, ask: &str, then: Option<&str>) -> Result<Resync
         let token = token(talk.state.resyncs).to_string();
         let asked = tell(talk, &ask.replace(TOKEN, &token))?;
         let until = asked.mono + within;
-        for _ in 0..RESYNC_LINES_AT_MOST {
+        block::throw_away_late(talk, until)?;
+        for _ in 0..lines_at_most(talk) {
             let Some(line) = talk.next_line(until)? else {
                 break;
             };
             if line.text().trim() == token {
+                let blocks = talk.state.manner.largest_block > 0;
+                if blocks && !once_more(talk, ask, within, &mut found)? {
+                    break;
+                }
                 talk.state.dirty = false;
                 if let Some(then) = then {
                     tell(talk, then)?;
@@ -204,22 +240,36 @@ fn by_token(talk: &mut Talk<'_>, ask: &str, then: Option<&str>) -> Result<Resync
     })
 }
 
-/// The last question is over for good when nothing can come any more.
+/// The last question is over for good when nothing can come any more. A block that
+/// is under way when the time is over goes on: then it is waited once more.
 fn by_waiting(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
     let mut found = Resync::default();
     talk.state.resyncs += 1;
-    let until = talk.now().mono + talk.state.manner.longest_answer;
-    for _ in 0..RESYNC_LINES_AT_MOST {
-        let Some(line) = talk.next_line(until)? else {
-            break;
-        };
-        found.late_lines += 1;
-        talk.late_line(&line);
+    let blocks = talk.state.manner.largest_block > 0;
+    talk.state.late_block = false;
+    for _ in 0..RESYNC_TRIES {
+        let before = talk.state.counts().thrown();
+        let until = talk.now().mono + talk.state.manner.longest_answer;
+        for _ in 0..lines_at_most(talk) {
+            let Some(line) = talk.next_line(until)? else {
+                break;
+            };
+            found.late_lines += 1;
+            talk.late_line(&line);
+        }
+        talk.drain()?;
+        if blocks && talk.state.counts().thrown() > before {
+            continue;
+        }
+        talk.state.dirty = false;
+        found.complaints = complaints(talk)?;
+        return Ok(found);
     }
-    talk.drain()?;
-    talk.state.dirty = false;
-    found.complaints = complaints(talk)?;
-    Ok(found)
+    Err(DriverError::Garbled {
+        question: "nothing at all".to_owned(),
+        answer: "bytes without end".to_owned(),
+        wanted: "a pause after the last answer",
+    })
 }
 
 /// Empties the device's queue of complaints and gives the first 30; a device

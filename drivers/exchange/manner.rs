@@ -73,6 +73,9 @@ pub struct Manner {
     /// The question that empties its queue of complaints, each `code,"text"`
     /// with code 0 for none (SCPI-99, 21.8).
     pub complaints: Option<String>,
+    /// Bytes of the largest block that it answers; 0 where it answers lines
+    /// alone. A late block may hold whatever a resync listens for.
+    pub largest_block: usize,
 }
 
 impl Default for Manner {
@@ -89,6 +92,7 @@ impl Default for Manner {
                 then: Some("*ESE 0".to_owned()),
             },
             complaints: Some("SYST:ERR?".to_owned()),
+            largest_block: 0,
         }
     }
 }

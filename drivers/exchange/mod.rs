@@ -3,6 +3,7 @@
 //! ```text
 //! roles ── ask("READ?") ──> line ──┐                ┌── token resync after a time-out
 //!       ── send("G0 X5") ─> ack ───┼── talk ── link ┘
+//!       ── ask("CURV?") ─> block ──┤   (a block of bytes, counted)
 //!       ── read registers ─> modbus┘ resync by a throw-away read, or by numbers
 //!                          scpi (pure): numbers, errors, identity, channel lists
 //! ```
@@ -14,6 +15,7 @@
 //! (`link`).
 
 pub mod ack;
+pub mod block;
 pub mod line;
 pub mod manner;
 pub mod modbus;
@@ -25,6 +27,8 @@ pub mod talk;
 mod tally;
 #[cfg(test)]
 pub(crate) mod testing;
+#[cfg(test)]
+mod tests_block;
 #[cfg(test)]
 mod tests_late;
 #[cfg(test)]

@@ -3,7 +3,7 @@
 //!
 //! Cuts the bytes into lines or hands them over counted, stamps each piece at
 //! its first byte, and gives up when the time is over or the caller has
-//! withdrawn the request. Called by `line`, `ack` and `modbus`. Not here: what
+//! withdrawn the request. Called by `line`, `block`, `ack` and `modbus`. Not here: what
 //! a line or a frame means.
 
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -40,6 +40,8 @@ pub struct LinkState {
     pub(super) rests_until: Mono,
     /// What Modbus must remember besides.
     pub(super) modbus: super::modbus::single::Memory,
+    /// The answer that may still come is a block, none of whose bytes were taken.
+    pub(super) late_block: bool,
     /// Bytes of a line or frame that has not ended.
     held: Vec<u8>,
     held_since: Moment,
@@ -59,6 +61,13 @@ pub struct Counts {
     pub late_bytes: u64,
     /// Lines that were too long, or that no question wanted.
     pub dropped_bytes: u64,
+}
+
+impl Counts {
+    /// All that was thrown away.
+    pub const fn thrown(self) -> u64 {
+        self.late_bytes + self.dropped_bytes
+    }
 }
 
 impl LinkState {
@@ -108,12 +117,17 @@ impl Line {
     /// As text, without its end of line. What is no UTF-8 is taken as Latin-1,
     /// which cheap meters print: 0xB5 is `µ`.
     pub fn text(&self) -> String {
-        let end = self.raw.iter().rposition(|b| !matches!(b, b'\n' | b'\r'));
-        let line = &self.raw[..end.map_or(0, |at| at + 1)];
-        match std::str::from_utf8(line) {
-            Ok(text) => text.to_owned(),
-            Err(_) => line.iter().copied().map(char::from).collect(),
-        }
+        text(&self.raw)
+    }
+}
+
+/// The bytes of a line as text, without its end.
+pub(crate) fn text(raw: &[u8]) -> String {
+    let end = raw.iter().rposition(|b| !matches!(b, b'\n' | b'\r'));
+    let line = &raw[..end.map_or(0, |at| at + 1)];
+    match std::str::from_utf8(line) {
+        Ok(text) => text.to_owned(),
+        Err(_) => line.iter().copied().map(char::from).collect(),
     }
 }
 

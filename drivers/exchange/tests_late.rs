@@ -6,7 +6,9 @@ use std::collections::VecDeque;
 use photometry::units::{Mono, Span};
 
 use super::ack;
+use super::block::{self, Length, NoBlock};
 use super::line;
+use super::manner::{Manner, Resync};
 use super::tally;
 use super::testing::{Draw, converse};
 use crate::error::DriverError;
@@ -57,6 +59,9 @@ impl Fickle {
         } else if let Some(number) = text.strip_prefix('Q') {
             let answer = format!("A{}\n", number.trim_end_matches('?'));
             self.answer(now, &answer);
+        } else if let Some(number) = text.strip_prefix('B') {
+            let number: u32 = number.trim_end_matches('?').parse().unwrap_or_default();
+            self.say_badly(now, block_of(number));
         } else if let Some(number) = text.strip_prefix('G') {
             let answer = format!("[{number}]\r\nok\r\n");
             self.answer(now, &answer);
@@ -66,7 +71,10 @@ impl Fickle {
     }
 
     fn answer(&mut self, now: Mono, text: &str) {
-        let mut bytes = text.as_bytes().to_vec();
+        self.say_badly(now, text.as_bytes().to_vec());
+    }
+
+    fn say_badly(&mut self, now: Mono, mut bytes: Vec<u8>) {
         let mut after = Span::from_ms(1);
         let mut pause = Span::ZERO;
         match self.draw.below(24) {
@@ -146,6 +154,25 @@ impl Counts {
     }
 }
 
+/// Ends of lines within the bytes of a number, and the number a second time.
+const MASK: u32 = 0x0A0A_0D0A;
+
+/// A number as a block that can be known again.
+fn block_of(number: u32) -> Vec<u8> {
+    let both = [number ^ MASK, number].map(u32::to_be_bytes).concat();
+    [b"#18", &both[..], b"\n"].concat()
+}
+
+/// The number of a block; none where its two halves are not of one number.
+fn number_of(payload: &[u8]) -> Option<u32> {
+    let half = |at: usize| {
+        Some(u32::from_be_bytes(
+            payload.get(at..at + 4)?.try_into().ok()?,
+        ))
+    };
+    half(4).filter(|number| half(0) == Some(number ^ MASK))
+}
+
 fn exchanges() -> u64 {
     if tally::long() { 100_000 } else { 5_000 }
 }
@@ -169,6 +196,53 @@ fn no_answer_of_a_line_is_credited_to_another_question() {
         }
     });
     counts.tell("line", exchanges());
+}
+
+/// Every way to find the thread again; the last has no queue of complaints, which
+/// would show that an answer overtook the token.
+#[test]
+fn no_block_is_credited_to_another_question() {
+    let of_blocks = Manner {
+        largest_block: 8,
+        ..Manner::default()
+    };
+    let silent = Manner {
+        complaints: None,
+        ..of_blocks.clone()
+    };
+    let quiet = Manner {
+        resync: Resync::Quiet,
+        ..silent.clone()
+    };
+    for (how, seed, manner) in [
+        ("block, token", 0x5eed_0003, of_blocks),
+        ("block, token, no complaints", 0x5eed_0004, silent),
+        ("block, quiet", 0x5eed_0005, quiet),
+    ] {
+        let mut counts = Counts::default();
+        converse(Fickle::new(seed), |talk| {
+            talk.follow(manner.clone());
+            for nth in 0..exchanges() {
+                let length = Length::Exactly(8);
+                match block::ask(talk, &format!("B{nth}?"), length, WITHIN) {
+                    Ok(block) => match number_of(&block.answer.raw[block.payload]) {
+                        Some(number) if u64::from(number) == nth => counts.answered += 1,
+                        Some(other) => counts.wrong.push(format!("{other} for B{nth}")),
+                        None => {
+                            talk.distrust();
+                            counts.rubbish += 1;
+                        }
+                    },
+                    Err(NoBlock::Malformed { .. }) => counts.refused += 1,
+                    Err(NoBlock::Driver(
+                        DriverError::Silent { .. } | DriverError::Garbled { .. },
+                    )) => counts.refused += 1,
+                    Err(NoBlock::Driver(error)) => panic!("{nth}: {error}"),
+                }
+            }
+        });
+        counts.tell(how, exchanges());
+    }
 }
 
 #[test]
