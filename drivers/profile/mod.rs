@@ -14,9 +14,11 @@
 //! one. Not here: opening files, and how a role reacts to what goes wrong
 //! (`roles`).
 
+pub mod blocks;
 pub mod pattern;
 pub mod perform;
 pub mod read;
+mod read_blocks;
 mod read_registers;
 mod read_settings;
 mod read_steps;
@@ -29,5 +31,7 @@ pub mod value;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_blocks;
 #[cfg(test)]
 mod tests_registers;

@@ -13,8 +13,9 @@ use photometry::units::Span;
 use super::pattern::{Found, Pattern};
 use super::template::Template;
 use super::types::{Marks, Profile, Setting, SettingUnit, Step, Within};
-use super::{registers, samples, value};
+use super::{blocks, registers, samples, value};
 use crate::error::DriverError;
+use crate::exchange::block::BlockError;
 use crate::exchange::line::{self, Answer};
 use crate::exchange::modbus::station::Station;
 use crate::exchange::program;
@@ -72,6 +73,8 @@ pub enum NotPerformed {
         question: String,
         /// What came.
         answer: Box<Answer>,
+        /// Why it is no such block, where a block was wanted.
+        why: Option<BlockError>,
     },
 }
 
@@ -85,8 +88,13 @@ impl From<NotPerformed> for DriverError {
     fn from(not: NotPerformed) -> DriverError {
         match not {
             NotPerformed::Driver(error) => error,
-            NotPerformed::Misfit { question, answer } => {
-                answer.garbled(&question, "an answer as its profile says")
+            NotPerformed::Misfit {
+                question,
+                answer,
+                why,
+            } => {
+                let wanted = why.as_ref().map(BlockError::wanted);
+                answer.garbled(&question, wanted.unwrap_or("an answer as its profile says"))
             }
         }
     }
@@ -125,6 +133,12 @@ pub fn perform(
                 let came = line::ask(talk, &question, within.of(given))?;
                 performed.take(&question, answer, came)?;
                 says(&question, differs(&performed.found, is, given))?;
+            }
+            Step::Block(step) => {
+                let (found, answer) = blocks::fetch(talk, step, given)?;
+                performed.found.extend(found);
+                let flags = answer.flags();
+                performed.keep(answer, flags);
             }
             Step::Until {
                 line,
@@ -176,6 +190,7 @@ impl Performed {
             return Err(NotPerformed::Misfit {
                 question: question.to_owned(),
                 answer: Box::new(came),
+                why: None,
             });
         };
         self.found.extend(found);

@@ -129,6 +129,14 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
     if runs && by_lines.is_none() && root.get("registers").is_none() {
         profile.speech = Speech::Program;
     }
+    let blocks = profile.all_steps().filter_map(|step| match step {
+        Step::Block(block) => Some(block.numbers.bytes()),
+        _ => None,
+    });
+    let largest_block = blocks.max().unwrap_or(0);
+    if let Speech::Lines(manner) = &mut profile.speech {
+        manner.largest_block = largest_block;
+    }
     whole(root, &profile, mistakes);
     samples::hold(root, &profile, mistakes);
     Some(profile)
@@ -335,8 +343,14 @@ fn sample_list(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Sample>> {
     readers::list_of(sample)(node, mistakes)
 }
 
-/// A line, or a list of registers.
+/// A line, a list of registers, or bytes: `{bytes: "23 31 34 43 FA 50 CC 0A"}`.
 fn sample_answer(node: Node<'_>, mistakes: &mut Mistakes) -> Option<SampleAnswer> {
+    if node.kind() == written::Kind::Map {
+        let mut fields = Fields::of(node, "the answer", mistakes)?;
+        let bytes = fields.need_like("bytes", "\"23 31 34 0A\"", hex);
+        fields.finish();
+        return bytes.map(SampleAnswer::Bytes);
+    }
     if node.kind() != written::Kind::List {
         return readers::text(node, mistakes).map(SampleAnswer::Line);
     }
@@ -345,19 +359,47 @@ fn sample_answer(node: Node<'_>, mistakes: &mut Mistakes) -> Option<SampleAnswer
     Some(SampleAnswer::Words(words))
 }
 
+/// Bytes as pairs of hexadecimal digits, blanks between them as one likes.
+fn hex(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<u8>> {
+    let text = readers::text(node, mistakes)?;
+    let digits: Option<Vec<u8>> = text
+        .chars()
+        .filter(|c| !c.is_whitespace())
+        .map(|c| c.to_digit(16).and_then(|digit| u8::try_from(digit).ok()))
+        .collect();
+    let digits = digits.filter(|digits| digits.len().is_multiple_of(2));
+    let bytes = digits.map(|digits| {
+        let pairs = digits.chunks_exact(2);
+        pairs.map(|pair| pair[0] << 4 | pair[1]).collect()
+    });
+    if bytes.is_none() {
+        let message = format!("{} is not bytes in hexadecimal", readers::shown(&text));
+        mistakes.add(
+            Mistake::new(node.place(), "no-bytes", message)
+                .hint("write two digits a byte, \"23 31 34 0A\""),
+        );
+    }
+    bytes
+}
+
 /// `{read-illuminance: "5.0E+02", gives: 500 lx}`
 fn sample(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Sample> {
     let mut fields = Fields::of(node, "the sample", mistakes)?;
     let gives = fields.need_like("gives", "500 lx", readers::text);
     let mut found = None;
+    let mut named = false;
     let words = VERBS.iter().map(|form| (form.word, Some(form.verb)));
     for (word, verb) in words.chain([("identity", None)]) {
+        named |= fields.has(word);
         if let Some(answer) = fields.may(word, sample_answer) {
             found = Some((verb, answer));
         }
     }
     fields.finish();
     let Some((verb, answer)) = found else {
+        if named {
+            return None;
+        }
         let text = "the sample says not whose answer it is";
         mistakes.add(
             Mistake::new(node.place(), "no-verb", text)

@@ -45,7 +45,7 @@ const WRITE_TO: &[(&str, Space)] = &[
     ("coils", Space::Coils),
 ];
 
-const FORMS: &[(&str, Form)] = &[
+pub(super) const FORMS: &[(&str, Form)] = &[
     ("u16", Form::U16),
     ("i16", Form::I16),
     ("u32", Form::U32),

@@ -4,8 +4,10 @@
 use photometry::units::Span;
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
+use super::blocks::BlockStep;
 use super::pattern::Pattern;
 use super::read::span;
+use super::read_blocks;
 use super::read_registers;
 use super::template::Template;
 use super::types::{Step, VerbForm, Within};
@@ -155,8 +157,8 @@ pub(super) fn steps(
 }
 
 /// The keys that say what a step is.
-const KINDS: [&str; 9] = [
-    "tell", "set", "ask", "until", "hear", "read", "write", "run", "pause",
+const KINDS: [&str; 10] = [
+    "tell", "set", "ask", "block", "until", "hear", "read", "write", "run", "pause",
 ];
 
 fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Step> {
@@ -171,6 +173,7 @@ fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> O
             ["set"] => fields.need("set", template(known)).map(Step::Set),
             ["pause"] => fields.need("pause", within).map(Step::Pause),
             ["ask"] => asked(&mut fields, known),
+            ["block"] => read_blocks::block(&mut fields, known),
             ["until"] => until(&mut fields, known),
             ["hear"] => heard(&mut fields),
             ["run"] => run(&mut fields, known),
@@ -263,15 +266,20 @@ fn run(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<St
 /// The fields that the answers of these steps give.
 pub(super) fn fields(steps: &[Step]) -> impl Iterator<Item = &str> {
     steps.iter().flat_map(|step| {
-        let (answer, gives) = match step {
+        let (answer, gives, block) = match step {
             Step::Ask { answer, .. }
             | Step::Until { answer, .. }
             | Step::Hear { answer, .. }
-            | Step::Run { answer, .. } => (Some(answer), None),
-            Step::Read { gives, .. } => (None, Some(gives.as_str())),
-            Step::Tell(_) | Step::Set(_) | Step::Write { .. } | Step::Pause(_) => (None, None),
+            | Step::Run { answer, .. } => (Some(answer), None, None),
+            Step::Read { gives, .. } => (None, Some(gives.as_str()), None),
+            Step::Block(block) => (None, None, Some(block)),
+            Step::Tell(_) | Step::Set(_) | Step::Write { .. } | Step::Pause(_) => {
+                (None, None, None)
+            }
         };
-        answer.into_iter().flat_map(Pattern::fields).chain(gives)
+        let block = block.into_iter().flat_map(BlockStep::fields);
+        let answer = answer.into_iter().flat_map(Pattern::fields);
+        answer.chain(gives).chain(block)
     })
 }
 

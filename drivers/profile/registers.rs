@@ -15,6 +15,7 @@ use crate::exchange::modbus::ask::{self, Answer as Asked};
 use crate::exchange::modbus::request::{BitSpace, RegisterSpace};
 use crate::exchange::modbus::station::{Limits, Probe};
 use crate::exchange::modbus::words::{self, Form, Order};
+use crate::exchange::scpi::{self, Number};
 use crate::exchange::talk::Talk;
 
 /// A question that nobody answered, or that a busy device put off, is asked so
@@ -144,18 +145,7 @@ pub fn text(source: &Source, registers: &[u16]) -> Option<String> {
             ..
         } => {
             let number = words::number(form, order, registers)?;
-            let over = over_at.is_some_and(|over| (over..=over * FAR_OVER).contains(&number));
-            Some(if number.is_nan() {
-                "9.91E37".to_owned()
-            } else if is_subnormal(form, number) {
-                format!("{number:e}, as of words in another order,")
-            } else if over || number == f64::INFINITY {
-                "9.9E37".to_owned()
-            } else if number == f64::NEG_INFINITY {
-                "-9.9E37".to_owned()
-            } else {
-                format!("{:e}", decimal(form, number) * times)
-            })
+            Some(written(form, number, times, over_at, "words"))
         }
         Source::Text { .. } => {
             let bytes = registers.iter().flat_map(|register| register.to_be_bytes());
@@ -166,6 +156,34 @@ pub fn text(source: &Source, registers: &[u16]) -> Option<String> {
             Some(text.trim().to_owned())
         }
         Source::Bit { .. } => None,
+    }
+}
+
+/// A number of a device as text, multiplied; one that it cannot say, as SCPI-99
+/// writes it. `parts` are what another order would be one of.
+pub(super) fn written(
+    form: Form,
+    number: f64,
+    times: f64,
+    over_at: Option<f64>,
+    parts: &str,
+) -> String {
+    let over = over_at.is_some_and(|over| (over..=over * FAR_OVER).contains(&number));
+    if number.is_nan() {
+        "9.91E37".to_owned()
+    } else if is_subnormal(form, number) {
+        format!("{number:e}, as of {parts} in another order,")
+    } else if over || number == f64::INFINITY {
+        "9.9E37".to_owned()
+    } else if number == f64::NEG_INFINITY {
+        "-9.9E37".to_owned()
+    } else {
+        let plain = decimal(form, number);
+        // SCPI's own numbers for none and for too much are not multiplied.
+        match scpi::number(&format!("{plain:e}")) {
+            Some(Number::Value(value)) => format!("{:e}", value * times),
+            _ => format!("{plain:e}"),
+        }
     }
 }
 

@@ -4,10 +4,11 @@
 use photometry::measured::Outcome;
 use written::{Mistake, Mistakes, Node};
 
+use super::blocks;
 use super::pattern::Found;
 use super::read_steps;
 use super::registers::{self, Source};
-use super::types::{Profile, ProfileVerb, Sample, SampleAnswer, Step, VERBS};
+use super::types::{Profile, ProfileVerb, Sample, SampleAnswer, Speech, Step, VERBS};
 use super::value::{self, IlluminanceUnit};
 use crate::exchange::scpi::{Identity, Number};
 
@@ -53,6 +54,10 @@ fn shown(answer: &SampleAnswer) -> String {
             let words: Vec<String> = words.iter().map(|word| format!("0x{word:04X}")).collect();
             written::readers::shown(&format!("[{}]", words.join(", ")))
         }
+        SampleAnswer::Bytes(bytes) => {
+            let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02X}")).collect();
+            written::readers::shown(&bytes.join(" "))
+        }
     }
 }
 
@@ -62,7 +67,7 @@ fn shown(answer: &SampleAnswer) -> String {
 pub fn told(profile: &Profile, sample: &Sample) -> String {
     let refused = || "refused".to_owned();
     let Some(verb) = sample.verb else {
-        let answered = found(&profile.identity, None, &sample.answer);
+        let answered = found(profile, &profile.identity, None, &sample.answer);
         return answered.map_or_else(refused, |found| {
             let who = identity(&found, None);
             let known = |part: Option<String>| part.unwrap_or_else(|| "-".to_owned());
@@ -78,7 +83,7 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
     let must = VERBS.iter().find(|form| form.verb == verb);
     let field = must.and_then(|form| form.must.first()).copied();
     let steps = profile.steps(verb).unwrap_or_default();
-    let Some(found) = found(steps, field, &sample.answer) else {
+    let Some(found) = found(profile, steps, field, &sample.answer) else {
         return refused();
     };
     match verb {
@@ -109,7 +114,12 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
 }
 
 /// The fields of an answer to the step that gives `field`, or to the only step.
-fn found(steps: &[Step], field: Option<&str>, answer: &SampleAnswer) -> Option<Found> {
+fn found(
+    profile: &Profile,
+    steps: &[Step],
+    field: Option<&str>,
+    answer: &SampleAnswer,
+) -> Option<Found> {
     let gives = |step: &&Step| {
         let step = std::slice::from_ref(*step);
         read_steps::fields(step).any(|known| field.is_none_or(|field| known == field))
@@ -131,6 +141,12 @@ fn found(steps: &[Step], field: Option<&str>, answer: &SampleAnswer) -> Option<F
             let mut found = Found::default();
             found.set(gives, text);
             Some(found)
+        }
+        (Step::Block(step), SampleAnswer::Bytes(bytes)) => {
+            let Speech::Lines(manner) = &profile.speech else {
+                return None;
+            };
+            blocks::read(step, bytes, manner.end)
         }
         _ => None,
     }

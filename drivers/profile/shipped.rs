@@ -41,6 +41,10 @@ pub const SHIPPED: &[Shipped] = &[
         name: "register-relays",
         text: include_str!("../profiles/register-relays.yaml"),
     },
+    Shipped {
+        name: "block-luxmeter",
+        text: include_str!("../profiles/block-luxmeter.yaml"),
+    },
 ];
 
 /// A shipped profile's text.

@@ -104,7 +104,7 @@ samples: [{read-illuminance: "12", gives: 12 lx}]
 "#;
 
 /// What is wrong with a text, each as `line:column code message (hint)`.
-fn told(text: &str) -> Vec<String> {
+pub(super) fn told(text: &str) -> Vec<String> {
     let mistakes = match profile("p.yaml", text) {
         Ok((_, warnings)) => warnings,
         Err(refused) => refused.mistakes,
@@ -183,12 +183,12 @@ fn each_slip_has_its_own_message() {
         (
             "{ask: \"E?\"",
             "{asks: \"E?\"",
-            "6:19 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `until`, `hear`, `read`, `write`, `run`, `pause`)",
+            "6:19 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `run`, `pause`)",
         ),
         (
             "{ask: \"E?\"",
             "{tell: x, ask: \"E?\"",
-            "6:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `until`, `hear`, `read`, `write`, `run`, `pause`)",
+            "6:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `run`, `pause`)",
         ),
         (
             "\"}\nsamples",

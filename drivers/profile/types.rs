@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 
 use photometry::units::Span;
 
+use super::blocks::BlockStep;
 use super::pattern::Pattern;
 use super::perform::Given;
 use super::registers::{RegisterManner, Source, Target};
@@ -218,6 +219,8 @@ pub enum Step {
         /// What its fields must say, for a setting that is looked at again.
         is: Vec<(String, Template)>,
     },
+    /// A question and its block of bytes.
+    Block(BlockStep),
     /// Asked again and again until the answer says so.
     Until {
         /// The question.
@@ -324,6 +327,8 @@ pub enum SampleAnswer {
     Line(String),
     /// Registers.
     Words(Vec<u16>),
+    /// Bytes as they come.
+    Bytes(Vec<u8>),
 }
 
 /// An answer as the device's papers print it, and what it must be read as.
@@ -355,6 +360,7 @@ impl Step {
             Step::Tell(_) => "tell",
             Step::Set(_) => "set",
             Step::Ask { .. } => "ask",
+            Step::Block(_) => "block",
             Step::Until { .. } => "until",
             Step::Hear { .. } => "hear",
             Step::Run { .. } => "run",

@@ -111,7 +111,11 @@ impl ProfiledMeter {
     fn measures_when_asked(&self) -> bool {
         let steps = self.profile.steps(ProfileVerb::ReadIlluminance);
         let mut steps = steps.unwrap_or_default().iter();
-        steps.any(|step| matches!(step, Step::Ask { within, .. } if within.integration))
+        steps.any(|step| match step {
+            Step::Ask { within, .. } => within.integration,
+            Step::Block(block) => block.within.integration,
+            _ => false,
+        })
     }
 
     /// Whether there is anything that a restart could have changed.
@@ -283,14 +287,17 @@ impl Photometer for ProfiledMeter {
                     None => Ok(self.reading(Outcome::TimedOut, asked, talk.now())),
                 }
             }
-            Err(NotPerformed::Misfit { answer, .. }) => {
+            Err(NotPerformed::Misfit { answer, why, .. }) => {
                 if !self.is_heard() {
                     talk.distrust();
                 }
                 self.suspect = true;
-                let why = format!(
-                    "`{}` is no answer that its profile knows",
-                    line::shown(&answer.text)
+                let why = why.map_or_else(
+                    || {
+                        let answer = line::shown(&answer.text);
+                        format!("`{answer}` is no answer that its profile knows")
+                    },
+                    |why| why.to_string(),
                 );
                 let mut flags = resync;
                 flags.extend(answer.flags());
