@@ -21,9 +21,26 @@ fn answers_by_profile() {
     let good: Vec<&str> = answers
         .filter_map(|sample| match &sample.answer {
             SampleAnswer::Line(line) => Some(line.as_str()),
-            SampleAnswer::Words(_) => None,
+            SampleAnswer::Words(_) | SampleAnswer::Bytes(_) => None,
         })
         .collect();
+    let blocks: Vec<Vec<u8>> = profiles
+        .iter()
+        .flat_map(|profile| &profile.samples)
+        .filter_map(|sample| match &sample.answer {
+            SampleAnswer::Bytes(bytes) => Some(bytes.clone()),
+            SampleAnswer::Line(_) | SampleAnswer::Words(_) => None,
+        })
+        .collect();
+    // A good one with bytes of another in its middle.
+    let block = (prop::sample::select(blocks), any::<u8>(), 0..16_usize).prop_map(
+        |(mut bytes, byte, at)| {
+            if let Some(held) = bytes.get_mut(at) {
+                *held = byte;
+            }
+            bytes
+        },
+    );
     let reader = Reader {
         name: "answers by profile",
         cases: 2_000,
@@ -31,11 +48,13 @@ fn answers_by_profile() {
     };
     let texts = prop_oneof![mutated::words(&good), mutated::any_text()];
     let words = prop::collection::vec(any::<u16>(), 0..6);
-    reader.endures((texts, words), |(text, words)| {
+    let bytes = prop_oneof![prop::collection::vec(any::<u8>(), 0..24), block];
+    reader.endures((texts, words, bytes), |(text, words, bytes)| {
         let mut all_refused = true;
         let answers = [
             SampleAnswer::Line(text.clone()),
             SampleAnswer::Words(words.clone()),
+            SampleAnswer::Bytes(bytes.clone()),
         ];
         for answer in answers {
             let verbs = VERBS.iter().map(|form| Some(form.verb)).chain([None]);

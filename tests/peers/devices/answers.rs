@@ -19,14 +19,14 @@ use super::peer::{Call, Maker, each, each_of, past_the_driver, profile, profile_
 use super::relay::{Lapse, Relay};
 
 /// Integration of one sample.
-const INTEGRATION: Span = Span::from_ms(20);
+pub const INTEGRATION: Span = Span::from_ms(20);
 const AT_ONCE: Duration = Duration::ZERO;
 
 fn meter(name: &str, integration: Span, averages: u32) -> ProfiledMeter {
     meter_of(profile(&profile_text(name)), integration, averages)
 }
 
-fn meter_of(profile: Arc<Profile>, integration: Span, averages: u32) -> ProfiledMeter {
+pub fn meter_of(profile: Arc<Profile>, integration: Span, averages: u32) -> ProfiledMeter {
     let card = PhotometerCard {
         name: "head".to_owned(),
         aperture: integration,

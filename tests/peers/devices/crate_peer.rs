@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use scpi::error::{ArrayErrorQueue, Result};
 use scpi::parser::expression::channel_list::{ChannelList, Token as Channel};
-use scpi::parser::format::Character;
+use scpi::parser::format::{Arbitrary, Character};
 use scpi::tree::prelude::*;
 use scpi::{Branch, Leaf, Root, cmd_both, cmd_nquery, cmd_qonly};
 use scpi_contrib::ieee488::prelude::*;
@@ -36,6 +36,10 @@ struct Instrument {
     averages: u16,
     range: f64,
     shutter: bool,
+    /// Readings are blocks of single precision and no text.
+    real: bool,
+    /// The least significant byte first.
+    swapped: bool,
 }
 
 impl Instrument {
@@ -52,6 +56,8 @@ impl Instrument {
             averages: 1,
             range: RANGES[0],
             shutter: false,
+            real: false,
+            swapped: false,
         }
     }
 }
@@ -228,7 +234,84 @@ impl Command<Instrument> for Read {
         let integrates = Duration::from_secs_f64(it.aperture_s * f64::from(it.averages));
         std::thread::sleep(integrates + given.late);
         it.range = super::peer::range_of(given.lux);
-        response.data(given.lux).finish()
+        if !it.real {
+            return response.data(given.lux).finish();
+        }
+        let single = given.lux as f32;
+        let bytes = match it.swapped {
+            false => single.to_be_bytes(),
+            true => single.to_le_bytes(),
+        };
+        response.data(Arbitrary(&bytes)).finish()
+    }
+}
+
+/// `FORM:DATA ASC|REAL,32` (SCPI-99, vol. 2, FORMat, from memory)
+struct DataFormat;
+
+impl Command<Instrument> for DataFormat {
+    cmd_both!();
+
+    fn event(
+        &self,
+        it: &mut Instrument,
+        _: &mut Context<'_>,
+        mut with: Parameters<'_, '_>,
+    ) -> Result<()> {
+        let Character(word) = with.next_data()?;
+        let bits: Option<u8> = with.next_optional_data()?;
+        it.real = match (word.to_ascii_uppercase().as_slice(), bits) {
+            (b"REAL", Some(32)) => true,
+            (b"ASC" | b"ASCII", None) => false,
+            _ => return Err(ErrorCode::IllegalParameterValue.into()),
+        };
+        Ok(())
+    }
+
+    fn query(
+        &self,
+        it: &mut Instrument,
+        _: &mut Context<'_>,
+        _: Parameters<'_, '_>,
+        mut response: ResponseUnit<'_>,
+    ) -> Result<()> {
+        match it.real {
+            true => response.data(Character(b"REAL")).data(32_u8).finish(),
+            false => response.data(Character(b"ASC")).finish(),
+        }
+    }
+}
+
+/// `FORM:BORD NORM|SWAP`
+struct ByteOrder;
+
+impl Command<Instrument> for ByteOrder {
+    cmd_both!();
+
+    fn event(
+        &self,
+        it: &mut Instrument,
+        _: &mut Context<'_>,
+        mut with: Parameters<'_, '_>,
+    ) -> Result<()> {
+        let Character(word) = with.next_data()?;
+        it.swapped = match word.to_ascii_uppercase().as_slice() {
+            b"SWAP" | b"SWAPPED" => true,
+            b"NORM" | b"NORMAL" => false,
+            _ => return Err(ErrorCode::IllegalParameterValue.into()),
+        };
+        Ok(())
+    }
+
+    fn query(
+        &self,
+        it: &mut Instrument,
+        _: &mut Context<'_>,
+        _: Parameters<'_, '_>,
+        mut response: ResponseUnit<'_>,
+    ) -> Result<()> {
+        let word: &[u8] = if it.swapped { b"SWAP" } else { b"NORM" };
+        response.data(Character(word)).finish()
     }
 }
 
@@ -351,6 +434,7 @@ const METER: Node<'static, Instrument> = instrument!(
     Leaf!(b"READ" => &Read),
     Branch!(b"SENSe"; Leaf!(b"APERture" => &Aperture), Leaf!(b"RANGe" => &Range),
         Branch!(b"AVERage"; Leaf!(b"COUNt" => &Averages))),
+    Branch!(b"FORMat"; Leaf!(b"DATA" => &DataFormat), Leaf!(b"BORDer" => &ByteOrder)),
     Branch!(b"INPut"; Leaf!(b"SHUTter" => &Shutter))
 );
 

@@ -6,12 +6,13 @@
 //!                       expected ◄── light (the test's own lamp) ◄───────┘
 //! ```
 //!
-//! [`answers`] asks one device at a time, [`program`] has the real program
+//! [`answers`] asks one device at a time, [`blocks`] one that answers bytes, [`program`] has the real program
 //! measure a survey. Peers: the crates `scpi` and `scpi-contrib`, always; the
 //! Python packages scpipy and pymodbus ([`modbus`]), where there is a python with
 //! them ([`peer`]).
 
 mod answers;
+mod blocks;
 mod broker;
 mod crate_peer;
 mod heard;
