@@ -4,6 +4,7 @@
 //! roles ── ask("READ?") ──> line ──┐                ┌── token resync after a time-out
 //!       ── send("G0 X5") ─> ack ───┼── talk ── link ┘
 //!       ── ask("CURV?") ─> block ──┤   (a block of bytes, counted)
+//!       ── bytes of a codec ─> frame ┤   (bytes whose length a codec tells)
 //!       ── read registers ─> modbus┘ resync by a throw-away read, or by numbers
 //!                          scpi (pure): numbers, errors, identity, channel lists
 //! ```
@@ -16,6 +17,7 @@
 
 pub mod ack;
 pub mod block;
+pub mod frame;
 pub mod line;
 pub mod manner;
 pub mod modbus;

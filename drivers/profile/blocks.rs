@@ -133,7 +133,7 @@ pub(super) fn fetch(
     let misfit = |why: BlockError, answer: Box<Answer>| NotPerformed::Misfit {
         question: question.clone(),
         answer,
-        why: Some(why),
+        why: Some(why.into()),
     };
     let length = Length::Exactly(step.numbers.bytes());
     let mut block = match block::ask(talk, &question, length, within) {

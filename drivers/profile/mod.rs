@@ -15,10 +15,12 @@
 //! (`roles`).
 
 pub mod blocks;
+pub mod codec;
 pub mod pattern;
 pub mod perform;
 pub mod read;
 mod read_blocks;
+mod read_frames;
 mod read_registers;
 mod read_settings;
 mod read_steps;
@@ -33,5 +35,7 @@ pub mod value;
 mod tests;
 #[cfg(test)]
 mod tests_blocks;
+#[cfg(test)]
+mod tests_frames;
 #[cfg(test)]
 mod tests_registers;

@@ -10,12 +10,14 @@
 
 use photometry::units::Span;
 
+use super::codec::{self, Codec};
 use super::pattern::{Found, Pattern};
 use super::template::Template;
 use super::types::{Marks, Profile, Setting, SettingUnit, Step, Within};
 use super::{blocks, registers, samples, value};
 use crate::error::DriverError;
 use crate::exchange::block::BlockError;
+use crate::exchange::frame::FrameError;
 use crate::exchange::line::{self, Answer};
 use crate::exchange::modbus::station::Station;
 use crate::exchange::program;
@@ -36,16 +38,19 @@ pub struct Given<'a> {
     pub answer_within: Span,
     /// Who is spoken to, where it is by registers.
     pub station: Option<&'a Station>,
+    /// What its bytes go through, where they go through a codec.
+    pub codec: Option<&'a dyn Codec>,
 }
 
 impl<'a> Given<'a> {
     /// Nothing to fill in, nothing that integrates.
-    pub fn of(profile: &Profile, station: Option<&'a Station>) -> Given<'a> {
+    pub fn of(profile: &'a Profile, station: Option<&'a Station>) -> Given<'a> {
         Given {
             values: &[],
             integration: Span::ZERO,
             answer_within: profile.answer_within(),
             station,
+            codec: profile.codec.as_ref().map(|used| used.0.as_ref()),
         }
     }
 }
@@ -73,9 +78,33 @@ pub enum NotPerformed {
         question: String,
         /// What came.
         answer: Box<Answer>,
-        /// Why it is no such block, where a block was wanted.
-        why: Option<BlockError>,
+        /// Why it is no such answer, where that is known.
+        why: Option<Misfit>,
     },
+}
+
+/// Why bytes are no answer that a profile knows.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Misfit {
+    /// No such block.
+    #[error(transparent)]
+    Block(#[from] BlockError),
+    /// No such frame.
+    #[error(transparent)]
+    Frame(#[from] FrameError),
+}
+
+/// The first bytes of an answer, fit for a message.
+fn bytes(raw: &[u8]) -> String {
+    const SHOWN_AT_MOST: usize = 12;
+    let first = raw.iter().take(SHOWN_AT_MOST);
+    let first: Vec<String> = first.map(|byte| format!("{byte:02X}")).collect();
+    let more = if raw.len() > SHOWN_AT_MOST {
+        " ..."
+    } else {
+        ""
+    };
+    first.join(" ") + more
 }
 
 impl From<DriverError> for NotPerformed {
@@ -93,8 +122,18 @@ impl From<NotPerformed> for DriverError {
                 answer,
                 why,
             } => {
-                let wanted = why.as_ref().map(BlockError::wanted);
-                answer.garbled(&question, wanted.unwrap_or("an answer as its profile says"))
+                match why {
+                    None => answer.garbled(&question, "an answer as its profile says"),
+                    Some(Misfit::Block(why)) => answer.garbled(&question, why.wanted()),
+                    // Its bytes say little; what the codec says of them, more.
+                    Some(Misfit::Frame(why)) => DriverError::Garbled {
+                        question,
+                        answer: format!("{} ({why})", bytes(&answer.raw))
+                            .trim_start()
+                            .to_owned(),
+                        wanted: "an answer that its codec knows",
+                    },
+                }
             }
         }
     }
@@ -135,10 +174,12 @@ pub fn perform(
                 says(&question, differs(&performed.found, is, given))?;
             }
             Step::Block(step) => {
-                let (found, answer) = blocks::fetch(talk, step, given)?;
-                performed.found.extend(found);
-                let flags = answer.flags();
-                performed.keep(answer, flags);
+                performed.add(blocks::fetch(talk, step, given)?);
+            }
+            Step::Send(word) => codec::send(talk, word, given)?,
+            Step::Frame(step) => {
+                performed.add(codec::fetch(talk, step, given)?);
+                says(&step.word, differs(&performed.found, &step.is, given))?;
             }
             Step::Until {
                 line,
@@ -155,12 +196,7 @@ pub fn perform(
                 arguments,
                 answer,
                 within,
-            } => {
-                let filled = arguments.iter().map(|one| one.fill(given.values));
-                let filled: Vec<String> = filled.collect();
-                let came = program::run(talk, &filled, within.of(given))?;
-                performed.take(&filled.join(" "), answer, came)?;
-            }
+            } => run(talk, arguments, answer, *within, given, &mut performed)?,
             Step::Read {
                 source,
                 gives,
@@ -199,6 +235,13 @@ impl Performed {
         Ok(())
     }
 
+    /// Takes over an answer and its fields.
+    fn add(&mut self, (found, answer): (Found, Answer)) {
+        self.found.extend(found);
+        let flags = answer.flags();
+        self.keep(answer, flags);
+    }
+
     /// What was on record about an earlier answer of the same verb stays so.
     fn keep(&mut self, answer: Answer, flags: Vec<String>) {
         for flag in flags {
@@ -208,6 +251,20 @@ impl Performed {
         }
         self.last = Some(answer);
     }
+}
+
+fn run(
+    talk: &mut Talk<'_>,
+    arguments: &[Template],
+    form: &Pattern,
+    within: Within,
+    given: Given<'_>,
+    performed: &mut Performed,
+) -> Result<(), NotPerformed> {
+    let filled = arguments.iter().map(|one| one.fill(given.values));
+    let filled: Vec<String> = filled.collect();
+    let came = program::run(talk, &filled, within.of(given))?;
+    performed.take(&filled.join(" "), form, came)
 }
 
 /// Refuses an answer that says something else than it must.

@@ -15,6 +15,8 @@ use std::collections::BTreeMap;
 use photometry::units::Span;
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
+use super::codec::{Codecs, NoCodecs};
+use super::read_frames;
 use super::read_registers;
 use super::read_settings;
 use super::read_steps::{self, template};
@@ -34,16 +36,36 @@ const LONGEST: Span = Span::from_mins(1);
 const SAMPLES_AT_MOST: usize = 100;
 
 /// Reads a profile's text; `file` names it in mistakes. A profile that gives
-/// warnings only is given too.
+/// warnings only is given too. One that names a codec is refused: see
+/// [`profile_with`].
 ///
 /// # Errors
 /// All mistakes, sorted, with the sources to print them.
 pub fn profile(file: &str, text: &str) -> Result<(Profile, Vec<Mistake>), Refused> {
+    profile_with(file, text, &NoCodecs)
+}
+
+/// The same, where who knows codecs is at hand.
+///
+/// # Errors
+/// All mistakes, sorted, with the sources to print them; those of the codec that it
+/// names among them.
+pub fn profile_with(
+    file: &str,
+    text: &str,
+    codecs: &dyn Codecs,
+) -> Result<(Profile, Vec<Mistake>), Refused> {
     let mut mistakes = Mistakes::new();
     let mut sources = written::Sources::new();
     sources.add(file, text);
     let document = written::read_collecting(file, text, &mut mistakes);
-    let read = document.and_then(|document| root(document.root(), &mut mistakes));
+    if let Some(document) = &document
+        && let Some(name) = document.root().get("codec").and_then(|node| node.text())
+        && let Some(text) = codecs.text(name)
+    {
+        sources.add(name, &text);
+    }
+    let read = document.and_then(|document| root(document.root(), codecs, &mut mistakes));
     let refuses = mistakes.refuses();
     match read {
         Some(profile) if !refuses => Ok((profile, mistakes.into_sorted())),
@@ -72,7 +94,7 @@ impl std::fmt::Display for Refused {
 
 impl std::error::Error for Refused {}
 
-fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
+fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<Profile> {
     let mut fields = Fields::of(root, "the profile", mistakes)?;
     let name = fields.need("profile", readers::name);
     let format = readers::checked(readers::integer, |format: &i64| {
@@ -92,6 +114,8 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
         ]),
     );
     let about = fields.need_like("about", "what it is, in a line", readers::text);
+    let has_codec = fields.has("codec");
+    let codec = fields.may("codec", read_frames::codec(codecs));
     let (speech, settle_after_open) = speech(&mut fields);
     let identity = fields.may_or("identity", identity, Vec::new());
     let on_open = fields.may_or("on-open", read_steps::steps(&[]), Vec::new());
@@ -106,11 +130,15 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
         Some(_) => fields.finish(),
         None => drop(fields),
     }
+    if has_codec && codec.is_none() {
+        return None;
+    }
     let mut profile = Profile {
         name: name?,
         role: role?,
         about: about?,
         speech: speech?,
+        codec,
         settle_after_open,
         identity,
         on_open,
@@ -129,6 +157,14 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
     if runs && by_lines.is_none() && root.get("registers").is_none() {
         profile.speech = Speech::Program;
     }
+    know_blocks(&mut profile);
+    whole(root, &profile, mistakes);
+    samples::hold(root, &profile, mistakes);
+    Some(profile)
+}
+
+/// A resync must know how long a late block may be.
+fn know_blocks(profile: &mut Profile) {
     let blocks = profile.all_steps().filter_map(|step| match step {
         Step::Block(block) => Some(block.numbers.bytes()),
         _ => None,
@@ -137,9 +173,6 @@ fn root(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Profile> {
     if let Speech::Lines(manner) = &mut profile.speech {
         manner.largest_block = largest_block;
     }
-    whole(root, &profile, mistakes);
-    samples::hold(root, &profile, mistakes);
-    Some(profile)
 }
 
 /// A time from nothing to ten minutes.
@@ -153,13 +186,16 @@ pub(super) fn span(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
     reader(node, mistakes)
 }
 
-/// By lines, or by registers; that it is by a program, its steps say.
+/// By lines, by registers or by a codec; that it is by a program, its steps say.
 fn speech(fields: &mut Fields<'_, '_>) -> (Option<Speech>, Span) {
     let settle = fields.may_or("settle-after-open", span, Span::ZERO);
     let registers = fields.node().get("registers");
     let by_lines = ["lines", "resync", "complaints"]
         .into_iter()
         .find_map(|key| fields.node().get(key).map(|node| (key, node.place())));
+    if let Some(codec) = fields.node().get("codec") {
+        return (by_codec(fields, codec), settle);
+    }
     let Some(registers) = registers else {
         return (Some(Speech::Lines(manner(fields))), settle);
     };
@@ -173,6 +209,25 @@ fn speech(fields: &mut Fields<'_, '_>) -> (Option<Speech>, Span) {
         return (None, settle);
     }
     (read.map(Speech::Registers), settle)
+}
+
+/// What is spoken through a codec is spoken in no other way.
+fn by_codec(fields: &mut Fields<'_, '_>, codec: Node<'_>) -> Option<Speech> {
+    let read = fields.may_or("frames", read_frames::manner, read_frames::usual());
+    let mut alone = true;
+    for key in ["registers", "lines", "resync", "complaints"] {
+        let Some(other) = fields.node().get(key).map(|node| node.place()) else {
+            continue;
+        };
+        let _ = fields.has(key);
+        alone = false;
+        let text = format!("a device that speaks through a codec has no `{key}`");
+        let mistake = Mistake::new(other, "two-ways", text);
+        fields
+            .mistakes()
+            .add(mistake.also(codec.place(), "the codec"));
+    }
+    alone.then_some(Speech::Frames(read))
 }
 
 fn manner(fields: &mut Fields<'_, '_>) -> Manner {
@@ -306,7 +361,7 @@ fn whole(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
         );
         mistakes.add(
             Mistake::new(root.place(), "other-step", text)
-                .hint("write `registers: ...` for `read` and `write`; a program has `run` alone"),
+                .hint("write `registers: ...` for `read` and `write`, `codec: ...` for `send` and `frame`; a program has `run` alone"),
         );
     }
     let shutter = [ProfileVerb::CloseShutter, ProfileVerb::OpenShutter];

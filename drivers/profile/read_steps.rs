@@ -4,10 +4,10 @@
 use photometry::units::Span;
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
-use super::blocks::BlockStep;
 use super::pattern::Pattern;
 use super::read::span;
 use super::read_blocks;
+use super::read_frames;
 use super::read_registers;
 use super::template::Template;
 use super::types::{Step, VerbForm, Within};
@@ -119,7 +119,7 @@ pub(super) fn within(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Within> 
 }
 
 /// What the fields of an answer must say.
-fn is(
+pub(super) fn is(
     known: &'static [&'static str],
 ) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Vec<(String, Template)>> {
     move |node, mistakes| {
@@ -157,8 +157,9 @@ pub(super) fn steps(
 }
 
 /// The keys that say what a step is.
-const KINDS: [&str; 10] = [
-    "tell", "set", "ask", "block", "until", "hear", "read", "write", "run", "pause",
+const KINDS: [&str; 12] = [
+    "tell", "set", "ask", "block", "until", "hear", "read", "write", "send", "frame", "run",
+    "pause",
 ];
 
 fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Step> {
@@ -174,6 +175,8 @@ fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> O
             ["pause"] => fields.need("pause", within).map(Step::Pause),
             ["ask"] => asked(&mut fields, known),
             ["block"] => read_blocks::block(&mut fields, known),
+            ["send"] => read_frames::send(&mut fields),
+            ["frame"] => read_frames::frame(&mut fields, known),
             ["until"] => until(&mut fields, known),
             ["hear"] => heard(&mut fields),
             ["run"] => run(&mut fields, known),
@@ -265,22 +268,22 @@ fn run(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<St
 
 /// The fields that the answers of these steps give.
 pub(super) fn fields(steps: &[Step]) -> impl Iterator<Item = &str> {
-    steps.iter().flat_map(|step| {
-        let (answer, gives, block) = match step {
-            Step::Ask { answer, .. }
-            | Step::Until { answer, .. }
-            | Step::Hear { answer, .. }
-            | Step::Run { answer, .. } => (Some(answer), None, None),
-            Step::Read { gives, .. } => (None, Some(gives.as_str()), None),
-            Step::Block(block) => (None, None, Some(block)),
-            Step::Tell(_) | Step::Set(_) | Step::Write { .. } | Step::Pause(_) => {
-                (None, None, None)
-            }
-        };
-        let block = block.into_iter().flat_map(BlockStep::fields);
-        let answer = answer.into_iter().flat_map(Pattern::fields);
-        answer.chain(gives).chain(block)
-    })
+    steps.iter().flat_map(fields_of)
+}
+
+fn fields_of(step: &Step) -> Vec<&str> {
+    match step {
+        Step::Ask { answer, .. }
+        | Step::Until { answer, .. }
+        | Step::Hear { answer, .. }
+        | Step::Run { answer, .. } => answer.fields().collect(),
+        Step::Read { gives, .. } => vec![gives],
+        Step::Block(block) => block.fields().collect(),
+        Step::Frame(frame) => frame.gives.iter().map(String::as_str).collect(),
+        Step::Tell(_) | Step::Set(_) | Step::Send(_) | Step::Write { .. } | Step::Pause(_) => {
+            Vec::new()
+        }
+    }
 }
 
 /// A reader of a verb: its steps, and that they give what it must give and
@@ -310,6 +313,7 @@ pub(super) fn verb(
 fn unused(form: &VerbForm, step: &Step, node: Node<'_>, mistakes: &mut Mistakes) {
     let checked: &[(String, Template)] = match step {
         Step::Ask { is, .. } | Step::Until { is, .. } => is,
+        Step::Frame(frame) => &frame.is,
         _ => &[],
     };
     let given: Vec<&str> = fields(std::slice::from_ref(step)).collect();

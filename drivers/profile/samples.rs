@@ -5,6 +5,7 @@ use photometry::measured::Outcome;
 use written::{Mistake, Mistakes, Node};
 
 use super::blocks;
+use super::codec;
 use super::pattern::Found;
 use super::read_steps;
 use super::registers::{self, Source};
@@ -141,6 +142,9 @@ fn found(
             let mut found = Found::default();
             found.set(gives, text);
             Some(found)
+        }
+        (Step::Frame(step), SampleAnswer::Bytes(bytes)) => {
+            codec::read(profile.codec.as_ref()?.0.as_ref(), step, bytes)
         }
         (Step::Block(step), SampleAnswer::Bytes(bytes)) => {
             let Speech::Lines(manner) = &profile.speech else {

@@ -12,6 +12,8 @@ pub struct Shipped {
     pub name: &'static str,
     /// As it is written.
     pub text: &'static str,
+    /// The name and the text of its codec, where it has one.
+    pub codec: Option<(&'static str, &'static str)>,
 }
 
 /// The meter of a bench whose file names no profile.
@@ -24,26 +26,40 @@ pub const SHIPPED: &[Shipped] = &[
     Shipped {
         name: DEFAULT_METER,
         text: include_str!("../profiles/asked-luxmeter.yaml"),
+        codec: None,
     },
     Shipped {
         name: DEFAULT_FINGERS,
         text: include_str!("../profiles/asked-relays.yaml"),
+        codec: None,
     },
     Shipped {
         name: "heard-luxmeter",
         text: include_str!("../profiles/heard-luxmeter.yaml"),
+        codec: None,
     },
     Shipped {
         name: "register-luxmeter",
         text: include_str!("../profiles/register-luxmeter.yaml"),
+        codec: None,
     },
     Shipped {
         name: "register-relays",
         text: include_str!("../profiles/register-relays.yaml"),
+        codec: None,
     },
     Shipped {
         name: "block-luxmeter",
         text: include_str!("../profiles/block-luxmeter.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: "frame-luxmeter",
+        text: include_str!("../profiles/frame-luxmeter.yaml"),
+        codec: Some((
+            "frame-luxmeter.rhai",
+            include_str!("../profiles/frame-luxmeter.rhai"),
+        )),
     },
 ];
 
@@ -53,7 +69,15 @@ pub fn text(name: &str) -> Option<&'static str> {
     found.map(|shipped| shipped.text)
 }
 
-/// A shipped profile.
+/// A shipped codec's text.
+pub fn codec(name: &str) -> Option<&'static str> {
+    let mut codecs = SHIPPED.iter().filter_map(|shipped| shipped.codec);
+    codecs
+        .find(|(known, _)| *known == name)
+        .map(|(_, text)| text)
+}
+
+/// A shipped profile that has no codec.
 ///
 /// # Errors
 /// When there is none of this name, or it has mistakes (a test holds that none

@@ -18,7 +18,8 @@ use crate::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
 /// Every shipped profile is read without a word, its samples included.
 #[test]
 fn every_shipped_profile_is_read_without_a_word() {
-    for shipped in SHIPPED {
+    // Those with a codec are read where codecs are run (`bench` of the daemon).
+    for shipped in SHIPPED.iter().filter(|shipped| shipped.codec.is_none()) {
         let file = format!("{}.yaml", shipped.name);
         let (read, warnings) = profile(&file, shipped.text).unwrap_or_else(|no| panic!("{no}"));
         assert_eq!(read.name, shipped.name);
@@ -183,12 +184,12 @@ fn each_slip_has_its_own_message() {
         (
             "{ask: \"E?\"",
             "{asks: \"E?\"",
-            "6:19 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `run`, `pause`)",
+            "6:19 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)",
         ),
         (
             "{ask: \"E?\"",
             "{tell: x, ask: \"E?\"",
-            "6:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `run`, `pause`)",
+            "6:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)",
         ),
         (
             "\"}\nsamples",

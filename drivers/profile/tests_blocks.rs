@@ -368,7 +368,7 @@ fn each_slip_of_a_block_has_its_own_message() {
         (
             "resync: {ask: \"*ESE {token};*ESE?\"}",
             "registers: {probe: {read: input, at: 0, count: 2}}",
-            "1:1 other-step the device is spoken to by registers, and `block` is no step of such a device (write `registers: ...` for `read` and `write`; a program has `run` alone)",
+            "1:1 other-step the device is spoken to by registers, and `block` is no step of such a device (write `registers: ...` for `read` and `write`, `codec: ...` for `send` and `frame`; a program has `run` alone)",
         ),
         (
             "0A 00 00\"",

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use photometry::units::Span;
 
 use super::blocks::BlockStep;
+use super::codec::{FrameStep, UsedCodec};
 use super::pattern::Pattern;
 use super::perform::Given;
 use super::registers::{RegisterManner, Source, Target};
@@ -221,6 +222,10 @@ pub enum Step {
     },
     /// A question and its block of bytes.
     Block(BlockStep),
+    /// A word that the codec makes bytes of, without an answer.
+    Send(String),
+    /// A word that the codec makes bytes of, and the bytes that answer it.
+    Frame(FrameStep),
     /// Asked again and again until the answer says so.
     Until {
         /// The question.
@@ -349,6 +354,8 @@ pub enum Speech {
     Lines(Manner),
     /// By registers and coils.
     Registers(RegisterManner),
+    /// By bytes of a codec's; its ends of lines mean nothing.
+    Frames(Manner),
     /// By a program that is run for each question.
     Program,
 }
@@ -361,6 +368,8 @@ impl Step {
             Step::Set(_) => "set",
             Step::Ask { .. } => "ask",
             Step::Block(_) => "block",
+            Step::Send(_) => "send",
+            Step::Frame(_) => "frame",
             Step::Until { .. } => "until",
             Step::Hear { .. } => "hear",
             Step::Run { .. } => "run",
@@ -375,6 +384,7 @@ impl Step {
         match self {
             Step::Pause(_) => true,
             Step::Run { .. } => matches!(speech, Speech::Program),
+            Step::Send(_) | Step::Frame(_) => matches!(speech, Speech::Frames(_)),
             Step::Read { .. } | Step::Write { .. } => matches!(speech, Speech::Registers(_)),
             _ => matches!(speech, Speech::Lines(_)),
         }
@@ -387,6 +397,7 @@ impl Speech {
         match self {
             Speech::Lines(_) => "by lines",
             Speech::Registers(_) => "by registers",
+            Speech::Frames(_) => "by a codec",
             Speech::Program => "by a program",
         }
     }
@@ -403,6 +414,8 @@ pub struct Profile {
     pub about: String,
     /// How it is spoken to.
     pub speech: Speech,
+    /// What its bytes go through, where it is spoken to by frames.
+    pub codec: Option<UsedCodec>,
     /// Rest after its port was opened: boards that start anew are deaf.
     pub settle_after_open: Span,
     /// How it tells who it is; empty where it does not.
@@ -440,7 +453,7 @@ impl Profile {
     /// The time within which it answers what needs no work.
     pub fn answer_within(&self) -> Span {
         match &self.speech {
-            Speech::Lines(manner) => manner.answer_within,
+            Speech::Lines(manner) | Speech::Frames(manner) => manner.answer_within,
             Speech::Registers(manner) => manner.answer_within,
             // Each of its steps has a limit of its own.
             Speech::Program => Manner::default().answer_within,

@@ -37,7 +37,7 @@ pub(super) fn ready(
 /// the rest that it needs, and an end to what an earlier owner of the port may
 /// have asked.
 pub(super) fn begin(talk: &mut Talk<'_>, profile: &Profile) -> Result<(), DriverError> {
-    if let Speech::Lines(manner) = &profile.speech {
+    if let Speech::Lines(manner) | Speech::Frames(manner) = &profile.speech {
         talk.follow(manner.clone());
     }
     let settled = talk.now().mono + profile.settle_after_open;
@@ -51,7 +51,7 @@ pub(super) fn resynchronise(
     station: Option<&Station>,
 ) -> Result<(), DriverError> {
     match (&profile.speech, station) {
-        (Speech::Lines(_), _) => line::resynchronise(talk).map(|_| ()),
+        (Speech::Lines(_) | Speech::Frames(_), _) => line::resynchronise(talk).map(|_| ()),
         (_, Some(station)) => modbus::resync::resynchronise(talk, station).map(|_| ()),
         // Each run of a program has a pipe of its own.
         (_, None) => Ok(()),

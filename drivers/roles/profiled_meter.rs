@@ -114,6 +114,7 @@ impl ProfiledMeter {
         steps.any(|step| match step {
             Step::Ask { within, .. } => within.integration,
             Step::Block(block) => block.within.integration,
+            Step::Frame(frame) => frame.within.integration,
             _ => false,
         })
     }

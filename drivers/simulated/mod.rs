@@ -8,7 +8,8 @@
 //!                          person (by hand, truth) ┘
 //! ```
 //!
-//! `registers` is a Modbus device for itself: a map, its frames, its `lapses`.
+//! `registers` is a Modbus device for itself: a map, its frames, its `lapses`; `framed`
+//! a meter of binary frames and its slips.
 //!
 //! Truth comes from closed forms and a seed, never from `photometry`'s
 //! analysis: the code is not to be compared with itself. Machines are pure;
@@ -19,6 +20,7 @@ pub mod bench;
 pub mod carriage;
 pub mod faults;
 pub mod fingers;
+pub mod framed;
 pub mod lamp;
 pub mod lapses;
 mod mangle;
