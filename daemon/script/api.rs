@@ -61,6 +61,20 @@ macro_rules! entries {
 }
 pub(super) use entries;
 
+/// Whose hands a thing is in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Hand {
+    /// Scripts that rule and measure.
+    Ruling,
+    /// Codecs of devices.
+    Codec,
+}
+
+static CODECS: LazyLock<Vec<&'static Entry>> = LazyLock::new(|| {
+    let parts: [&'static [Entry]; 2] = [super::bytes::ENTRIES, language::ENTRIES];
+    parts.into_iter().flatten().collect()
+});
+
 static TABLE: LazyLock<Vec<&'static Entry>> = LazyLock::new(|| {
     let parts: [&'static [Entry]; 8] = [
         criteria::ENTRIES,
@@ -75,17 +89,28 @@ static TABLE: LazyLock<Vec<&'static Entry>> = LazyLock::new(|| {
     parts.into_iter().flatten().collect()
 });
 
-/// The whole table.
+/// The whole table of scripts that rule and measure.
 pub fn api() -> &'static [&'static Entry] {
     &TABLE
 }
 
-/// The entries of one name.
-pub(super) fn named(name: &str) -> impl Iterator<Item = &'static Entry> {
-    api()
-        .iter()
-        .copied()
-        .filter(move |entry| entry.name == name)
+/// The whole table of codecs.
+pub fn codec_api() -> &'static [&'static Entry] {
+    &CODECS
+}
+
+/// All that is in these hands.
+pub(super) fn of(hand: Hand) -> &'static [&'static Entry] {
+    match hand {
+        Hand::Ruling => &TABLE,
+        Hand::Codec => &CODECS,
+    }
+}
+
+/// The entries of one name that are in these hands.
+pub(super) fn named_in(hand: Hand, name: &str) -> impl Iterator<Item = &'static Entry> {
+    let all = of(hand).iter().copied();
+    all.filter(move |entry| entry.name == name)
 }
 
 /// The table as a help text, a line each.

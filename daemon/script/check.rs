@@ -10,7 +10,7 @@ use rhai::{AST, ASTNode, Expr, FnCallExpr, Position, Stmt};
 
 use written::nearest;
 
-use super::api::{self, Entry};
+use super::api::{self, Entry, Hand};
 use super::fault::Mistake;
 use super::host::Kind;
 use super::limits::Limits;
@@ -36,7 +36,7 @@ pub(super) fn kind(ast: &AST, text: &str, mistakes: &mut Vec<Mistake>) -> Option
                 let message = format!("`{name}` has {} parameters", function.params.len());
                 mistakes.push(Mistake::at(place, message).hint(format!("write `{head}`")));
             }
-        } else if api::named(function.name).any(|entry| !entry.is_operator()) {
+        } else if api::named_in(Hand::Ruling, function.name).any(|entry| !entry.is_operator()) {
             let message = format!("`{}` is a function of the host", function.name);
             mistakes.push(Mistake::at(place, message).hint("give yours another name"));
         }
@@ -79,7 +79,7 @@ pub(super) fn parameters(
         return Vec::new();
     }
     let place = place_of(text, "given");
-    let value = match sandbox::call(limits, ast, "given", ()) {
+    let value = match sandbox::call(limits, Hand::Ruling, ast, "given", ()) {
         Ok(value) => value,
         Err(fault) => {
             let fault = fault.or_at(place);
@@ -112,16 +112,21 @@ pub(super) fn parameters(
 }
 
 /// Functions, properties and parameters that do not exist.
-pub(super) fn names(ast: &AST, parameters: &[Parameter], text: &str, mistakes: &mut Vec<Mistake>) {
+pub(super) fn names(
+    ast: &AST,
+    parameters: BTreeSet<String>,
+    hand: Hand,
+    mistakes: &mut Vec<Mistake>,
+) {
     let own: Vec<(String, usize)> = ast
         .iter_functions()
         .map(|f| (f.name.to_owned(), f.params.len()))
         .collect();
     let mut known = Known {
         own,
-        parameters: parameters.iter().map(|p| p.name.clone()).collect(),
+        parameters,
         map_keys: BTreeSet::new(),
-        checks_given: text.matches("given").count() > 0,
+        hand,
     };
     ast.walk(&mut |path: &[ASTNode<'_>]| {
         if let Some(ASTNode::Expr(Expr::Map(map, _))) = path.last() {
@@ -154,7 +159,7 @@ struct Known {
     own: Vec<(String, usize)>,
     parameters: BTreeSet<String>,
     map_keys: BTreeSet<String>,
-    checks_given: bool,
+    hand: Hand,
 }
 
 impl Known {
@@ -173,7 +178,9 @@ impl Known {
             let message = format!("`{name}` has {count} parameters, not {}", call.args.len());
             return Some(Mistake::at(place, message));
         }
-        let entries: Vec<&Entry> = api::named(name).filter(|e| e.arguments.is_some()).collect();
+        let entries: Vec<&Entry> = api::named_in(self.hand, name)
+            .filter(|e| e.arguments.is_some())
+            .collect();
         if entries.is_empty() {
             return Some(self.unknown_function(name, place));
         }
@@ -187,7 +194,7 @@ impl Known {
 
     fn unknown_function(&self, name: &str, place: Position) -> Mistake {
         let mistake = Mistake::at(place, format!("there is no function `{name}`"));
-        let of_host = api::api()
+        let of_host = api::of(self.hand)
             .iter()
             .filter(|e| e.arguments.is_some() && !e.is_operator());
         let of_host = of_host.map(|entry| entry.name);
@@ -216,24 +223,29 @@ impl Known {
 
     fn property(&self, left: &Expr, name: &str, place: Position) -> Option<Mistake> {
         let of_given = matches!(left, Expr::Variable(variable, ..) if variable.1 == "given");
-        if of_given && self.checks_given {
+        if of_given {
             if self.parameters.contains(name) {
                 return None;
             }
             let mistake = Mistake::at(place, format!("there is no parameter `{name}`"));
             let known = self.parameters.iter().map(String::as_str);
-            return Some(match nearest(name, known) {
-                Some(meant) => mistake.hint(format!("did you mean `{meant}`?")),
-                None => mistake.hint("parameters stand in `fn given()` with their defaults"),
+            return Some(match (nearest(name, known), self.hand) {
+                (Some(meant), _) => mistake.hint(format!("did you mean `{meant}`?")),
+                (None, Hand::Codec) => {
+                    mistake.hint("a codec is given what the steps of its profile are given")
+                }
+                (None, Hand::Ruling) => {
+                    mistake.hint("parameters stand in `fn given()` with their defaults")
+                }
             });
         }
-        let of_host = || api::api().iter().filter(|e| e.arguments.is_none());
+        let of_host = || api::of(self.hand).iter().filter(|e| e.arguments.is_none());
         let known = self.map_keys.contains(name) || of_host().any(|entry| entry.name == name);
         if known || self.parameters.contains(name) {
             return None;
         }
         let mistake = Mistake::at(place, format!("nothing has a `{name}`"));
-        let method = api::named(name).find(|entry| entry.arguments.is_some());
+        let method = api::named_in(self.hand, name).find(|entry| entry.arguments.is_some());
         Some(
             match (method, nearest(name, of_host().map(|entry| entry.name))) {
                 (Some(method), _) => mistake.hint(format!("it is {}", method.call())),
@@ -246,7 +258,7 @@ impl Known {
     fn method(&self, call: &FnCallExpr, place: Position) -> Option<Mistake> {
         let name = call.name.as_str();
         let own = self.own.iter().any(|(own, _)| own == name);
-        let entries: Vec<&Entry> = api::named(name).collect();
+        let entries: Vec<&Entry> = api::named_in(self.hand, name).collect();
         if own || entries.iter().any(|entry| entry.arguments.is_some()) {
             return None;
         }

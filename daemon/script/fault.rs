@@ -8,7 +8,7 @@ use rhai::{
 };
 use serde::{Deserialize, Serialize};
 
-use super::api;
+use super::api::{self, Hand};
 use super::values::kind_of;
 
 /// A mistake in a script's text.
@@ -128,6 +128,8 @@ fn thrown(value: &Dynamic) -> String {
 fn in_our_words(text: &str) -> String {
     const KINDS: &[(&str, &str)] = &[
         ("&str | ImmutableString | String", "a text"),
+        ("Vec<u8>", "bytes"),
+        ("blob", "bytes"),
         ("string", "a text"),
         ("i64", "a number"),
         ("f64", "a number"),
@@ -153,7 +155,7 @@ fn in_our_words(text: &str) -> String {
 }
 
 /// The innermost error as a fault in the words of this house.
-pub(super) fn fault_of(error: &EvalAltResult) -> Fault {
+pub(super) fn fault_of(error: &EvalAltResult, hand: Hand) -> Fault {
     use EvalAltResult as E;
     let mut error = error;
     let mut position = Position::NONE;
@@ -189,7 +191,7 @@ pub(super) fn fault_of(error: &EvalAltResult) -> Fault {
             };
             of(FaultKind::Size, format!("{TOO_LARGE}{what}"))
         }
-        E::ErrorFunctionNotFound(signature, _) => of(FaultKind::Error, not_found(signature)),
+        E::ErrorFunctionNotFound(signature, _) => of(FaultKind::Error, not_found(signature, hand)),
         E::ErrorDotExpr(text, _) => of(FaultKind::Error, no_property(text)),
         E::ErrorPropertyNotFound(name, _) => of(
             FaultKind::Error,
@@ -235,9 +237,9 @@ fn lowered(text: &str) -> String {
 }
 
 /// `at_least (a measured value, a text)`: what stands there, and what would do.
-fn not_found(signature: &str) -> String {
+fn not_found(signature: &str, hand: Hand) -> String {
     let name = signature.split([' ', '(']).next().unwrap_or(signature);
-    let known: Vec<String> = api::named(name).map(api::Entry::call).collect();
+    let known: Vec<String> = api::named_in(hand, name).map(api::Entry::call).collect();
     let signature = in_our_words(signature);
     if known.is_empty() {
         return format!("nothing is known by `{signature}`");

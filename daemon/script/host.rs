@@ -14,6 +14,7 @@ use std::sync::Arc;
 use photometry::uncertainty::Estimate;
 use rhai::{AST, Dynamic, Position};
 
+use super::api::Hand;
 use super::check;
 use super::criteria::{Ruled, Ruling};
 use super::fault::{Fault, FaultKind, Mistake, mistake_of};
@@ -64,23 +65,15 @@ pub struct Script {
 /// # Errors
 /// All mistakes that can be found at once; after one of syntax nothing else can.
 pub fn compile(name: &str, text: &str) -> Result<Script, Vec<Mistake>> {
-    if text.len() > TEXT_BYTES {
-        let message = format!("the script has more than {TEXT_BYTES} bytes");
-        return Err(vec![Mistake::at(Position::NONE, message)]);
-    }
+    let ast = parsed(text, Hand::Ruling)?;
     let limits = Limits::default();
     let (as_sent, text) = (text, without_lone_returns(text));
     let text: &str = &text;
-    let compiled = sandbox::with_engine(&limits, |engine| engine.compile(text));
-    let ast = match compiled {
-        Ok(Ok(ast)) => ast,
-        Ok(Err(error)) => return Err(vec![mistake_of(&error)]),
-        Err(fault) => return Err(vec![Mistake::at(Position::NONE, fault.message)]),
-    };
     let mut mistakes = Vec::new();
     let kind = check::kind(&ast, text, &mut mistakes);
     let parameters = check::parameters(&ast, text, &limits, &mut mistakes);
-    check::names(&ast, &parameters, text, &mut mistakes);
+    let given = parameters.iter().map(|p| p.name.clone()).collect();
+    check::names(&ast, given, Hand::Ruling, &mut mistakes);
     match kind {
         Some(kind) if mistakes.is_empty() => Ok(Script {
             name: name.to_owned(),
@@ -97,9 +90,27 @@ pub fn compile(name: &str, text: &str) -> Result<Script, Vec<Mistake>> {
     }
 }
 
+/// A script's syntax.
+///
+/// # Errors
+/// The first mistake in it, or that the text is too long.
+pub(super) fn parsed(text: &str, hand: Hand) -> Result<AST, Vec<Mistake>> {
+    if text.len() > TEXT_BYTES {
+        let message = format!("the script has more than {TEXT_BYTES} bytes");
+        return Err(vec![Mistake::at(Position::NONE, message)]);
+    }
+    let text = without_lone_returns(text);
+    let compiled = sandbox::with_engine(&Limits::default(), hand, |engine| engine.compile(&*text));
+    match compiled {
+        Ok(Ok(ast)) => Ok(ast),
+        Ok(Err(error)) => Err(vec![mistake_of(&error)]),
+        Err(fault) => Err(vec![Mistake::at(Position::NONE, fault.message)]),
+    }
+}
+
 /// With a blank for each carriage return that ends no line: the engine counts
 /// it as a line, and no editor does.
-fn without_lone_returns(text: &str) -> Cow<'_, str> {
+pub(super) fn without_lone_returns(text: &str) -> Cow<'_, str> {
     if !text.contains('\r') {
         return Cow::Borrowed(text);
     }
@@ -197,7 +208,13 @@ fn called(
         return Err(Fault::at(Position::NONE, FaultKind::Error, message));
     }
     let arguments = (run.clone(), given.to_map());
-    let called = sandbox::call(limits, &script.ast, kind.function(), arguments);
+    let called = sandbox::call(
+        limits,
+        Hand::Ruling,
+        &script.ast,
+        kind.function(),
+        arguments,
+    );
     called.map_err(|fault| placed(script, fault))
 }
 

@@ -30,6 +30,8 @@ const STRING_BYTES: usize = 16 * 1024;
 const ARRAY_ITEMS: usize = 1_000;
 /// Entries of a map and of those within it: parameters, a few dozen.
 const MAP_ITEMS: usize = 200;
+/// Bytes in a codec's hands at once: a frame of an odd device is some dozen.
+pub const BYTES: usize = ARRAY_ITEMS;
 /// Variables at once.
 pub(super) const VARIABLES: usize = 128;
 /// Functions in a script.

@@ -15,10 +15,15 @@
 //! only a limit function makes a ruling; no script can hang, end or change the
 //! daemon. A bench never waits for a script.
 //!
-//! Called by: plans (checking), rulings. Not here: files, the store, reports.
+//! [`codec`] is another kind of script in the same sandbox, with `bytes` in its hands:
+//! it makes bytes for odd devices, and fields of their answers.
+//!
+//! Called by: plans (checking), rulings; bench (codecs). Not here: files, the store, reports.
 
 pub mod api;
+mod bytes;
 mod check;
+pub mod codec;
 mod column_figures;
 mod columns;
 mod comparing;
@@ -42,6 +47,8 @@ pub mod view;
 mod samples;
 #[cfg(test)]
 mod tests_check;
+#[cfg(test)]
+mod tests_codec;
 #[cfg(test)]
 mod tests_hostile;
 #[cfg(test)]

@@ -16,7 +16,7 @@ use rhai::{
     Scope,
 };
 
-use super::api;
+use super::api::{self, Hand};
 use super::columns::Column;
 use super::criteria::Ruled;
 use super::distances::Fit;
@@ -63,7 +63,7 @@ thread_local! {
     };
     /// Operations of the engine as it last told them.
     static TOLD: Cell<u64> = const { Cell::new(0) };
-    static ENGINE: RefCell<Option<(Limits, Engine)>> = const { RefCell::new(None) };
+    static ENGINE: RefCell<Option<(Limits, Hand, Engine)>> = const { RefCell::new(None) };
 }
 
 /// Tells the watch that a native function goes through this many items.
@@ -101,7 +101,7 @@ fn must_end(operations: u64) -> Option<Dynamic> {
 }
 
 /// An engine with these limits.
-pub(super) fn engine(limits: &Limits) -> Engine {
+pub(super) fn engine(limits: &Limits, hand: Hand) -> Engine {
     let mut engine = Engine::new_raw();
     engine
         .set_optimization_level(OptimizationLevel::None)
@@ -129,7 +129,7 @@ pub(super) fn engine(limits: &Limits) -> Engine {
         .register_type_with_name::<Setting>("a setting")
         .register_type_with_name::<Point>("a point")
         .register_type_with_name::<Fit>("a fit");
-    for entry in api::api() {
+    for entry in api::of(hand) {
         (entry.register)(&mut engine);
     }
     engine
@@ -137,14 +137,18 @@ pub(super) fn engine(limits: &Limits) -> Engine {
 
 /// Does something with this thread's engine. A panic in the engine becomes a
 /// fault: it must not end the daemon.
-pub(super) fn with_engine<T>(limits: &Limits, does: impl FnOnce(&Engine) -> T) -> Result<T, Fault> {
+pub(super) fn with_engine<T>(
+    limits: &Limits,
+    hand: Hand,
+    does: impl FnOnce(&Engine) -> T,
+) -> Result<T, Fault> {
     let engine_of_thread = ENGINE.take();
-    let fitting = engine_of_thread.filter(|(built_for, _)| built_for == limits);
-    let engine = fitting.map_or_else(|| engine(limits), |(_, engine)| engine);
+    let fitting = engine_of_thread.filter(|(of, whose, _)| of == limits && *whose == hand);
+    let engine = fitting.map_or_else(|| engine(limits, hand), |(_, _, engine)| engine);
     let done = catch_unwind(AssertUnwindSafe(|| {
         let done = does(&engine);
         // Not put back after a panic: a new one is built.
-        ENGINE.set(Some((*limits, engine)));
+        ENGINE.set(Some((*limits, hand, engine)));
         done
     }));
     done.map_err(|_| {
@@ -156,6 +160,7 @@ pub(super) fn with_engine<T>(limits: &Limits, does: impl FnOnce(&Engine) -> T) -
 /// Calls a function of a script under these limits.
 pub(super) fn call(
     limits: &Limits,
+    hand: Hand,
     ast: &AST,
     function: &str,
     arguments: impl FuncArgs,
@@ -169,9 +174,9 @@ pub(super) fn call(
     });
     // Only functions are called: what stands outside of them never runs.
     let options = CallFnOptions::new().eval_ast(false);
-    let called = with_engine(limits, |engine| {
+    let called = with_engine(limits, hand, |engine| {
         let mut scope = Scope::new();
         engine.call_fn_with_options::<Dynamic>(options, &mut scope, ast, function, arguments)
     })?;
-    called.map_err(|error: Box<EvalAltResult>| fault_of(&error))
+    called.map_err(|error: Box<EvalAltResult>| fault_of(&error, hand))
 }

@@ -249,6 +249,7 @@ pub(super) fn kind_of(value: &Dynamic) -> String {
         "string" => "a text".to_owned(),
         "array" => "an array".to_owned(),
         "map" => "a map".to_owned(),
+        "blob" => "bytes".to_owned(),
         name if name.ends_with("::Amount") => "a measured value".to_owned(),
         name if name.ends_with("::Column") => "a column".to_owned(),
         name if name.ends_with("::Ruled") => "a ruling".to_owned(),

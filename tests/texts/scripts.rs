@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use proptest::prelude::*;
-use wakerail::script::host;
 use wakerail::script::parameters::{Value, given, parse_value};
 use wakerail::script::shipped::shipped;
+use wakerail::script::{codec, host};
 
 use crate::cost::Reader;
 use crate::mutated;
@@ -32,6 +32,46 @@ fn scripts() {
             prop_assert!(!mistake.message.is_empty());
         }
         Ok(true)
+    });
+}
+
+/// Codecs of devices, and what whole ones make of bytes.
+#[test]
+fn codecs() {
+    let shipped = drivers::profile::shipped::SHIPPED.iter();
+    let texts = shipped.filter_map(|shipped| shipped.codec);
+    let texts = texts.map(|(_, text)| text.to_owned()).collect();
+    let reader = Reader {
+        name: "codecs",
+        cases: 150,
+        memory_mib: 64,
+    };
+    let answers = prop::collection::vec(any::<u8>(), 0..60);
+    reader.endures((mutated::files(texts), answers), |((_, text), answer)| {
+        let script = match codec::compile("wounded.rhai", text, &["value"]) {
+            Ok(script) => script,
+            Err(mistakes) => {
+                prop_assert!(!mistakes.is_empty());
+                return Ok(true);
+            }
+        };
+        let given = [("value", "200")];
+        let told = [
+            script
+                .encode("read", &given)
+                .map(|bytes| bytes.len() <= 1_000),
+            script.need(answer).map(|more| more <= 1_000),
+            script
+                .decode("read", answer)
+                .map(|fields| fields.len() <= 50),
+        ];
+        for told in told {
+            match told {
+                Ok(bounded) => prop_assert!(bounded),
+                Err(fault) => prop_assert!(!fault.message.is_empty()),
+            }
+        }
+        Ok(false)
     });
 }
 
