@@ -60,6 +60,8 @@ const IMPORTS: &[(&str, &[&str])] = &[
             "drivers",
             "plan",
             "run::journal",
+            "script::codec",
+            "script::fault",
             "written",
             "photometry::units",
             "photometry::measured",

@@ -12,12 +12,15 @@
 //! what the bytes mean (drivers).
 
 pub mod by_hand;
+mod codecs;
 pub mod failed;
 pub mod instrument;
 pub mod limits;
 pub mod open;
 pub mod probe;
 pub mod profiles;
+#[cfg(test)]
+mod tests_codecs;
 #[cfg(test)]
 mod tests_defect;
 #[cfg(test)]

@@ -7,6 +7,7 @@
 
 use std::sync::Arc;
 
+use drivers::profile::codec::Codecs;
 use drivers::profile::read::{self, Refused};
 use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER, SHIPPED};
 use drivers::profile::types::{DeviceRole, Profile, Speech};
@@ -14,7 +15,9 @@ use written::{Mistake, Mistakes, Place, nearest};
 
 use crate::plan::card::{Card, DarkBy, Meter, Port, PortAddress};
 use crate::plan::frozen::SentText;
-use crate::plan::profiles::{ProfilePlaces, Profiles, UsedProfile, is_file};
+use crate::plan::profiles::{self as plan_profiles, ProfilePlaces, Profiles, UsedProfile, is_file};
+
+use super::codecs::{Frozen, Known};
 
 /// Profiles by name.
 pub struct ProfileBook {
@@ -37,6 +40,13 @@ impl ProfileBook {
         })
     }
 
+    /// A user's profile may have a codec of the user's; a shipped one has its own.
+    fn codecs_of(&self, profile: &str) -> Known<'_> {
+        Known {
+            files: if is_file(profile) { &self.files } else { &[] },
+        }
+    }
+
     /// Gives one device its text; its profile, if it can be used.
     fn one(
         &self,
@@ -48,13 +58,16 @@ impl ProfileBook {
         let used = used.get_or_insert_with(|| UsedProfile {
             name: default(role).to_owned(),
             text: String::new(),
+            codec: None,
         });
         let Some(file) = self.text(&used.name) else {
             mistakes.add(missing(&used.name, place));
             return None;
         };
         used.text.clone_from(&file.text);
-        let profile = match read::profile(&file.name, &file.text) {
+        used.codec = None;
+        let codecs = self.codecs_of(&used.name);
+        let profile = match read::profile_with(&file.name, &file.text, &codecs) {
             Ok((profile, warnings)) => {
                 mistakes.extend(warnings);
                 profile
@@ -64,6 +77,11 @@ impl ProfileBook {
                 return None;
             }
         };
+        used.codec = profile.codec.as_ref().and_then(|codec| {
+            let name = codec.0.name().to_owned();
+            let text = codecs.text(&name)?;
+            Some(SentText { name, text })
+        });
         if profile.role == role {
             return Some(profile);
         }
@@ -173,8 +191,13 @@ impl Profiles for ProfileBook {
     fn texts(&self, card: &Card) -> Vec<SentText> {
         let meters = card.meters.iter().map(|meter| &meter.profile);
         let all = meters.chain(card.fingers.iter().map(|fingers| &fingers.profile));
-        all.flatten()
-            .filter_map(|used| self.text(&used.name))
+        let all = all.flatten();
+        let texts = all.filter_map(|used| self.text(&used.name));
+        texts
+            .flat_map(|profile| {
+                let codec = self.codec(&profile);
+                [Some(profile), codec].into_iter().flatten()
+            })
             .collect()
     }
 
@@ -197,8 +220,14 @@ impl Profiles for ProfileBook {
         }
     }
 
+    fn codec(&self, profile: &SentText) -> Option<SentText> {
+        let name = plan_profiles::codec(profile)?;
+        let text = self.codecs_of(&profile.name).text(&name)?;
+        Some(SentText { name, text })
+    }
+
     fn check(&self, file: &SentText, mistakes: &mut Mistakes) {
-        match read::profile(&file.name, &file.text) {
+        match read::profile_with(&file.name, &file.text, &self.codecs_of(&file.name)) {
             Ok((_, warnings)) => mistakes.extend(warnings),
             Err(refused) => mistakes.extend(refused.mistakes),
         }
@@ -217,6 +246,7 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
         *used = shipped::text(name).map(|text| UsedProfile {
             name: name.to_owned(),
             text: text.to_owned(),
+            codec: None,
         });
     };
     for meter in &mut card.meters {
@@ -235,7 +265,11 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
 /// When the text has mistakes, which reading the bench file has ruled out.
 pub fn of(used: Option<&UsedProfile>, role: DeviceRole) -> Result<Arc<Profile>, Refused> {
     match used.filter(|used| !used.text.is_empty()) {
-        Some(used) => read::profile(&used.name, &used.text).map(|(profile, _)| Arc::new(profile)),
+        Some(used) => {
+            let codec = Frozen(used.codec.as_ref());
+            let read = read::profile_with(&used.name, &used.text, &codec);
+            read.map(|(profile, _)| Arc::new(profile))
+        }
         None => shipped::profile(default(role)),
     }
 }

@@ -8,7 +8,7 @@ use clap::CommandFactory;
 
 use super::arguments::Arguments;
 use super::complaint::Complaint;
-use crate::script::api::api;
+use crate::script::api::{Entry, api, codec_api};
 use crate::script::limits::Limits;
 
 /// The pages by name.
@@ -49,14 +49,15 @@ fn figures() -> String {
 
 /// A page with what is told from the program itself.
 fn filled(page: &str) -> String {
-    page.replace("{{api}}\n", &api_table())
+    page.replace("{{api}}\n", &table_of(api()))
+        .replace("{{codec-api}}\n", &table_of(codec_api()))
         .replace("{{limits}}\n", &script_limits())
 }
 
 /// All that a script can call, as the engine knows it.
-fn api_table() -> String {
+fn table_of(entries: &[&Entry]) -> String {
     let mut table = String::new();
-    for entry in api() {
+    for entry in entries {
         let _ = write!(
             table,
             "    {}  gives {}\n        {}\n",

@@ -93,12 +93,21 @@ pub fn scripts_beside(plans: &[(&Path, &SentText)]) -> Result<Vec<SentText>, Com
 }
 
 /// The profile files that bench files name, each from beside the file that names
-/// it. One that is not there is a mistake of the bench file.
+/// it, and the codecs that these name, or that profiles among the files do. One that
+/// is not there is a mistake of the bench file, or of the profile.
 ///
 /// # Errors
 /// When one is there and cannot be read.
-pub fn profiles_beside(benches: &[(&Path, &SentText)]) -> Result<Vec<SentText>, Complaint> {
-    named_beside(benches, check::profile_files)
+pub fn profiles_beside(files: &[(&Path, &SentText)]) -> Result<Vec<SentText>, Complaint> {
+    let mut found = named_beside(files, check::profile_files)?;
+    let beside = files.iter().flat_map(|(path, _)| {
+        // A profile lies where its bench file does.
+        found.iter().map(|profile| (*path, profile))
+    });
+    let profiles: Vec<_> = files.iter().copied().chain(beside).collect();
+    let codecs = named_beside(&profiles, check::codec_files)?;
+    found.extend(codecs);
+    Ok(found)
 }
 
 fn named_beside(

@@ -245,6 +245,7 @@ fn profile(node: Node<'_>, mistakes: &mut Mistakes) -> Option<UsedProfile> {
     Some(UsedProfile {
         name: text,
         text: String::new(),
+        codec: None,
     })
 }
 

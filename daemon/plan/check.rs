@@ -235,6 +235,9 @@ fn follow(reading: &mut Reading, files: &[SentText], profiles: &dyn Profiles) {
         // The profile of a device was told with it.
         let told = reading.bench.iter().any(|(card, _)| names(card, name));
         if let Some(file) = files.iter().find(|file| file.name == *name && !told) {
+            if let Some(codec) = profiles.codec(file) {
+                reading.sources.add(&codec.name, &codec.text);
+            }
             profiles.check(file, &mut reading.mistakes);
         }
     }
@@ -346,6 +349,11 @@ pub fn script_files(text: &SentText) -> Vec<String> {
 pub fn profile_files(text: &SentText) -> Vec<String> {
     let document = written::read(&text.name, &text.text);
     document.map_or_else(|_| Vec::new(), |document| profiles::files(&document))
+}
+
+/// The codec files that a profile's text names, which lie beside it.
+pub fn codec_files(text: &SentText) -> Vec<String> {
+    profiles::codec(text).into_iter().collect()
 }
 
 fn lay_over(

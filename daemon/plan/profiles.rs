@@ -26,6 +26,9 @@ pub struct UsedProfile {
     /// Its text as it was when the bench file was read, so that whoever reads a
     /// run later needs nothing else; empty until somebody who knows it was asked.
     pub text: String,
+    /// Its codec, the text of which is kept for the same reason.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub codec: Option<SentText>,
 }
 
 /// Where profiles are named in a bench file.
@@ -43,6 +46,11 @@ pub trait Profiles {
     /// mistakes point into them.
     fn texts(&self, card: &Card) -> Vec<SentText>;
 
+    /// The codec that a profile names, where it is known.
+    fn codec(&self, _profile: &SentText) -> Option<SentText> {
+        None
+    }
+
     /// Gives each device of the card the text of its profile; whether it exists,
     /// can be read, is for such a device and fits what the bench file says of it:
     /// every mistake at its place.
@@ -55,6 +63,16 @@ pub trait Profiles {
 /// Whether a name is that of a file beside the bench file.
 pub fn is_file(name: &str) -> bool {
     name.ends_with(".yaml") || name.ends_with(".yml")
+}
+
+/// The codec that a profile's text names, a file beside it or a shipped one.
+pub fn codec(profile: &SentText) -> Option<String> {
+    let document = written::read(&profile.name, &profile.text).ok()?;
+    let root = document.root();
+    root.get("profile")?;
+    let name = root.get("codec")?.text()?;
+    let bare = name.ends_with(".rhai") && !name.contains(['/', '\\']);
+    bare.then(|| name.to_owned())
 }
 
 /// The profile files that a bench file names, which lie beside it.

@@ -86,3 +86,58 @@ fn a_merged_plan_names_the_origin_of_every_value() {
     assert_eq!(code, 64);
     assert!(err.contains("--merged: needs a plan file"), "{err}");
 }
+
+/// A codec is looked for beside its profile, with the bench file that names the
+/// profile and without; one that is not there, or is wrong, is told with its place.
+#[test]
+fn a_codec_lies_beside_its_profile() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let write = |name: &str, text: &str| {
+        std::fs::write(folder.path().join(name), text).expect("written");
+    };
+    let shipped = |name: &str| drivers::profile::shipped::text(name).expect("shipped");
+    let codec = drivers::profile::shipped::codec("frame-luxmeter.rhai").expect("shipped");
+    let profile = shipped("frame-luxmeter").replace("frame-luxmeter.rhai", "mine.rhai");
+    write("profile-mine.yaml", &profile);
+    let bench = std::fs::read_to_string(example("bench-strand.yaml")).expect("an example");
+    let bench = bench.replace(
+        "    dark: shutter\n",
+        "    dark: cap\n    profile: profile-mine.yaml\n",
+    );
+    write("bench.yaml", &bench);
+    let missing = "the codec `mine.rhai` was not given";
+    for files in [
+        &["check", "profile-mine.yaml"][..],
+        &["check", "bench.yaml"],
+        &["check", "bench.yaml", "profile-mine.yaml"],
+    ] {
+        std::fs::remove_file(folder.path().join("mine.rhai")).ok();
+        let (code, _, err) = told(folder.path(), files);
+        assert!(
+            code == 65 && err.contains(missing),
+            "{code} {files:?} {err}"
+        );
+        assert_eq!(err.matches(missing).count(), 1, "{err}");
+        write("mine.rhai", codec);
+        let (code, _, err) = told(folder.path(), files);
+        let s = if files.len() == 2 {
+            "1 file"
+        } else {
+            "2 files"
+        };
+        assert_eq!((code, err), (0, format!("{s}, no mistakes\n")), "{files:?}");
+        write(
+            "mine.rhai",
+            &codec.replace("counted.sum()", "counted.summ()"),
+        );
+        let (code, _, err) = told(folder.path(), files);
+        assert!(
+            code == 65 && err.contains("--> mine.rhai:13:"),
+            "{code} {err}"
+        );
+        write("mine.rhai", &codec.replace("/ 100", "/ 10"));
+        let (code, _, err) = told(folder.path(), files);
+        let told = "is read as `345 lx`, not as `34.5 lx`";
+        assert!(code == 65 && err.contains(told), "{code} {err}");
+    }
+}

@@ -11,6 +11,7 @@ use super::data::{
 };
 use crate::plan::frozen::Frozen;
 use crate::plan::intent::PlanLine;
+use crate::plan::profiles::UsedProfile;
 use crate::report::survey::{K, SurveyFigures};
 use crate::report::{digits, gather};
 use crate::run::journal::{Event, Link};
@@ -216,10 +217,7 @@ impl<'a> Sources<'a> {
                 terms: terms
                     .map(|term| format!("{} {} (k = 1)", term.source, term.share))
                     .collect(),
-                profile: meter.and_then(|meter| meter.profile.as_ref()).map(|used| {
-                    let digest = Link::of_bundle(used.text.as_bytes()).hex();
-                    format!("{}, SHA-256 {digest}", used.name)
-                }),
+                profile: meter.and_then(|meter| meter.profile.as_ref()).map(followed),
             });
         }
         found
@@ -380,9 +378,26 @@ const fn standing_words(standing: Standing) -> &'static str {
     }
 }
 
+/// A profile that a meter followed, and its codec, with the digests of their texts.
+fn followed(used: &UsedProfile) -> String {
+    let told = |name: &str, text: &str| {
+        let digest = Link::of_bundle(text.as_bytes()).hex();
+        format!("{name}, SHA-256 {digest}")
+    };
+    let profile = told(&used.name, &used.text);
+    match &used.codec {
+        None => profile,
+        Some(codec) => format!(
+            "{profile}, through the codec {}",
+            told(&codec.name, &codec.text)
+        ),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plan::frozen::SentText;
 
     /// A certificate cancels in a ratio: what is left of it is rounding, and is
     /// told as nothing; what is small and real is not.
@@ -409,5 +424,25 @@ mod tests {
         assert!(dusty > 0, "no case leaves dust");
         let alone = Estimate::exact(1.7).with("certificate", 3e-18, None);
         assert_eq!(budget(&alone)[0].u, Some(0.0));
+    }
+
+    /// SHA-256 of `abc` and of nothing: FIPS 180-4's examples (from memory).
+    #[test]
+    fn a_codec_is_told_with_its_profile() {
+        let abc = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        let empty = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855";
+        let mut used = UsedProfile {
+            name: "mine.yaml".to_owned(),
+            text: "abc".to_owned(),
+            codec: None,
+        };
+        assert_eq!(followed(&used), format!("mine.yaml, SHA-256 {abc}"));
+        used.codec = Some(SentText {
+            name: "mine.rhai".to_owned(),
+            text: String::new(),
+        });
+        let told =
+            format!("mine.yaml, SHA-256 {abc}, through the codec mine.rhai, SHA-256 {empty}");
+        assert_eq!(followed(&used), told);
     }
 }
