@@ -175,7 +175,7 @@ fn no_slip_of_the_meter_gives_a_wrong_value() {
     let ms = Span::from_ms;
     let wrong = |line: u32, why: &str| format!("rejected: {CODEC}, line {line}: {why} []");
     let other = wrong(42, "the frame answers another question");
-    let cases: [(Slip, String); 16] = [
+    let cases: [(Slip, String); 18] = [
         (Slip::ByteByByte(ms(5)), "34.5 lx []".to_owned()),
         (Slip::TwoPieces(ms(500)), "34.5 lx []".to_owned()),
         (Slip::WrongSum, wrong(35, "the frame's sum is wrong")),
@@ -190,6 +190,12 @@ fn no_slip_of_the_meter_gives_a_wrong_value() {
             Slip::Twice,
             "rejected: it gave more than one answer []".to_owned(),
         ),
+        (
+            Slip::Early(ms(100)),
+            "rejected: it answered in 103 ms, sooner than it integrates (200 ms) []".to_owned(),
+        ),
+        // Its bytes still come when the longest answer should be over.
+        (Slip::ByteByByte(ms(500)), "TimedOut []".to_owned()),
         (Slip::CutShort(1), "TimedOut []".to_owned()),
         (Slip::CutShort(8), "TimedOut []".to_owned()),
         (Slip::TooLong(3), "TimedOut []".to_owned()),
@@ -430,6 +436,14 @@ fn a_codec_is_checked_with_its_profile() {
             "(counted.sum() & 255) != sum",
             "false",
             &["is read as `34.5 lx`, not as `refused`"],
+        ),
+        (
+            "(counted.sum() & 255) != sum",
+            "(counted.sum() & 127) != sum",
+            &[
+                "is read as `refused`, not as `34.5 lx`",
+                "hint: frame-luxmeter.rhai, line 35: the frame's sum is wrong;",
+            ],
         ),
         (
             "fn encode(word, given) {",

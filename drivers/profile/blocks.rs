@@ -152,9 +152,9 @@ pub(super) fn fetch(
     }
 }
 
-/// The fields of an answer of these bytes, whose end of line may be left out; none
-/// where it is no such block.
-pub(super) fn read(step: &BlockStep, bytes: &[u8], end: LineEnd) -> Option<Found> {
+/// The fields of an answer of these bytes, whose end of line may be left out, or why
+/// it is no such block.
+pub(super) fn read(step: &BlockStep, bytes: &[u8], end: LineEnd) -> Result<Found, String> {
     let length = Length::Exactly(step.numbers.bytes());
     let mut bytes = bytes.to_vec();
     let whole = match block::extent(&bytes, end, length) {
@@ -164,13 +164,19 @@ pub(super) fn read(step: &BlockStep, bytes: &[u8], end: LineEnd) -> Option<Found
         }
         whole => whole,
     };
-    let Ok(Extent::Whole(frame)) = whole else {
-        return None;
+    let frame = match whole {
+        Ok(Extent::Whole(frame)) => frame,
+        Ok(Extent::More(wanted)) => return Err(format!("the answer wants {wanted} bytes")),
+        Err(malformed) => return Err(malformed.why.to_string()),
     };
     // Only one answer is a sample.
     if frame.rest.end != bytes.len() {
-        return None;
+        return Err(format!(
+            "the answer is whole after {} bytes",
+            frame.rest.end
+        ));
     }
     let behind = crate::exchange::talk::text(&bytes[frame.rest]);
-    step.found(&bytes[frame.payload], &behind).ok()
+    let found = step.found(&bytes[frame.payload], &behind);
+    found.map_err(|why| why.to_string())
 }

@@ -171,12 +171,15 @@ fn found(codec: &dyn Codec, step: &FrameStep, answer: &[u8]) -> Result<Found, Fa
     Ok(found)
 }
 
-/// The fields of these bytes; none where they are not one whole answer, or the codec
-/// gives up.
-pub(super) fn read(codec: &dyn Codec, step: &FrameStep, bytes: &[u8]) -> Option<Found> {
+/// The fields of these bytes, or why they are not one whole answer.
+pub(super) fn read(codec: &dyn Codec, step: &FrameStep, bytes: &[u8]) -> Result<Found, String> {
     let need = |come: &[u8]| codec.need(come);
     match Extent::default().reach(bytes, &need) {
-        Ok(Reach::Whole(whole)) if whole == bytes.len() => found(codec, step, bytes).ok(),
-        _ => None,
+        Ok(Reach::Whole(whole)) if whole == bytes.len() => {
+            found(codec, step, bytes).map_err(|fault| fault.to_string())
+        }
+        Ok(Reach::Whole(whole)) => Err(format!("the frame is whole after {whole} bytes")),
+        Ok(Reach::More(wanted)) => Err(format!("the frame wants {wanted} bytes")),
+        Err(why) => Err(why.to_string()),
     }
 }

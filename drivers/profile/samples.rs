@@ -30,10 +30,12 @@ pub(super) fn hold(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
                 shown(&sample.answer),
                 sample.gives
             );
-            mistakes.add(
-                Mistake::new(node.place(), "sample", text)
-                    .hint("correct the answer's form above, or the sample"),
-            );
+            let hint = "correct the answer's form above, or the sample";
+            let hint = match why_refused(profile, sample) {
+                Some(why) => format!("{why}; {hint}"),
+                None => hint.to_owned(),
+            };
+            mistakes.add(Mistake::new(node.place(), "sample", text).hint(hint));
         }
     }
     for form in VERBS.iter().filter(|form| !form.must.is_empty()) {
@@ -143,17 +145,36 @@ fn found(
             found.set(gives, text);
             Some(found)
         }
-        (Step::Frame(step), SampleAnswer::Bytes(bytes)) => {
-            codec::read(profile.codec.as_ref()?.0.as_ref(), step, bytes)
-        }
-        (Step::Block(step), SampleAnswer::Bytes(bytes)) => {
-            let Speech::Lines(manner) = &profile.speech else {
-                return None;
-            };
-            blocks::read(step, bytes, manner.end)
+        (step, SampleAnswer::Bytes(bytes)) => of_bytes(profile, step, bytes)?.ok(),
+        _ => None,
+    }
+}
+
+/// The fields of an answer of bytes, or why there are none; nothing where the step is
+/// answered by something else.
+fn of_bytes(profile: &Profile, step: &Step, bytes: &[u8]) -> Option<Result<Found, String>> {
+    match (step, &profile.speech, &profile.codec) {
+        (Step::Frame(step), _, Some(codec)) => Some(codec::read(codec.0.as_ref(), step, bytes)),
+        (Step::Block(step), Speech::Lines(manner), _) => {
+            Some(blocks::read(step, bytes, manner.end))
         }
         _ => None,
     }
+}
+
+/// Why a sample of bytes is no answer.
+fn why_refused(profile: &Profile, sample: &Sample) -> Option<String> {
+    let SampleAnswer::Bytes(bytes) = &sample.answer else {
+        return None;
+    };
+    let steps = match sample.verb {
+        Some(verb) => profile.steps(verb).unwrap_or_default(),
+        None => &profile.identity,
+    };
+    let mut told = steps
+        .iter()
+        .filter_map(|step| of_bytes(profile, step, bytes));
+    told.next()?.err()
 }
 
 /// Who an identity's fields say it is; `0` stands for unknown (IEEE 488.2,

@@ -388,7 +388,7 @@ fn each_slip_of_a_block_has_its_own_message() {
         (
             "0A 00 00\"",
             "0A 00 00 0A 0A\"",
-            "8:11 sample the sample `23 31 34 42 0A 00 00 0A 0A` is read as `refused`, not as `34.5 lx` (correct the answer's form above, or the sample)",
+            "8:11 sample the sample `23 31 34 42 0A 00 00 0A 0A` is read as `refused`, not as `34.5 lx` (the answer is whole after 8 bytes; correct the answer's form above, or the sample)",
         ),
     ];
     let mut wrong = Vec::new();

@@ -4,14 +4,18 @@
 use std::cell::Cell;
 use std::sync::Arc;
 
-use photometry::units::Span;
+use photometry::units::{Mono, Span};
 use proptest::prelude::*;
 use written::Mistake;
 
 use super::codec::{Codec, Codecs, NoCodecs};
+use super::perform::{Given, perform};
 use super::read::{profile, profile_with};
 use super::types::{ProfileVerb, Speech};
+use crate::error::DriverError;
 use crate::exchange::frame::{Extent, FRAME_AT_MOST_BYTES, Fault, FrameError, Reach};
+use crate::exchange::testing::converse;
+use crate::link::wire::Machine;
 
 /// A length, and so many bytes: the number that they are in decimal digits.
 #[derive(Debug)]
@@ -172,7 +176,7 @@ fn each_slip_of_a_codec_has_its_own_message() {
         (
             "02 31 32",
             "02 31 32 33",
-            "p.yaml:8:11 sample the sample `02 31 32 33` is read as `refused`, not as `12 lx` (correct the answer's form above, or the sample)",
+            "p.yaml:8:11 sample the sample `02 31 32 33` is read as `refused`, not as `12 lx` (the frame is whole after 3 bytes; correct the answer's form above, or the sample)",
         ),
     ];
     let mut wrong = Vec::new();
@@ -206,6 +210,41 @@ fn a_codec_has_a_manner_of_its_own() {
     assert_eq!(manner.gap, Span::from_ms(5));
     assert_eq!(profile.answer_within(), Span::from_ms(300));
     assert!(profile.steps(ProfileVerb::ReadIlluminance).is_some());
+}
+
+/// Answers whatever it hears with the same bytes.
+struct Says(&'static [u8], Option<Mono>);
+
+impl Machine for Says {
+    fn bytes(&mut self, now: Mono, _: &[u8]) {
+        self.1 = Some(now);
+    }
+    fn next_due(&self) -> Option<Mono> {
+        self.1
+    }
+    fn due(&mut self, _: Mono) -> Vec<u8> {
+        self.1 = None;
+        self.0.to_vec()
+    }
+}
+
+/// After an answer that its codec does not take, the link is resynchronised, whatever
+/// the answer was for; what the codec says of it is in the error, with its bytes.
+#[test]
+fn what_a_codec_does_not_take_leaves_the_link_dirty() {
+    let text = SHORT.replacen("gives: illuminance", "gives: [illuminance, unit]", 1);
+    let text = text.replacen("gives: 12 lx", "gives: refused", 1);
+    let (profile, _) = profile_with("p.yaml", &text, &Book).unwrap_or_else(|no| panic!("{no}"));
+    let steps = profile.steps(ProfileVerb::ReadIlluminance).expect("steps");
+    converse(Says(b"\x0212", None), |talk| {
+        let given = Given::of(&profile, None);
+        let failed = perform(talk, steps, given).expect_err("no such answer");
+        assert!(talk.state().is_dirty());
+        let told = DriverError::from(failed).to_string();
+        let wanted = "`read` was answered by `02 31 32 (digits.rhai gives no `unit` of this \
+                      answer)`, which is not an answer that its codec knows.";
+        assert!(told.starts_with(wanted), "{told}");
+    });
 }
 
 /// A codec that wants too much, always more, or nothing, is ended.

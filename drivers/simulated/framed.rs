@@ -40,6 +40,8 @@ pub enum Slip {
     CutShort(usize),
     /// It comes so much later.
     Late(Span),
+    /// It comes so much sooner, before the light was integrated.
+    Early(Span),
     /// Its second half comes so much later.
     TwoPieces(Span),
     /// It comes twice.
@@ -219,6 +221,7 @@ impl FramedMachine {
             }
             Some(Slip::CutShort(missing)) => bytes.truncate(bytes.len().saturating_sub(missing)),
             Some(Slip::Late(by)) => at = at + by,
+            Some(Slip::Early(by)) => at = at + -by,
             Some(Slip::Twice) => bytes = [&bytes[..], &bytes].concat(),
             Some(Slip::TooLong(more)) => bytes[1] = bytes[1].wrapping_add(more),
             Some(Slip::Noise(byte)) => bytes.insert(0, byte),

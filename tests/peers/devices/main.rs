@@ -6,8 +6,8 @@
 //!                       expected ◄── light (the test's own lamp) ◄───────┘
 //! ```
 //!
-//! [`answers`] asks one device at a time, [`blocks`] one that answers bytes, [`program`] has the real program
-//! measure a survey. Peers: the crates `scpi` and `scpi-contrib`, always; the
+//! [`answers`] asks one device at a time, [`blocks`] one that answers bytes,
+//! [`program`] has the real program measure a survey. Peers: the crates `scpi` and `scpi-contrib`, always; the
 //! Python packages scpipy and pymodbus ([`modbus`]), where there is a python with
 //! them ([`peer`]).
 
