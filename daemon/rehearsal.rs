@@ -19,7 +19,7 @@ use drivers::simulated::faults::Device;
 use drivers::simulated::lamp::{Button, LampModel};
 use drivers::simulated::meter::MeterModel;
 use drivers::simulated::room::{RoomModel, Unknowns};
-use drivers::simulated::world::{Thinks, World, WorldSpec};
+use drivers::simulated::world::{RailSpeech, Thinks, World, WorldSpec};
 use photometry::units::{Length, Mono, Ratio, Span, Wall};
 
 use crate::bench::open::seat_names;
@@ -228,6 +228,7 @@ pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> Wor
         fingers: placed.map_or_else(Vec::new, |(lamp, placement)| fingers(card, lamp, placement)),
         faults: Vec::new(),
         thinks: Thinks::default(),
+        rail_speaks: RailSpeech::default(),
     }
 }
 

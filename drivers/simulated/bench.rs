@@ -16,9 +16,12 @@ use photometry::units::Span;
 
 use super::faults::Device;
 use super::fingers::Fingers;
+use super::line_rail::LineRail;
 use super::meter::Meter;
 use super::rail::Rail;
-use super::world::{Person, World, WorldError, WorldSpec};
+use super::register_rail::RegisterRail;
+use super::registers::Wrapping;
+use super::world::{Person, RailSpeech, World, WorldError, WorldSpec};
 use crate::clock::{Clock, Seat};
 use crate::link::Address;
 use crate::link::address::DEFAULT_BAUD;
@@ -132,7 +135,16 @@ impl SimulatedBench {
         let guard = match device {
             Device::Meter if stranger => serve(seat, end, Meter::another(&self.world)),
             Device::Meter => serve(seat, end, Meter::machine(&self.world)),
-            Device::Rail => serve(seat, end, Rail::machine(&self.world, now)),
+            Device::Rail => match self.world.spec().rail_speaks {
+                RailSpeech::Bytes => serve(seat, end, Rail::machine(&self.world, now)),
+                RailSpeech::Lines => serve(seat, end, LineRail::machine(&self.world, now)),
+                RailSpeech::Registers => {
+                    serve(seat, end, RegisterRail::machine(&self.world, Wrapping::Rtu))
+                }
+                RailSpeech::RegistersTcp => {
+                    serve(seat, end, RegisterRail::machine(&self.world, Wrapping::Tcp))
+                }
+            },
             Device::Fingers => serve(seat, end, Fingers::machine(&self.world)),
         };
         let guard = guard.map_err(failed)?;

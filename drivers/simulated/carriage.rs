@@ -361,7 +361,7 @@ impl Carriage {
     }
 
     /// From `at` on, the controller calls the place where it stands `reads`.
-    fn rebase(&mut self, rail: &RailModel, at: Mono, reads: Length) {
+    pub(super) fn rebase(&mut self, rail: &RailModel, at: Mono, reads: Length) {
         let stand = self.at(rail, at);
         let from = Stand {
             counted: reads,
@@ -396,6 +396,11 @@ impl Carriage {
             acceleration,
             braking: true,
         });
+    }
+
+    /// What a hold put off is not taken up again.
+    pub(super) fn forget(&mut self) {
+        self.put_off.clear();
     }
 
     /// Goes on after a hold.

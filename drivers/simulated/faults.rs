@@ -83,6 +83,8 @@ pub enum Fault {
     BlindSwitch,
     /// The home switch does not open from there on. Counts homing cycles.
     StuckSwitch,
+    /// Homing is not enabled in the controller. Counts homing cycles.
+    HomingRefused,
     /// The controller resets itself and loses everything. Counts moves.
     PowerLoss,
 }
@@ -143,7 +145,7 @@ impl Fault {
             Fault::MissedPress | Fault::DoublePress => Event::Pressed,
             Fault::StuckCoil(_) | Fault::WeldedCoil(_) => Event::Closed,
             Fault::LostSteps(_) | Fault::Stall | Fault::LimitHit | Fault::PowerLoss => Event::Moved,
-            Fault::BlindSwitch | Fault::StuckSwitch => Event::Homed,
+            Fault::BlindSwitch | Fault::StuckSwitch | Fault::HomingRefused => Event::Homed,
         }
     }
 

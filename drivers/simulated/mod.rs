@@ -8,8 +8,9 @@
 //!                          person (by hand, truth) ┘
 //! ```
 //!
-//! `registers` is a Modbus device for itself: a map, its frames, its `lapses`; `framed`
-//! a meter of binary frames and its slips.
+//! The rail is one of three kinds: `rail` (lines and bytes), `line_rail`,
+//! `register_rail`. `registers` is a Modbus device for itself: a map, its
+//! frames, its `lapses`; `framed` a meter of binary frames and its slips.
 //!
 //! Truth comes from closed forms and a seed, never from `photometry`'s
 //! analysis: the code is not to be compared with itself. Machines are pure;
@@ -23,10 +24,12 @@ pub mod fingers;
 pub mod framed;
 pub mod lamp;
 pub mod lapses;
+mod line_rail;
 mod mangle;
 pub mod meter;
 pub mod rail;
 pub mod random;
+mod register_rail;
 pub mod registers;
 pub mod room;
 pub mod scpi_device;

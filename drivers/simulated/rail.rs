@@ -37,14 +37,14 @@ const BANNER: &str = "Simulated rail 1.0 ['$' for help]\r\n";
 pub struct Controller {
     /// Refuses motion until it is homed (or unlocked).
     locked: bool,
-    /// An alarm that only a reset ends.
-    halted: Option<u16>,
+    /// An alarm that only a reset ends, or that nothing does.
+    pub(super) halted: Option<u16>,
     /// The error that it repeats.
     latched: Option<u16>,
-    homed: bool,
+    pub(super) homed: bool,
     holding: bool,
-    feed: Option<Speed>,
-    greeted: bool,
+    pub(super) feed: Option<Speed>,
+    pub(super) greeted: bool,
 }
 
 impl Controller {
@@ -338,6 +338,9 @@ impl Rail {
 
     fn home(&mut self, now: Mono) -> Answer {
         let faults = self.world.happens(Event::Homed);
+        if faults.contains(&Fault::HomingRefused) {
+            return Answer::Error(5);
+        }
         if faults.contains(&Fault::StuckSwitch) {
             // It backs off and the switch does not let go.
             let until = self.world.edit(now, |spec, state, at| {
@@ -494,7 +497,7 @@ enum Answer {
 
 /// Splits `G1X152.4F600` into letters and numbers; an error number if it does
 /// not read.
-fn words(text: &str) -> Result<Vec<(char, f64)>, u16> {
+pub(super) fn words(text: &str) -> Result<Vec<(char, f64)>, u16> {
     let mut found = Vec::new();
     let mut rest = text;
     while let Some(letter) = rest.chars().next() {

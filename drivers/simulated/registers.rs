@@ -48,16 +48,20 @@ pub struct Contents {
     pub input: BTreeMap<u16, u16>,
 }
 
-#[derive(Debug, Default)]
+/// Says what goes wrong with a request, from its function and what follows.
+type Judge = Box<dyn FnMut(&[u8]) -> Option<Lapse> + Send>;
+
+#[derive(Default)]
 struct State {
     contents: Contents,
     asked: u64,
     planned: BTreeMap<u64, Lapse>,
     standing: Option<Lapse>,
+    judge: Option<Judge>,
 }
 
 /// A device as a person beside it sees and handles it.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Default)]
 pub struct Registers(Arc<Mutex<State>>);
 
 impl Registers {
@@ -100,6 +104,12 @@ impl Registers {
         self.state().standing = lapse;
     }
 
+    /// What goes wrong at a request that has no plan of its own is judged by its
+    /// function and what follows.
+    pub fn misbehave_by(&self, judge: impl FnMut(&[u8]) -> Option<Lapse> + Send + 'static) {
+        self.state().judge = Some(Box::new(judge));
+    }
+
     /// A machine that serves it as `unit`, ready for a wire.
     pub fn machine(&self, wrapping: Wrapping, unit: u8) -> RegisterDevice {
         RegisterDevice {
@@ -114,14 +124,13 @@ impl Registers {
         }
     }
 
-    fn next_lapse(&self) -> Option<Lapse> {
+    fn next_lapse(&self, body: &[u8]) -> Option<Lapse> {
         let mut state = self.state();
         state.asked += 1;
         let nth = state.asked;
-        state
-            .planned
-            .remove(&nth)
-            .or_else(|| state.standing.clone())
+        let planned = state.planned.remove(&nth);
+        let judged = state.judge.as_mut().and_then(|judge| judge(body));
+        planned.or(judged).or_else(|| state.standing.clone())
     }
 }
 
@@ -172,7 +181,7 @@ impl RegisterDevice {
             if body[0] != self.unit || self.requests.len() >= REQUESTS_AT_MOST {
                 continue;
             }
-            let lapse = self.registers.next_lapse();
+            let lapse = self.registers.next_lapse(&body[1..]);
             if lapse == Some(Lapse::Echoes) {
                 self.say(now, frame.clone());
             }

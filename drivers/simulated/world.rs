@@ -49,6 +49,24 @@ pub struct WorldSpec {
     /// How long the devices think.
     #[serde(default)]
     pub thinks: Thinks,
+    /// How the rail is spoken to.
+    #[serde(default)]
+    pub rail_speaks: RailSpeech,
+}
+
+/// How the rail is spoken to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RailSpeech {
+    /// By lines, and by bytes that it obeys at once.
+    #[default]
+    Bytes,
+    /// By lines alone.
+    Lines,
+    /// By registers behind serial frames.
+    Registers,
+    /// By registers behind the frames of a socket.
+    RegistersTcp,
 }
 
 /// From the end of a line to the first byte of a device's answer.
@@ -88,6 +106,7 @@ impl WorldSpec {
             fingers: vec![(1, Button::Power), (2, Button::Up), (3, Button::Down)],
             faults: Vec::new(),
             thinks: Thinks::default(),
+            rail_speaks: RailSpeech::default(),
         }
     }
 }
