@@ -42,11 +42,11 @@ pub enum DriverError {
         wanted: &'static str,
     },
     /// The device refused the line.
-    #[error("the device refused `{question}`: {code} {text}")]
+    #[error("the device refused `{question}`: {}", numbered(*code, text))]
     Refused {
         /// The line as sent.
         question: String,
-        /// The device's own number.
+        /// The device's own number; 0 where it has none.
         code: i64,
         /// The device's own words, or what the number means.
         text: String,
@@ -56,6 +56,13 @@ pub enum DriverError {
     Alarm {
         /// The controller's number.
         code: u16,
+    },
+    /// The rail stopped itself and has no number for it; its position is unknown
+    /// from now on.
+    #[error("the rail has stopped itself (`{said}`). Look at the carriage before it moves again")]
+    Halted {
+        /// What it said, or what was seen.
+        said: String,
     },
     /// The controller has restarted: it said its banner unasked, or had to be
     /// reset because an answer was missing.
@@ -132,6 +139,14 @@ impl DriverError {
     /// True when the line is dead and the device must be opened anew.
     pub fn link_is_gone(&self) -> bool {
         matches!(self, DriverError::Gone { .. } | DriverError::Link(_))
+    }
+}
+
+/// A refusal's number, where it has one, and its words.
+fn numbered(code: i64, text: &str) -> String {
+    match code {
+        0 => text.to_owned(),
+        code => format!("{code} {text}"),
     }
 }
 

@@ -31,6 +31,8 @@ mod tests_light;
 #[cfg(test)]
 mod tests_orders;
 #[cfg(test)]
+mod tests_rails;
+#[cfg(test)]
 mod tests_safe;
 #[cfg(test)]
 mod tests_sweep;

@@ -94,7 +94,7 @@ pub struct Device {
     pub port: String,
     /// Where that is, and at which rate.
     pub address: String,
-    /// The profile that it follows; the rail follows none.
+    /// The profile that it follows.
     pub profile: Option<String>,
     /// The serial number that the bench file demands.
     pub demanded: Option<String>,
@@ -117,7 +117,10 @@ pub fn devices(card: &Card) -> Vec<Device> {
         ..device(FINGERS, Part::Fingers, &fingers.port)
     });
     let rail = card.rail.iter();
-    let rail = rail.map(|rail| device(RAIL, Part::Rail, &rail.port));
+    let rail = rail.map(|rail| Device {
+        profile: named(&rail.profile),
+        ..device(RAIL, Part::Rail, &rail.port)
+    });
     let meters = card.meters.iter().map(|meter| Device {
         profile: named(&meter.profile),
         demanded: meter.serial.clone(),

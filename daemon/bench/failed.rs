@@ -155,7 +155,7 @@ fn of_driver(error: DriverError) -> Failed {
         DriverError::Refused { .. } | DriverError::NotTaken { .. } => {
             Failed::new(Kind::Refused, whole)
         }
-        DriverError::Alarm { .. } | DriverError::Restarted { .. } => {
+        DriverError::Alarm { .. } | DriverError::Halted { .. } | DriverError::Restarted { .. } => {
             Failed::new(Kind::Alarm, whole)
         }
         DriverError::NotArrived { .. } | DriverError::CoilStuck { .. } => {

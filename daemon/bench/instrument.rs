@@ -128,7 +128,7 @@ const fn driver_code(error: &DriverError) -> &'static str {
         DriverError::Silent { .. } => "silent",
         DriverError::Garbled { .. } => "garbled",
         DriverError::Refused { .. } => "refused",
-        DriverError::Alarm { .. } => "alarm",
+        DriverError::Alarm { .. } | DriverError::Halted { .. } => "alarm",
         DriverError::NotHomed => "not-homed",
         DriverError::Abandoned => "abandoned",
         DriverError::OutsideTravel { .. } => "outside-travel",
@@ -368,8 +368,8 @@ impl Worker {
             talk.rest()?;
             let asked = talk.now().mono;
             let answered = match (role, follows) {
+                (Role::Positioner(rail), _) => rail.whereis(talk).map(|_| true)?,
                 (_, Some(follows)) => follows.answers(talk)?,
-                (Role::Positioner(rail), None) => rail.whereis(talk).map(|_| true)?,
                 _ => false,
             };
             let took = talk.now().mono.since(asked);

@@ -8,9 +8,9 @@ use drivers::exchange::modbus::frames::Form;
 use drivers::exchange::modbus::station::Station;
 use drivers::link::{Address, Framing, Parity, Tap};
 use drivers::profile::types::{DeviceRole, Profile};
-use drivers::roles::line_rail::{LineRail, RailCard};
 use drivers::roles::profiled_fingers::ProfiledFingers;
 use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
+use drivers::roles::profiled_rail::{ProfiledRail, RailCard};
 use photometry::units::{Length, Lux, Span};
 
 use super::instrument::{Answer, Attached, Follows, Instrument, Reply, Role, Trouble, Verb};
@@ -100,11 +100,18 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
     };
     let mut devices = Vec::new();
     if let Some(rail) = &card.rail {
+        let profile = profile(&rail.profile, DeviceRole::Rail, RAIL)?;
+        let station = station(card, &rail.port, &profile);
+        let driver = ProfiledRail::new(rail_card(rail), Arc::clone(&profile), station.clone());
         devices.push(Device {
             name: RAIL.to_owned(),
             port: rail.port.clone(),
-            role: Role::Positioner(Box::new(LineRail::new(rail_card(rail)))),
-            follows: None,
+            role: Role::Positioner(Box::new(driver)),
+            follows: Some(Follows {
+                profile,
+                station,
+                coil: None,
+            }),
         });
     }
     for meter in &card.meters {

@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use drivers::profile::codec::Codecs;
 use drivers::profile::read::{self, Refused};
-use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER, SHIPPED};
+use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER, DEFAULT_RAIL, SHIPPED};
 use drivers::profile::types::{DeviceRole, Profile, Speech};
 use written::{Mistake, Mistakes, Place, nearest};
 
@@ -100,6 +100,7 @@ const fn default(role: DeviceRole) -> &'static str {
     match role {
         DeviceRole::Meter => DEFAULT_METER,
         DeviceRole::Fingers => DEFAULT_FINGERS,
+        DeviceRole::Rail => DEFAULT_RAIL,
     }
 }
 
@@ -107,6 +108,7 @@ const fn words(role: DeviceRole) -> &'static str {
     match role {
         DeviceRole::Meter => "a meter",
         DeviceRole::Fingers => "relay fingers",
+        DeviceRole::Rail => "a rail",
     }
 }
 
@@ -191,8 +193,8 @@ impl Profiles for ProfileBook {
     fn texts(&self, card: &Card) -> Vec<SentText> {
         let meters = card.meters.iter().map(|meter| &meter.profile);
         let all = meters.chain(card.fingers.iter().map(|fingers| &fingers.profile));
-        let all = all.flatten();
-        let texts = all.filter_map(|used| self.text(&used.name));
+        let all = all.chain(card.rail.iter().map(|rail| &rail.profile));
+        let texts = all.flatten().filter_map(|used| self.text(&used.name));
         texts
             .flat_map(|profile| {
                 let codec = self.codec(&profile);
@@ -216,6 +218,12 @@ impl Profiles for ProfileBook {
             let role = DeviceRole::Fingers;
             if let Some(profile) = self.one(&mut fingers.profile, role, place, mistakes) {
                 speaks(ports, &fingers.port, &profile, place, mistakes);
+            }
+        }
+        if let (Some(rail), Some(place)) = (&mut card.rail, &places.rail) {
+            let role = DeviceRole::Rail;
+            if let Some(profile) = self.one(&mut rail.profile, role, place, mistakes) {
+                speaks(ports, &rail.port, &profile, place, mistakes);
             }
         }
     }
@@ -251,6 +259,9 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
     };
     for meter in &mut card.meters {
         usual(&mut meter.profile, DeviceRole::Meter, &meter.name);
+    }
+    if let Some(rail) = &mut card.rail {
+        usual(&mut rail.profile, DeviceRole::Rail, "rail");
     }
     if let Some(fingers) = &mut card.fingers {
         usual(&mut fingers.profile, DeviceRole::Fingers, "fingers");

@@ -6,8 +6,8 @@ use std::time::{Duration, Instant};
 
 use drivers::clock::{Clock, mailbox};
 use drivers::profile::shipped::{self, DEFAULT_FINGERS};
-use drivers::roles::line_rail::{LineRail, RailCard};
 use drivers::roles::profiled_fingers::ProfiledFingers;
+use drivers::roles::profiled_rail::{ProfiledRail, RailCard};
 use drivers::simulated::bench::{BenchSpec, SimulatedBench, Wire};
 use drivers::simulated::faults::Device;
 use drivers::simulated::world::WorldSpec;
@@ -99,7 +99,8 @@ fn a_defect_stops_the_carriage() {
         tolerance: Length::from_um(20),
         home_within: Span::from_secs(60),
     };
-    let role = Role::Positioner(Box::new(LineRail::new(card)));
+    let profile = shipped::profile(shipped::DEFAULT_RAIL).expect("a profile");
+    let role = Role::Positioner(Box::new(ProfiledRail::new(card, profile, None)));
     let seat = clock.seat("port");
     let rail = Instrument::start("rail", seat, attached(&wire, role), replies);
     let rail = rail.expect("a thread");

@@ -116,6 +116,7 @@ fn places(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<BenchPlace>> {
 fn rail(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Rail> {
     let mut fields = Fields::of(node, "the rail", mistakes)?;
     let port = fields.need("port", readers::name);
+    let profile = fields.may("profile", profile);
     let place = fields.need("place", readers::name);
     let travel = fields.need_like("travel", "0 mm to 2000 mm", travel);
     let speed = fields.need_like("speed", "150 mm/s", file::speed);
@@ -145,6 +146,7 @@ fn rail(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Rail> {
     let (travel_from, travel_to) = travel?;
     Some(Rail {
         port: port?,
+        profile,
         place: place?,
         travel_from,
         travel_to,
@@ -258,6 +260,7 @@ fn profile_places(root: Node<'_>) -> ProfilePlaces {
     ProfilePlaces {
         meters: meters.map(|(_, meter)| of(meter)).collect(),
         fingers: root.get("fingers").map(of),
+        rail: root.get("rail").map(of),
     }
 }
 

@@ -149,6 +149,9 @@ pub enum Carries {
 pub struct Rail {
     /// The port that it hangs on.
     pub port: String,
+    /// How it is spoken to; none in what was frozen before rails had profiles.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<UsedProfile>,
     /// The place whose axis it is.
     pub place: String,
     /// Least coordinate that may be gone to.

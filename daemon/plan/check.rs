@@ -246,7 +246,9 @@ fn follow(reading: &mut Reading, files: &[SentText], profiles: &dyn Profiles) {
 fn names(card: &Card, profile: &str) -> bool {
     let meters = card.meters.iter().filter_map(|m| m.profile.as_ref());
     let fingers = card.fingers.iter().filter_map(|f| f.profile.as_ref());
-    meters.chain(fingers).any(|used| used.name == profile)
+    let rail = card.rail.iter().filter_map(|r| r.profile.as_ref());
+    let mut all = meters.chain(fingers).chain(rail);
+    all.any(|used| used.name == profile)
 }
 
 fn read_all(files: &[SentText]) -> Reading {

@@ -1,5 +1,5 @@
-//! The device profiles that a bench file names: how a meter or the relay board is
-//! spoken to.
+//! The device profiles that a bench file names: how a meter, the relay board or the
+//! rail is spoken to.
 //!
 //! ```yaml
 //! meters:
@@ -38,6 +38,8 @@ pub struct ProfilePlaces {
     pub meters: Vec<Place>,
     /// Of the fingers.
     pub fingers: Option<Place>,
+    /// Of the rail.
+    pub rail: Option<Place>,
 }
 
 /// Who knows profiles.
@@ -82,7 +84,9 @@ pub fn files(document: &Document) -> Vec<String> {
         .get("meters")
         .into_iter()
         .flat_map(|meters| meters.entries());
-    let devices = meters.map(|(_, meter)| meter).chain(root.get("fingers"));
+    let others = [root.get("fingers"), root.get("rail")];
+    let devices = meters.map(|(_, meter)| meter);
+    let devices = devices.chain(others.into_iter().flatten());
     let mut files: Vec<String> = Vec::new();
     for name in devices.filter_map(|device| device.get("profile")?.text()) {
         if is_file(name) && !files.iter().any(|known| known == name) {

@@ -18,6 +18,7 @@ use super::placement::{Placement, Seated};
 pub fn rail() -> Rail {
     Rail {
         port: "rail-port".to_owned(),
+        profile: None,
         place: "axis".to_owned(),
         travel_from: Length::ZERO,
         travel_to: Length::from_mm(2100),

@@ -1,71 +1,42 @@
-//! Send a line, get exactly one `ok`, `error:N` or `ALARM:N`; side lines before
-//! it are collected.
+//! Send a line, get exactly one acknowledgement; side lines before it are
+//! collected. What acknowledgements look like: `acks`.
 //!
-//! `ok` means accepted, not done. After an error an empty line is sent, as one
-//! firmware repeats the error until then. A line that is none of the known
+//! Accepted means accepted, not done. After a refusal an empty line is sent where
+//! the controller repeats the error until then; where a refused line is accepted
+//! in the same breath, that word is taken as well. A line that is none of the known
 //! kinds is a banner: the controller has restarted and knows nothing any more.
 //! A link on which an answer is missing cannot be resynchronised by asking
-//! (every answer is the same word), only by a reset. Called by the rail's
-//! driver. Not here: what is known about the position (`roles::rail`).
+//! (every answer is the same word), only by a reset; or where there is none, by
+//! stopping all motion and waiting until nothing can come any more. Called by
+//! `profile::perform` and the rail's driver. Not here: what is known about the
+//! position (`roles::profiled_rail`).
+
+use std::sync::Arc;
 
 use photometry::measured::Moment;
 use photometry::units::Span;
 
+use super::acks::{Acks, Kind, Quieting};
 use super::line::shown;
 use super::talk::{Line, Talk};
 use crate::error::DriverError;
+use crate::profile::pattern::Pattern;
 
-/// Longest line: controllers of this dialect cut or delay longer ones.
+/// Longest line: controllers of these dialects cut or delay longer ones.
 const LINE_AT_MOST_BYTES: usize = 70;
 /// Side lines before one `ok`; settings and parameters are fewer.
 const ASIDE_AT_MOST: usize = 200;
-/// An empty line is answered at once.
+/// An empty line is answered at once, and so is what follows a refusal.
 const EMPTY_WITHIN: Span = Span::from_secs(2);
 /// From the reset byte to the banner; bootloaders take up to 2 s.
 const BANNER_WITHIN: Span = Span::from_secs(4);
-/// Reset bytes that are tried before the line counts as dead.
+/// Reset bytes, or harmless questions, that are tried before the line counts as
+/// dead.
 const RESET_TRIES: u32 = 2;
 /// Quiet for so long after the banner, the controller has said all.
 const QUIET_FOR: Span = Span::from_ms(250);
 /// A controller that talks for longer after a reset is none.
 const LINES_AFTER_BANNER_AT_MOST: usize = 50;
-/// The byte that resets a controller of this dialect.
-const RESET: u8 = 0x18;
-
-/// What a line is.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Kind {
-    /// `ok`.
-    Ok,
-    /// `error:N`.
-    Error(u16),
-    /// `ALARM:N`.
-    Alarm(u16),
-    /// `[..]`, `<..>` or an empty line.
-    Aside(String),
-    /// Anything else.
-    Banner(String),
-}
-
-/// Sorts a line.
-pub fn kind(text: &str) -> Kind {
-    let text = text.trim();
-    let number = |prefix: &str| {
-        text.strip_prefix(prefix)
-            .and_then(|n| n.trim().parse().ok())
-    };
-    if text == "ok" {
-        Kind::Ok
-    } else if let Some(code) = number("error:") {
-        Kind::Error(code)
-    } else if let Some(code) = number("ALARM:") {
-        Kind::Alarm(code)
-    } else if text.is_empty() || text.starts_with(['[', '<']) {
-        Kind::Aside(text.to_owned())
-    } else {
-        Kind::Banner(text.to_owned())
-    }
-}
 
 /// A line that was accepted.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -78,10 +49,16 @@ pub struct Accepted {
     pub taken: Moment,
 }
 
+fn acks(talk: &Talk<'_>) -> Result<Arc<Acks>, DriverError> {
+    talk.manner().acks.clone().ok_or_else(|| {
+        DriverError::Unsendable("the profile does not say how lines are acknowledged".to_owned())
+    })
+}
+
 /// Sends one line and waits for its one answer.
 ///
 /// # Errors
-/// [`DriverError::Refused`] for `error:N`, [`DriverError::Alarm`],
+/// [`DriverError::Refused`], [`DriverError::Alarm`] or [`DriverError::Halted`],
 /// [`DriverError::Restarted`] for a banner or after a missing answer,
 /// [`DriverError::Silent`], [`DriverError::Unsendable`], or when the link fails
 /// or the caller withdrew.
@@ -92,59 +69,100 @@ pub fn send(talk: &mut Talk<'_>, line: &str, within: Span) -> Result<Accepted, D
             shown(line)
         )));
     }
+    let acks = acks(talk)?;
     if talk.state.dirty {
         let banner = reset(talk)?;
         return Err(DriverError::Restarted { banner });
     }
-    match send_once(talk, line, within) {
-        Err(DriverError::Refused {
-            question,
-            code,
-            text,
-        }) => {
-            send_once(talk, "", EMPTY_WITHIN)?;
-            Err(DriverError::Refused {
-                question,
-                code,
-                text,
-            })
+    if !acks.locks {
+        started_anew(talk, &acks)?;
+    }
+    match send_once(talk, &acks, line, within) {
+        Err(error @ DriverError::Refused { .. }) => {
+            if let Some(after) = &acks.after_bad {
+                send_once(talk, &acks, after, EMPTY_WITHIN)?;
+            }
+            Err(error)
         }
         other => other,
     }
 }
 
-fn send_once(talk: &mut Talk<'_>, line: &str, within: Span) -> Result<Accepted, DriverError> {
+/// A controller that would move without its home switch must not be told to when it
+/// said by itself that it has started anew, or has stopped itself.
+fn started_anew(talk: &mut Talk<'_>, acks: &Acks) -> Result<(), DriverError> {
+    for line in talk.unasked_lines()? {
+        talk.late_line(&line);
+        match acks.kind(&line.text()) {
+            Kind::Banner(banner) => {
+                let banner = shown(&banner);
+                return Err(DriverError::Restarted { banner });
+            }
+            Kind::Halt(code, said) => {
+                talk.state.dirty = true;
+                return Err(halted(code, &said));
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+fn halted(code: Option<u16>, said: &str) -> DriverError {
+    match code {
+        Some(code) => DriverError::Alarm { code },
+        None => DriverError::Halted { said: shown(said) },
+    }
+}
+
+fn send_once(
+    talk: &mut Talk<'_>,
+    acks: &Acks,
+    line: &str,
+    within: Span,
+) -> Result<Accepted, DriverError> {
     talk.drain()?;
     talk.state.dirty = true;
-    let asked = talk.send(format!("{line}\n").as_bytes())?;
+    let end = talk.manner().end.sent();
+    let asked = talk.send(format!("{line}{end}").as_bytes())?;
+    let mut until = asked.mono + within;
     let mut aside = Vec::new();
-    while let Some(came) = talk.next_line(asked.mono + within)? {
-        match kind(&came.text()) {
+    let mut refused = None;
+    while let Some(came) = talk.next_line(until)? {
+        match acks.kind(&came.text()) {
             Kind::Aside(text) if aside.len() < ASIDE_AT_MOST => {
                 if !text.is_empty() {
                     aside.push(text);
                 }
             }
             Kind::Aside(_) => talk.drop_line(&came),
-            Kind::Ok => {
+            Kind::Good => {
                 talk.state.dirty = false;
                 let taken = came.taken;
-                return Ok(Accepted {
-                    aside,
-                    asked,
-                    taken,
-                });
+                return refused.map_or(
+                    Ok(Accepted {
+                        aside,
+                        asked,
+                        taken,
+                    }),
+                    Err,
+                );
             }
-            Kind::Error(code) => {
-                talk.state.dirty = false;
-                return Err(DriverError::Refused {
+            Kind::Bad(code, text) => {
+                let error = DriverError::Refused {
                     question: line.to_owned(),
-                    code: i64::from(code),
-                    text: error_meaning(code).to_owned(),
-                });
+                    code: code.unwrap_or(0),
+                    text: shown(&text),
+                };
+                if !acks.good_follows_bad {
+                    talk.state.dirty = false;
+                    return Err(error);
+                }
+                refused.get_or_insert(error);
+                until = until.min(came.taken.mono + EMPTY_WITHIN);
             }
             // After an alarm the controller may wait for a reset: stay dirty.
-            Kind::Alarm(code) => return Err(DriverError::Alarm { code }),
+            Kind::Halt(code, said) => return Err(halted(code, &said)),
             Kind::Banner(text) => {
                 return Err(DriverError::Restarted {
                     banner: shown(&text),
@@ -152,53 +170,79 @@ fn send_once(talk: &mut Talk<'_>, line: &str, within: Span) -> Result<Accepted, 
             }
         }
     }
-    Err(DriverError::Silent {
+    Err(refused.unwrap_or_else(|| DriverError::Silent {
         question: line.to_owned(),
         within,
-    })
+    }))
 }
 
-/// Sends one realtime byte and waits for the `<..>` line that answers it.
-/// Other lines are not for us and are dropped, but an alarm or a banner ends
+/// Sends one realtime byte and waits for the side line that answers it.
+/// Other lines are not for us and are dropped, but a halt or a banner ends
 /// it.
 ///
 /// # Errors
-/// As [`send`].
-pub fn status(talk: &mut Talk<'_>, within: Span) -> Result<Line, DriverError> {
-    let asked = talk.send(b"?")?;
+/// [`DriverError::Garbled`] when other side lines came alone, else as [`send`].
+pub fn status(
+    talk: &mut Talk<'_>,
+    byte: &str,
+    form: &Pattern,
+    within: Span,
+) -> Result<(Line, Moment), DriverError> {
+    let acks = acks(talk)?;
+    let asked = talk.send(byte.as_bytes())?;
+    let mut other = None;
     while let Some(line) = talk.next_line(asked.mono + within)? {
-        match kind(&line.text()) {
-            Kind::Aside(text) if text.starts_with('<') => return Ok(line),
-            Kind::Alarm(code) => return Err(DriverError::Alarm { code }),
+        match acks.kind(&line.text()) {
+            Kind::Aside(text) if form.fits(&text) => return Ok((line, asked)),
+            Kind::Halt(code, said) => return Err(halted(code, &said)),
             Kind::Banner(text) => {
                 return Err(DriverError::Restarted {
                     banner: shown(&text),
                 });
+            }
+            Kind::Aside(text) if !text.is_empty() => {
+                other = Some(text);
+                talk.drop_line(&line);
             }
             _ => talk.drop_line(&line),
         }
     }
     talk.state.dirty = true;
-    Err(DriverError::Silent {
-        question: "?".to_owned(),
-        within,
+    let question = byte.to_owned();
+    Err(match other {
+        Some(text) => DriverError::Garbled {
+            question,
+            answer: shown(&text),
+            wanted: "an answer as its profile says",
+        },
+        None => DriverError::Silent { question, within },
     })
 }
 
 /// Resets the controller, waits for its banner, lets it say all it wants to
 /// say unasked, and makes sure that an empty line is answered by one `ok`.
-/// Returns the banner. Motion stops; the position is unknown afterwards.
+/// Returns the banner. Motion stops; the position is unknown afterwards. A
+/// controller that no byte resets is brought to order by [`Quieting`].
 ///
 /// # Errors
 /// [`DriverError::Gone`] when there is no banner: nothing more can be done over
 /// this line.
 pub fn reset(talk: &mut Talk<'_>) -> Result<String, DriverError> {
+    let acks = acks(talk)?;
+    let Some(byte) = acks.reset else {
+        return match &acks.quieting {
+            Some(quieting) => quieten(talk, &acks, quieting),
+            None => Err(DriverError::Unsendable(
+                "the profile has no way to bring the link to order".to_owned(),
+            )),
+        };
+    };
     talk.drain()?;
     let mut banner = None;
     for _ in 0..RESET_TRIES {
-        let asked = talk.send(&[RESET])?;
+        let asked = talk.send(&[byte])?;
         while let Some(line) = talk.next_line(asked.mono + BANNER_WITHIN)? {
-            if let Kind::Banner(text) = kind(&line.text()) {
+            if let Kind::Banner(text) = acks.kind(&line.text()) {
                 banner = Some(shown(&text));
                 break;
             }
@@ -223,31 +267,67 @@ pub fn reset(talk: &mut Talk<'_>) -> Result<String, DriverError> {
     }
     talk.state.dirty = false;
     talk.state.resyncs += 1;
-    send_once(talk, "", EMPTY_WITHIN)?;
+    send_once(talk, &acks, "", EMPTY_WITHIN)?;
     Ok(banner)
 }
 
-/// What an error number of this dialect means, where it helps.
-const fn error_meaning(code: u16) -> &'static str {
-    match code {
-        1 | 2 => "(the line does not read)",
-        5 => "(homing is not enabled in the controller)",
-        9 => "(locked until it has found its home switch)",
-        11 => "(the line is too long)",
-        20 => "(unsupported command)",
-        22 => "(no feed rate)",
-        46 => "(it must find its home switch first)",
-        _ => "(see the controller's manual)",
+/// Stops all motion, waits until nothing can come any more, and makes sure that a
+/// harmless question has one answer and one acknowledgement, and nothing else.
+fn quieten(talk: &mut Talk<'_>, acks: &Acks, how: &Quieting) -> Result<String, DriverError> {
+    let end = talk.manner().end.sent();
+    for _ in 0..RESET_TRIES {
+        talk.state.dirty = true;
+        talk.state.resyncs += 1;
+        talk.send(format!("{}{end}", how.stop).as_bytes())?;
+        // Each line may be followed by one that is as late.
+        for _ in 0..LINES_AFTER_BANNER_AT_MOST {
+            let until = talk.now().mono + talk.manner().longest_answer;
+            match talk.next_line(until)? {
+                Some(line) => talk.late_line(&line),
+                None => break,
+            }
+        }
+        match send_once(talk, acks, &how.ask, EMPTY_WITHIN) {
+            Ok(came) => {
+                let answered = came.aside.iter().filter(|line| how.answer.fits(line));
+                let one = answered.count() == 1;
+                let more = talk.next_line(talk.now().mono + QUIET_FOR)?;
+                if one && more.is_none() {
+                    return Ok("an answer was missing".to_owned());
+                }
+            }
+            Err(error) if error.link_is_gone() => return Err(error),
+            Err(DriverError::Abandoned) => return Err(DriverError::Abandoned),
+            // Whatever else it was: once more, or it is dead.
+            Err(_) => {}
+        }
     }
+    talk.state.dirty = true;
+    Err(DriverError::Gone {
+        detail: format!("it does not answer `{}` as it should", how.ask),
+    })
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
+    use super::super::manner::Manner;
     use super::super::testing::{Pieces, Scripted, converse};
     use super::*;
+    use crate::profile::shipped;
+    use crate::profile::types::Speech;
+
+    /// That of the shipped profile of this dialect.
+    pub(in super::super) fn manner() -> Manner {
+        let profile = shipped::profile(shipped::DEFAULT_RAIL).expect("a profile");
+        let Speech::Lines(manner) = &profile.speech else {
+            panic!("{:?}", profile.speech)
+        };
+        manner.clone()
+    }
 
     fn sent(script: &[Pieces], lines: &[&str]) -> Vec<String> {
         converse(Scripted::new(script), |talk| {
+            talk.follow(manner());
             let mut one = |line: &&str| match send(talk, line, Span::from_secs(1)) {
                 Ok(accepted) => format!("ok {:?}", accepted.aside),
                 Err(error) => error.to_string(),
@@ -340,6 +420,7 @@ mod tests {
             (80, b"ALARM:11\r\n[MSG:home first]\r\nok\r\n"),
         ];
         converse(Scripted::new(&[start, OK]), |talk| {
+            talk.follow(manner());
             assert_eq!(reset(talk).expect("a banner"), "Board 1.1 ['$' for help]");
             assert!(!talk.state().is_dirty());
         });
@@ -348,6 +429,7 @@ mod tests {
     #[test]
     fn without_a_banner_the_line_is_dead() {
         converse(Scripted::new(&[]), |talk| {
+            talk.follow(manner());
             let start = talk.now().mono;
             assert!(reset(talk).is_err_and(|error| error.link_is_gone()));
             assert_eq!(talk.now().mono.since(start), Span::from_secs(8));
@@ -357,7 +439,7 @@ mod tests {
     proptest::proptest! {
         #[test]
         fn no_line_panics(text in "\\PC*") {
-            let _ = kind(&text);
+            let _ = manner().acks.expect("acks").kind(&text);
         }
     }
 }

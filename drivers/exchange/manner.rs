@@ -4,7 +4,11 @@
 //! Data, held by the link's memory (`talk`), obeyed by `line`. A profile fills
 //! it in; without one it is that of IEEE 488.2 devices.
 
+use std::sync::Arc;
+
 use photometry::units::Span;
+
+use super::acks::Acks;
 
 /// What ends a line.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -76,6 +80,8 @@ pub struct Manner {
     /// Bytes of the largest block that it answers; 0 where it answers lines
     /// alone. A late block may hold whatever a resync listens for.
     pub largest_block: usize,
+    /// How it acknowledges each line, where it does.
+    pub acks: Option<Arc<Acks>>,
 }
 
 impl Default for Manner {
@@ -93,6 +99,7 @@ impl Default for Manner {
             },
             complaints: Some("SYST:ERR?".to_owned()),
             largest_block: 0,
+            acks: None,
         }
     }
 }

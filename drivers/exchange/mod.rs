@@ -16,6 +16,7 @@
 //! (`link`).
 
 pub mod ack;
+pub mod acks;
 pub mod block;
 pub mod frame;
 pub mod line;

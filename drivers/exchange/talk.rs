@@ -25,6 +25,9 @@ const WRITE_WITHIN: Span = Span::from_secs(5);
 
 /// Bytes taken from the link at once.
 const READ_AT_MOST_BYTES: usize = 4096;
+/// Reads until a link counts as empty: a wire holds 4 kB, a kernel queue 64 kB, and
+/// a talker is not waited for.
+const READS_AT_MOST: u32 = 16;
 
 /// What a link must remember between questions. One per open link; a link that
 /// is opened anew begins with a new one.
@@ -241,8 +244,7 @@ impl<'a> Talk<'a> {
     /// When the link fails.
     pub fn drain(&mut self) -> Result<(), DriverError> {
         let mut thrown = std::mem::take(&mut self.state.held);
-        // A wire holds 4 kB, a kernel queue 64 kB: a talker is not waited for.
-        for _ in 0..16 {
+        for _ in 0..READS_AT_MOST {
             if self.link.read(&mut thrown, READ_AT_MOST_BYTES)? == 0 {
                 break;
             }
@@ -250,6 +252,22 @@ impl<'a> Talk<'a> {
         self.state.overlong = false;
         self.state.counts.late_bytes += thrown.len() as u64;
         Ok(())
+    }
+
+    /// Takes the whole lines that came since the last answer; the rest is thrown
+    /// away.
+    ///
+    /// # Errors
+    /// When the link fails.
+    pub(super) fn unasked_lines(&mut self) -> Result<Vec<Line>, DriverError> {
+        for _ in 0..READS_AT_MOST {
+            if self.link.read(&mut self.state.held, READ_AT_MOST_BYTES)? == 0 {
+                break;
+            }
+        }
+        let lines = std::iter::from_fn(|| self.whole_line()).collect();
+        self.drain()?;
+        Ok(lines)
     }
 
     /// Throws away what came since the last answer, and how many bytes that

@@ -249,6 +249,7 @@ fn no_block_is_credited_to_another_question() {
 fn no_ok_is_credited_to_another_line() {
     let mut counts = Counts::default();
     converse(Fickle::new(0x5eed_0002), |talk| {
+        talk.follow(super::ack::tests::manner());
         for nth in 0..exchanges() {
             match ack::send(talk, &format!("G{nth}"), WITHIN) {
                 Ok(accepted) if accepted.aside == [format!("[{nth}]")] => counts.answered += 1,

@@ -36,6 +36,8 @@ impl PartialEq for Pattern {
     }
 }
 
+impl Eq for Pattern {}
+
 /// Why a text is no pattern.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum PatternError {
@@ -144,6 +146,11 @@ impl Pattern {
             Some((name.to_owned(), text.to_owned()))
         });
         Some(Found(fields.collect()))
+    }
+
+    /// Whether an answer looks like this.
+    pub fn fits(&self, answer: &str) -> bool {
+        self.regex.is_match(answer)
     }
 
     /// The names of its fields.

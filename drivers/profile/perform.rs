@@ -16,6 +16,7 @@ use super::template::Template;
 use super::types::{Marks, Profile, Setting, SettingUnit, Step, Within};
 use super::{blocks, registers, samples, value};
 use crate::error::DriverError;
+use crate::exchange::ack;
 use crate::exchange::block::BlockError;
 use crate::exchange::frame::FrameError;
 use crate::exchange::line::{self, Answer};
@@ -154,10 +155,8 @@ pub fn perform(
     let mut performed = Performed::default();
     for step in steps {
         match step {
-            Step::Tell(line) => {
-                line::tell(talk, &line.fill(given.values))?;
-            }
-            Step::Set(line) => line::set(talk, &line.fill(given.values))?,
+            Step::Tell(line) => tell(talk, &line.fill(given.values))?,
+            Step::Set(line) => set_line(talk, &line.fill(given.values), given.answer_within)?,
             Step::Pause(within) => {
                 let until = talk.now().mono + within.of(given);
                 talk.pause(until)?;
@@ -169,7 +168,7 @@ pub fn perform(
                 is,
             } => {
                 let question = line.fill(given.values);
-                let came = line::ask(talk, &question, within.of(given))?;
+                let came = asked(talk, &question, answer, within.of(given))?;
                 performed.take(&question, answer, came)?;
                 says(&question, differs(&performed.found, is, given))?;
             }
@@ -218,6 +217,62 @@ pub fn perform(
         }
     }
     Ok(performed)
+}
+
+/// Sends a line without an answer; where each line is acknowledged, one whose word
+/// is not waited for.
+fn tell(talk: &mut Talk<'_>, line: &str) -> Result<(), DriverError> {
+    let acks = talk.manner().acks.as_ref();
+    if acks.is_some_and(|acks| acks.is_byte(line)) {
+        talk.send(line.as_bytes())?;
+        return Ok(());
+    }
+    let acknowledged = acks.is_some();
+    line::tell(talk, line)?;
+    if acknowledged {
+        // Its word is still to come.
+        talk.distrust();
+    }
+    Ok(())
+}
+
+/// Sends a line that the device must take.
+fn set_line(talk: &mut Talk<'_>, line: &str, within: Span) -> Result<(), DriverError> {
+    match talk.manner().acks {
+        Some(_) => ack::send(talk, line, within).map(|_| ()),
+        None => line::set(talk, line),
+    }
+}
+
+/// Asks for one line. Where each line is acknowledged, its answer stands before the
+/// acknowledgement: the line that looks like it, or the last one.
+fn asked(
+    talk: &mut Talk<'_>,
+    question: &str,
+    form: &Pattern,
+    within: Span,
+) -> Result<Answer, DriverError> {
+    let Some(acks) = talk.manner().acks.clone() else {
+        return line::ask(talk, question, within);
+    };
+    let (text, raw, asked, taken) = if acks.is_byte(question) {
+        let (line, asked) = ack::status(talk, question, form, within)?;
+        (line.text().trim().to_owned(), line.raw, asked, line.taken)
+    } else {
+        let accepted = ack::send(talk, question, within)?;
+        let fitting = accepted.aside.iter().find(|line| form.fits(line));
+        let text = fitting.or(accepted.aside.last()).cloned();
+        let text = text.unwrap_or_default();
+        let raw = text.clone().into_bytes();
+        (text, raw, accepted.asked, accepted.taken)
+    };
+    Ok(Answer {
+        text,
+        raw,
+        asked,
+        taken,
+        resync: None,
+    })
 }
 
 impl Performed {
@@ -313,7 +368,7 @@ fn until(
     let end = talk.now().mono + within;
     loop {
         let left = end.since(talk.now().mono).max(every);
-        let came = line::ask(talk, question, left)?;
+        let came = asked(talk, question, form, left)?;
         performed.take(question, form, came)?;
         let Some((wanted, got)) = differs(&performed.found, is, given) else {
             return Ok(());

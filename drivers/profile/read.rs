@@ -17,6 +17,7 @@ use written::{Fields, Mistake, Mistakes, Node, readers};
 
 use super::codec::{Codecs, NoCodecs};
 use super::read_frames;
+use super::read_rail;
 use super::read_registers;
 use super::read_settings;
 use super::read_steps::{self, template};
@@ -111,6 +112,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         readers::one_of(&[
             (DeviceRole::Meter.word(), DeviceRole::Meter),
             (DeviceRole::Fingers.word(), DeviceRole::Fingers),
+            (DeviceRole::Rail.word(), DeviceRole::Rail),
         ]),
     );
     let about = fields.need_like("about", "what it is, in a line", readers::text);
@@ -123,6 +125,8 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
     let unit = fields.may("unit", unit);
     let decimal_comma = fields.may_or("decimal-comma", readers::boolean, false);
     let marks = fields.may_or("marks", marks, Marks::default());
+    let is_rail = role == Some(DeviceRole::Rail);
+    let (rail, acks) = is_rail.then(|| read_rail::rail(&mut fields)).unzip();
     let verbs = role.and_then(|role| verbs(role, &mut fields));
     let samples = fields.may_or("samples", sample_list, Vec::new());
     // Without a role no verb was asked for, and none is unknown.
@@ -146,6 +150,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         unit,
         decimal_comma,
         marks,
+        rail,
         verbs: verbs?,
         samples,
     };
@@ -158,6 +163,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         profile.speech = Speech::Program;
     }
     know_blocks(&mut profile);
+    read_rail::whole(root, &mut profile, acks.flatten(), mistakes);
     whole(root, &profile, mistakes);
     samples::hold(root, &profile, mistakes);
     Some(profile)
@@ -444,7 +450,8 @@ fn sample(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Sample> {
     let mut found = None;
     let mut named = false;
     let words = VERBS.iter().map(|form| (form.word, Some(form.verb)));
-    for (word, verb) in words.chain([("identity", None)]) {
+    let others = [("identity", None), ("heard", Some(ProfileVerb::Heard))];
+    for (word, verb) in words.chain(others) {
         named |= fields.has(word);
         if let Some(answer) = fields.may(word, sample_answer) {
             found = Some((verb, answer));

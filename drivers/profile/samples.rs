@@ -7,10 +7,12 @@ use written::{Mistake, Mistakes, Node};
 use super::blocks;
 use super::codec;
 use super::pattern::Found;
+use super::rail::{self, RailWords};
 use super::read_steps;
 use super::registers::{self, Source};
 use super::types::{Profile, ProfileVerb, Sample, SampleAnswer, Speech, Step, VERBS};
 use super::value::{self, IlluminanceUnit};
+use crate::exchange::acks::Kind;
 use crate::exchange::scpi::{Identity, Number};
 
 /// A value equals its sample when it differs by no more than this share: what
@@ -83,6 +85,9 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
             )
         });
     };
+    if verb == ProfileVerb::Heard {
+        return heard(profile, &sample.answer).unwrap_or_else(refused);
+    }
     let must = VERBS.iter().find(|form| form.verb == verb);
     let field = must.and_then(|form| form.must.first()).copied();
     let steps = profile.steps(verb).unwrap_or_default();
@@ -112,7 +117,50 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
                 if closed { "closed" } else { "open" }.to_owned()
             })
         }
+        ProfileVerb::ReadPlace => {
+            let rail = profile.rail.as_ref();
+            // A sample has one answer: what another step gives is not in it.
+            let alone = rail.map(|rail| RailWords {
+                states: rail.states.clone().filter(|_| found.get("state").is_some()),
+                bits: None,
+                ..rail.clone()
+            });
+            let look = alone.and_then(|rail| rail.look(&found));
+            look.map_or_else(refused, |look| look.told())
+        }
+        ProfileVerb::TouchSwitch => {
+            let unit = profile.rail.as_ref().map(|rail| rail.unit);
+            let at = unit.and_then(|unit| unit.told(found.get("at")?));
+            at.map_or_else(refused, |at| format!("{} mm", at.mm()))
+        }
         _ => refused(),
+    }
+}
+
+/// What a line or a status of a rail is read as: `good`, `bad 9`, `halt 1`, `aside`,
+/// `banner`; `homed, in position`.
+fn heard(profile: &Profile, answer: &SampleAnswer) -> Option<String> {
+    let numbered = |word: &str, code: Option<i64>| match code {
+        Some(code) => format!("{word} {code}"),
+        None => word.to_owned(),
+    };
+    match (answer, &profile.speech) {
+        (SampleAnswer::Line(line), Speech::Lines(manner)) => {
+            Some(match manner.acks.as_ref()?.kind(line) {
+                Kind::Good => "good".to_owned(),
+                Kind::Bad(code, _) => numbered("bad", code),
+                Kind::Halt(code, _) => numbered("halt", code.map(i64::from)),
+                Kind::Aside(_) => "aside".to_owned(),
+                Kind::Banner(_) => "banner".to_owned(),
+            })
+        }
+        (answer @ SampleAnswer::Words(_), Speech::Registers(_)) => {
+            let steps = profile.steps(ProfileVerb::ReadPlace)?;
+            let found = found(profile, steps, Some("status"), answer)?;
+            let status = rail::bits_of(found.get("status")?)?;
+            Some(profile.rail.as_ref()?.bits?.words(status))
+        }
+        _ => None,
     }
 }
 

@@ -21,6 +21,9 @@ pub const DEFAULT_METER: &str = "asked-luxmeter";
 /// The relay fingers of a bench whose file names no profile.
 pub const DEFAULT_FINGERS: &str = "asked-relays";
 
+/// The rail of a bench whose file names no profile.
+pub const DEFAULT_RAIL: &str = "byte-rail";
+
 /// All of them.
 pub const SHIPPED: &[Shipped] = &[
     Shipped {
@@ -60,6 +63,21 @@ pub const SHIPPED: &[Shipped] = &[
             "frame-luxmeter.rhai",
             include_str!("../profiles/frame-luxmeter.rhai"),
         )),
+    },
+    Shipped {
+        name: DEFAULT_RAIL,
+        text: include_str!("../profiles/byte-rail.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: "line-rail",
+        text: include_str!("../profiles/line-rail.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: "register-rail",
+        text: include_str!("../profiles/register-rail.yaml"),
+        codec: None,
     },
 ];
 

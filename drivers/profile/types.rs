@@ -25,6 +25,8 @@ pub enum DeviceRole {
     Meter,
     /// Relay fingers.
     Fingers,
+    /// A rail.
+    Rail,
 }
 
 impl DeviceRole {
@@ -33,6 +35,7 @@ impl DeviceRole {
         match self {
             DeviceRole::Meter => "meter",
             DeviceRole::Fingers => "fingers",
+            DeviceRole::Rail => "rail",
         }
     }
 }
@@ -58,6 +61,22 @@ pub enum ProfileVerb {
     ReadCoil,
     /// Take all fingers off.
     OpenAllCoils,
+    /// Find the home switch.
+    FindHome,
+    /// What it must be told whenever it has found it.
+    WhenHomed,
+    /// Go to `{target}`, at most at `{speed}`.
+    Go,
+    /// Acknowledged when all motion has ended.
+    WaitForRest,
+    /// Where the carriage stands: gives `at`, and `state` or `status`.
+    ReadPlace,
+    /// Go slowly towards `{target}` until the home switch closes: gives `at`.
+    TouchSwitch,
+    /// Stop moving.
+    Stop,
+    /// No verb: a line that came, or a status register. For samples.
+    Heard,
 }
 
 /// A verb's word, role, whether a profile must have it, what it is given, and
@@ -159,6 +178,76 @@ pub const VERBS: &[VerbForm] = &[
         role: DeviceRole::Fingers,
         needed: true,
         like: "{tell: \"ALL OFF\"}",
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::FindHome,
+        word: "find-home",
+        role: DeviceRole::Rail,
+        needed: true,
+        like: "{set: \"$H\"}",
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::WhenHomed,
+        word: "when-homed",
+        role: DeviceRole::Rail,
+        needed: false,
+        like: "{set: \"G21 G90\"}",
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::Go,
+        word: "go",
+        role: DeviceRole::Rail,
+        needed: true,
+        like: "{set: \"G0 X{target}\"}",
+        given: &["target", "speed"],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::WaitForRest,
+        word: "wait-for-rest",
+        role: DeviceRole::Rail,
+        needed: false,
+        like: "{set: \"M400\"}",
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadPlace,
+        word: "read-place",
+        role: DeviceRole::Rail,
+        needed: true,
+        like: "{ask: \"M114\", answer: \"X:{at:number} {-}\"}",
+        given: &[],
+        must: &["at"],
+        may: &["state", "status"],
+    },
+    VerbForm {
+        verb: ProfileVerb::TouchSwitch,
+        word: "touch-switch",
+        role: DeviceRole::Rail,
+        needed: false,
+        like: "{ask: \"G38.2 X{target} F{speed}\", answer: \"[PRB:{at},{-}]\"}",
+        given: &["target", "speed"],
+        must: &["at"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::Stop,
+        word: "stop",
+        role: DeviceRole::Rail,
+        needed: true,
+        like: "{tell: \"M410\"}",
         given: &[],
         must: &[],
         may: &[],
@@ -430,6 +519,8 @@ pub struct Profile {
     pub decimal_comma: bool,
     /// Texts that stand where a number should.
     pub marks: Marks,
+    /// What is said of a rail alone.
+    pub rail: Option<super::rail::RailWords>,
     /// What it can be asked.
     pub verbs: BTreeMap<ProfileVerb, Vec<Step>>,
     /// Answers that are known.

@@ -4,7 +4,7 @@
 //! ```text
 //! bench ── Photometer ── profiled_meter ───┐ profile
 //!       ── Presser ───── profiled_fingers ─┼─────────── exchange ── link
-//!       ── Positioner ── line_rail ────────┘
+//!       ── Positioner ── profiled_rail ────┘
 //! ```
 //!
 //! No driver knows whether it talks to a real device. Called by the bench's
@@ -12,11 +12,14 @@
 //! port (`bench`).
 
 mod identity;
-pub mod line_rail;
 pub mod photometer;
 pub mod positioner;
 pub mod presser;
 pub mod profiled_fingers;
 pub mod profiled_meter;
+pub mod profiled_rail;
+mod rail_work;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_rails;

@@ -1,5 +1,5 @@
-//! A rail whose controller speaks RS-274 lines with ok/error answers and
-//! realtime bytes.
+//! A rail that follows a profile: what is known about where its carriage stands, and
+//! what must be true before it moves.
 //!
 //! ```text
 //! Unknown ── home ──> Homed(zero) ── go ──> Homed
@@ -9,41 +9,30 @@
 //!
 //! The machine coordinate after homing is the controller's own affair; the
 //! carriage coordinate is that plus an offset kept here, since writing offsets
-//! into the controller wears its memory. Opened by the bench. Not here: limits
-//! against people and lamps (`bench::limits`); the soft limits in this file
-//! are a second net.
+//! into a controller wears its memory. A controller that would move without its home
+//! switch (`locks: false`) is looked at before each move: it must count itself where
+//! it was left. Opened by the bench. Not here: how its verbs are worked
+//! (`rail_work`); limits against people and lamps (`bench::limits`); the soft limits
+//! in this file are a second net.
+
+use std::sync::Arc;
 
 use photometry::units::{Acceleration, Length, Span, Speed};
 
-use super::identity::same_as_before;
+use super::identity::{self, same_as_before};
 use super::positioner::{Homing, Positioner, Proof, Whereabouts};
+use super::rail_work::{TOUCH_BEYOND, Wanted, Work};
 use crate::error::DriverError;
 use crate::exchange::ack;
-use crate::exchange::line::shown;
+use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
+use crate::profile::perform::Given;
+use crate::profile::rail::Look;
+use crate::profile::types::{Profile, ProfileVerb, Step};
 
-/// A line is accepted at once.
-const ACCEPT_WITHIN: Span = Span::from_secs(3);
-/// A status is answered at once, also while moving.
-const STATUS_WITHIN: Span = Span::from_secs(2);
-/// A move may take so much longer than its trapezoid.
-const MOVE_MARGIN: Span = Span::from_secs(5);
-/// Between two looks at a carriage that brakes (at most 5 Hz).
-const LOOK_EVERY: Span = Span::from_ms(200);
-/// Looks until a braking carriage must stand: 10 s.
-const LOOKS_AT_MOST: u32 = 50;
-/// Speed of the slow touch: 120 mm/min.
-const TOUCH: Speed = Speed::from_nm_per_s(2_000_000);
 /// Where the touch begins, above the switch.
 const TOUCH_FROM: Length = Length::from_mm(3);
-/// How far beyond the switch's coordinate the touch goes on.
-const TOUCH_BEYOND: Length = Length::from_mm(3);
-/// A dwell, whose `ok` comes when every move before it has ended. It must be
-/// over zero by the firmware's notes, and each move waits for it: 1 ms.
-const UNTIL_EMPTY: &str = "G4 P0.001";
-/// Holds motion.
-const HOLD: &[u8] = b"!";
 
 /// What the bench file says about the rail.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,44 +69,24 @@ enum Position {
     },
 }
 
-/// A rail behind an ok/error line controller.
+/// A rail that follows a profile.
 #[derive(Debug)]
-pub struct LineRail {
-    card: RailCard,
+pub struct ProfiledRail {
+    work: Work,
     position: Position,
     identity: Option<Identity>,
 }
 
-/// What a status line says.
-#[derive(Clone, Debug, PartialEq)]
-struct Status {
-    state: String,
-    machine: Length,
-}
-
-/// Reads `<Idle|MPos:1.000,0.000,0.000|..>`; field order is not fixed.
-fn status_of(text: &str) -> Option<Status> {
-    let inner = text.trim().strip_prefix('<')?.strip_suffix('>')?;
-    let mut fields = inner.split('|');
-    let state = fields.next()?.to_owned();
-    let place = fields.find_map(|field| field.strip_prefix("MPos:"))?;
-    let machine = Length::parse(&format!("{} mm", place.split(',').next()?)).ok()?;
-    Some(Status { state, machine })
-}
-
-/// Reads the coordinate in `[PRB:1.000,0.000,0.000:1]`.
-fn touched_at(aside: &[String]) -> Option<Length> {
-    let place = aside.iter().find_map(|line| line.strip_prefix("[PRB:"))?;
-    let (place, found) = place.strip_suffix(']')?.rsplit_once(':')?;
-    let first = place.split(',').next()?;
-    (found == "1").then(|| Length::parse(&format!("{first} mm")).ok())?
-}
-
-impl LineRail {
-    /// A driver for this rail; nothing is sent.
-    pub fn new(card: RailCard) -> LineRail {
-        LineRail {
-            card,
+impl ProfiledRail {
+    /// A driver for this rail; nothing is sent. `station` is who is spoken to, where
+    /// the profile speaks by registers.
+    pub fn new(card: RailCard, profile: Arc<Profile>, station: Option<Station>) -> ProfiledRail {
+        ProfiledRail {
+            work: Work {
+                card,
+                profile,
+                station,
+            },
             position: Position::Unknown,
             identity: None,
         }
@@ -131,49 +100,41 @@ impl LineRail {
         }
     }
 
-    fn status(&self, talk: &mut Talk<'_>) -> Result<Status, DriverError> {
-        let line = ack::status(talk, STATUS_WITHIN)?;
-        let text = line.text();
-        status_of(&text).ok_or_else(|| DriverError::Garbled {
-            question: "?".to_owned(),
-            answer: shown(&text),
-            wanted: "a state and a machine position",
-        })
-    }
-
-    /// Longest time for a way: rest to rest at full acceleration, and a margin.
-    fn move_within(&self, way: Length) -> Span {
-        let (speed, acceleration) = (
-            self.card.speed.metres_per_s().max(1e-4),
-            self.card.acceleration.metres_per_s2().max(1e-4),
-        );
-        let secs = way.abs().metres() / speed + 2.0 * speed / acceleration;
-        Span::from_secs_f64(secs * 1.5) + MOVE_MARGIN
-    }
-
     /// The path of a move: its turning point, if it must come from above.
     fn path(&self, at: Length, target: Length) -> Result<Option<Length>, DriverError> {
-        let turn = (target < at).then(|| target - self.card.overshoot);
+        let card = &self.work.card;
+        let turn = (target < at).then(|| target - card.overshoot);
         for point in [turn.unwrap_or(target), target] {
-            if point < self.card.low || point > self.card.high {
+            if point < card.low || point > card.high {
                 return Err(DriverError::OutsideTravel {
                     target: point,
-                    low: self.card.low,
-                    high: self.card.high,
+                    low: card.low,
+                    high: card.high,
                 });
             }
         }
         Ok(turn)
     }
 
-    /// Sends a move and waits for its end, not for its `ok`.
-    fn travel(&self, talk: &mut Talk<'_>, machine: Length, way: Length) -> Result<(), DriverError> {
-        ack::send(
-            talk,
-            &format!("G0 X{}", millimetres(machine)),
-            ACCEPT_WITHIN,
-        )?;
-        ack::send(talk, UNTIL_EMPTY, self.move_within(way))?;
+    /// A controller that does not lock itself after power-up must still count itself
+    /// where it was left, or a move would go anywhere.
+    fn still_there(
+        &self,
+        talk: &mut Talk<'_>,
+        zero: Length,
+        at: Length,
+    ) -> Result<(), DriverError> {
+        if self.work.locks() {
+            return Ok(());
+        }
+        let look = self.work.look(talk)?;
+        self.work.stopped_or_anew(&look)?;
+        let counts = look.machine + zero;
+        if (counts - at).abs() > self.work.card.tolerance {
+            return Err(DriverError::Restarted {
+                banner: format!("it counts itself at {counts}, and was left at {at}"),
+            });
+        }
         Ok(())
     }
 
@@ -184,36 +145,21 @@ impl LineRail {
         at: Length,
         target: Length,
     ) -> Result<Length, DriverError> {
-        if let Some(turn) = self.path(at, target)? {
-            self.travel(talk, turn - zero, turn - at)?;
-            self.travel(talk, target - zero, target - turn)?;
+        let turn = self.path(at, target)?;
+        self.still_there(talk, zero, at)?;
+        if let Some(turn) = turn {
+            self.work.travel(talk, turn - zero, turn - at)?;
+            self.work.travel(talk, target - zero, target - turn)?;
         } else if target != at {
-            self.travel(talk, target - zero, target - at)?;
+            self.work.travel(talk, target - zero, target - at)?;
         }
-        let status = self.status(talk)?;
-        let stands = status.machine + zero;
-        if status.state != "Idle" || (stands - target).abs() > self.card.tolerance {
+        let look = self.work.look(talk)?;
+        let stands = look.machine + zero;
+        let far = (stands - target).abs() > self.work.card.tolerance;
+        if look.at_rest == Some(false) || far {
             return Err(DriverError::NotArrived { target, at: stands });
         }
         Ok(stands)
-    }
-
-    /// Touches the switch slowly from above; returns its coordinate.
-    fn touch(
-        &self,
-        talk: &mut Talk<'_>,
-        zero: Length,
-        from: Length,
-        switch: Length,
-    ) -> Result<Option<Length>, DriverError> {
-        let beyond = switch - TOUCH_BEYOND;
-        let way = from - beyond;
-        let secs = way.abs().metres() / TOUCH.metres_per_s();
-        let within = Span::from_secs_f64(secs * 1.5) + MOVE_MARGIN;
-        let feed_mm_per_min = TOUCH.nm_per_s() * 60 / 1_000_000;
-        let line = format!("G38.2 X{} F{feed_mm_per_min}", millimetres(beyond - zero));
-        let accepted = ack::send(talk, &line, within)?;
-        Ok(touched_at(&accepted.aside).map(|machine| machine + zero))
     }
 
     /// Was the switch where it was last time?
@@ -225,11 +171,11 @@ impl LineRail {
             return Ok(Proof::NotPossible);
         };
         let from = switch + TOUCH_FROM;
-        self.travel(talk, from - zero, from - at)?;
-        match self.touch(talk, zero, from, switch) {
+        self.work.travel(talk, from - zero, from - at)?;
+        match self.work.touch(talk, zero, from, switch) {
             Ok(Some(found)) => Ok(Proof::Offset(found - switch)),
             Ok(None) => Ok(Proof::NotPossible),
-            Err(DriverError::Alarm { code: 1 | 4 | 5 }) => {
+            Err(DriverError::Alarm { code }) if self.work.no_touch(code) => {
                 ack::reset(talk)?;
                 Ok(Proof::NotWithin(TOUCH_BEYOND))
             }
@@ -238,7 +184,7 @@ impl LineRail {
     }
 
     fn find_home(&mut self, talk: &mut Talk<'_>) -> Result<Homing, DriverError> {
-        if talk.state().is_dirty() {
+        if talk.state().is_dirty() && !self.work.by_registers() {
             self.position = Position::Unknown;
             ack::reset(talk)?;
         }
@@ -255,16 +201,17 @@ impl LineRail {
             other => other?,
         };
         self.position = Position::Unknown;
-        ack::send(talk, "$H", self.card.home_within)?;
-        ack::send(talk, "G21 G90 G94", ACCEPT_WITHIN)?;
-        let home_at = self.card.home_at;
-        let zero = home_at - self.status(talk)?.machine;
-        let switch = match self.touch(talk, zero, home_at, home_at) {
+        let home = self.work.find_home(talk)?;
+        let home_at = self.work.card.home_at;
+        let zero = home_at - home.machine;
+        let switch = match self.work.touch(talk, zero, home_at, home_at) {
             Ok(found) => found,
             Err(DriverError::Refused { .. }) => None,
             Err(error) => return Err(error),
         };
-        self.travel(talk, home_at - zero, TOUCH_BEYOND)?;
+        if self.work.profile.steps(ProfileVerb::TouchSwitch).is_some() {
+            self.work.travel(talk, home_at - zero, TOUCH_BEYOND)?;
+        }
         self.position = Position::Homed {
             zero,
             at: home_at,
@@ -274,30 +221,60 @@ impl LineRail {
         Ok(Homing { at: home_at, proof })
     }
 
-    /// After an error nothing is known, and an abandoned move is held.
+    /// After an error nothing is known, and what may still move is stopped.
     fn lost<T>(
         &mut self,
         talk: &mut Talk<'_>,
         outcome: Result<T, DriverError>,
     ) -> Result<T, DriverError> {
-        let harmless = matches!(
-            outcome,
-            Ok(_) | Err(DriverError::OutsideTravel { .. } | DriverError::NotHomed)
-        );
-        if !harmless {
-            self.position = Position::Unknown;
-        }
-        if matches!(
-            outcome,
-            Err(DriverError::Abandoned | DriverError::NotArrived { .. })
-        ) {
-            if let Err(error) = talk.send(HOLD) {
+        let error = match &outcome {
+            Ok(_) | Err(DriverError::OutsideTravel { .. } | DriverError::NotHomed) => {
+                return outcome;
+            }
+            Err(error) => error,
+        };
+        self.position = Position::Unknown;
+        let moves = match error {
+            DriverError::Abandoned | DriverError::NotArrived { .. } => true,
+            // One that locks itself does not move any more, or waits for a reset.
+            other => !self.work.locks() && !other.link_is_gone(),
+        };
+        if moves {
+            if let Err(error) = self.work.halt(&mut talk.undisturbed()) {
                 tracing::warn!(%error, "the carriage could not be held");
             }
-            // A held controller takes no lines; only a reset goes on from here.
-            talk.distrust();
+            if !self.work.by_registers() {
+                // A held controller takes no lines; only a reset goes on from here.
+                talk.distrust();
+            }
         }
         outcome
+    }
+
+    /// Who a controller is that greets after a reset: its banner, and what it tells.
+    fn greeted(&self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
+        let banner = ack::reset(talk)?;
+        let steps = self.work.profile.identity.as_slice();
+        let (about, found) = match steps {
+            [Step::Ask { line, answer, .. }] => {
+                let within = self.work.profile.answer_within();
+                let about = ack::send(talk, &line.fill(&[]), within)?.aside;
+                let found = about.iter().find_map(|line| answer.find(line));
+                (about, found.unwrap_or_default())
+            }
+            _ => Default::default(),
+        };
+        let known = |name: &str| {
+            let text = found.get(name).filter(|text| !text.is_empty());
+            text.map(str::to_owned)
+        };
+        Ok(Identity {
+            maker: "unknown".to_owned(),
+            model: banner.clone(),
+            serial: known("serial"),
+            firmware: known("firmware"),
+            raw: format!("{banner} {}", about.join(" ")),
+        })
     }
 }
 
@@ -313,28 +290,24 @@ fn and_since_then(proof: Proof, before: Option<Length>, now: Option<Length>) -> 
     }
 }
 
-/// As `152.4000`: controllers read four decimals and more.
-fn millimetres(at: Length) -> String {
-    format!("{:.4}", at.mm())
-}
-
-impl Positioner for LineRail {
+impl Positioner for ProfiledRail {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
         self.position = Position::Unknown;
-        let banner = ack::reset(talk)?;
-        let about = ack::send(talk, "$I", ACCEPT_WITHIN)?.aside;
-        let version = about.iter().find_map(|line| line.strip_prefix("[VER:"));
-        let mut fields = version.unwrap_or("").trim_end_matches(']').split(':');
-        let mut known = || fields.next().filter(|f| !f.is_empty()).map(str::to_owned);
-        let (firmware, serial) = (known(), known());
-        let identity = Identity {
-            maker: "unknown".to_owned(),
-            model: banner.clone(),
-            serial,
-            firmware,
-            raw: format!("{banner} {}", about.join(" ")),
+        let work = &self.work;
+        identity::begin(talk, &work.profile)?;
+        let identity = if work.greets() {
+            same_as_before(self.greeted(talk)?, self.identity.as_ref())?
+        } else {
+            if work.by_registers() {
+                let station = work.station.as_ref();
+                identity::resynchronise(talk, &work.profile, station)?;
+                work.halt(talk)?;
+            } else {
+                ack::reset(talk)?;
+            }
+            let given = Given::of(&work.profile, work.station.as_ref());
+            identity::ready(talk, &work.profile, given, self.identity.as_ref())?
         };
-        let identity = same_as_before(identity, self.identity.as_ref())?;
         self.identity = Some(identity.clone());
         Ok(identity)
     }
@@ -359,27 +332,33 @@ impl Positioner for LineRail {
     }
 
     fn whereis(&mut self, talk: &mut Talk<'_>) -> Result<Whereabouts, DriverError> {
-        let outcome = self.status(talk);
-        let status = self.lost(talk, outcome)?;
+        let outcome = self.work.look(talk);
+        let Look { machine, homed, .. } = self.lost(talk, outcome)?;
+        if homed == Some(false) {
+            self.position = Position::Unknown;
+        }
         Ok(match self.position {
-            Position::Homed { zero, .. } => Whereabouts::At(status.machine + zero),
+            Position::Homed { zero, .. } => Whereabouts::At(machine + zero),
             Position::Unknown => Whereabouts::Unknown,
         })
     }
 
     fn stop(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
         self.position = Position::Unknown;
-        let mut talk = talk.undisturbed();
-        talk.send(HOLD)?;
-        for _ in 0..LOOKS_AT_MOST {
+        let talk = &mut talk.undisturbed();
+        if self.work.greets() {
+            self.work.halt(talk)?;
             // Whatever it says or does not say, the reset below comes.
-            match self.status(&mut talk) {
-                Ok(status) if status.state == "Run" || status.state == "Hold:1" => {}
-                _ => break,
+            let look = self.work.look(talk);
+            if look.is_ok_and(|look| look.moving == Some(true)) {
+                let _ = self.work.until(talk, Wanted::NoMotion);
             }
-            let next = talk.now().mono + LOOK_EVERY;
-            talk.pause(next)?;
+            return ack::reset(talk).map(|_| ());
         }
-        ack::reset(&mut talk).map(|_| ())
+        match self.work.by_registers() {
+            true => self.work.halt(talk)?,
+            false => ack::reset(talk).map(|_| ())?,
+        }
+        self.work.until(talk, Wanted::NoMotion).map(|_| ())
     }
 }

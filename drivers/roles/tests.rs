@@ -8,12 +8,12 @@ use photometry::measured::{Outcome, Reading};
 use photometry::units::{Length, Lux, Mono, Span, Wall};
 
 use super::identity;
-use super::line_rail::{LineRail, RailCard};
 use super::photometer::Photometer;
 use super::positioner::{Positioner, Proof, Whereabouts};
 use super::presser::Presser;
 use super::profiled_fingers::ProfiledFingers;
 use super::profiled_meter::{PhotometerCard, ProfiledMeter};
+use super::profiled_rail::{ProfiledRail, RailCard};
 use crate::clock::{Clock, Flow, Seat};
 use crate::error::DriverError;
 use crate::exchange::line;
@@ -25,7 +25,7 @@ use crate::profile::shipped;
 use crate::simulated::bench::{BenchSpec, SimulatedBench, Wire};
 use crate::simulated::carriage::trapezoid;
 use crate::simulated::faults::{Device, Event, Fault, Planned};
-use crate::simulated::world::WorldSpec;
+use crate::simulated::world::{RailSpeech, WorldSpec};
 
 const DEVICES: [(Device, &str); 3] = [
     (Device::Meter, "meter"),
@@ -34,20 +34,26 @@ const DEVICES: [(Device, &str); 3] = [
 ];
 
 /// A simulated bench with one seat that talks to all of its devices.
-struct Rig {
-    bench: SimulatedBench,
-    seat: Seat,
+pub(super) struct Rig {
+    pub(super) bench: SimulatedBench,
+    pub(super) seat: Seat,
     links: Vec<(Device, Link, LinkState)>,
-    abandon: Arc<AtomicBool>,
+    pub(super) abandon: Arc<AtomicBool>,
     _flow: Flow,
     _dir: tempfile::TempDir,
 }
 
 impl Rig {
     fn new(pty: bool, faults: &[(u64, Fault)]) -> Rig {
+        Rig::with_rail(RailSpeech::Bytes, pty, faults)
+    }
+
+    /// With a rail that is spoken to like this.
+    pub(super) fn with_rail(speaks: RailSpeech, pty: bool, faults: &[(u64, Fault)]) -> Rig {
         let dir = tempfile::tempdir().expect("a directory");
         let clock = Clock::simulated(Wall::from_us(0), Mono::ZERO);
         let mut world = WorldSpec::new(1);
+        world.rail_speaks = speaks;
         world.faults = faults
             .iter()
             .cloned()
@@ -87,13 +93,13 @@ impl Rig {
         }
     }
 
-    fn talk(&mut self, with: Device) -> Talk<'_> {
+    pub(super) fn talk(&mut self, with: Device) -> Talk<'_> {
         let at = DEVICES.iter().position(|(device, _)| *device == with);
         let (_, link, state) = &mut self.links[at.expect("a device")];
         Talk::new(&mut self.seat, link, &self.abandon, state)
     }
 
-    fn now(&self) -> Mono {
+    pub(super) fn now(&self) -> Mono {
         self.seat.now().mono
     }
 
@@ -101,13 +107,13 @@ impl Rig {
         meter.read_illuminance(&mut self.talk(Device::Meter))
     }
 
-    fn rail(&mut self) -> LineRail {
-        let mut rail = LineRail::new(rail_card());
+    fn rail(&mut self) -> ProfiledRail {
+        let mut rail = byte_rail();
         rail.open(&mut self.talk(Device::Rail)).expect("a rail");
         rail
     }
 
-    fn homed(&mut self) -> LineRail {
+    fn homed(&mut self) -> ProfiledRail {
         let mut rail = self.rail();
         let homing = rail.home(&mut self.talk(Device::Rail)).expect("a home");
         assert_eq!(homing.proof, Proof::FirstTime);
@@ -126,6 +132,11 @@ fn asked_meter(card: PhotometerCard) -> ProfiledMeter {
     ProfiledMeter::new(card, profile, None)
 }
 
+fn byte_rail() -> ProfiledRail {
+    let profile = shipped::profile(shipped::DEFAULT_RAIL).expect("a profile");
+    ProfiledRail::new(rail_card(), profile, None)
+}
+
 fn asked_relays() -> ProfiledFingers {
     let profile = shipped::profile(shipped::DEFAULT_FINGERS).expect("a profile");
     ProfiledFingers::new(vec![1, 2, 3], profile, None)
@@ -141,7 +152,7 @@ fn meter_card() -> PhotometerCard {
     }
 }
 
-fn rail_card() -> RailCard {
+pub(super) fn rail_card() -> RailCard {
     let model = WorldSpec::new(1).rail;
     RailCard {
         low: model.home_at,
@@ -155,7 +166,7 @@ fn rail_card() -> RailCard {
     }
 }
 
-fn mm(mm: i64) -> Length {
+pub(super) fn mm(mm: i64) -> Length {
     Length::from_mm(mm)
 }
 
@@ -477,7 +488,7 @@ fn a_switch_that_never_closes_is_an_alarm_and_a_dead_rail_is_gone() {
         .expect("a home, now that it closes");
 
     let mut rig = Rig::new(false, &[(1, Fault::Dead(Device::Rail))]);
-    let mut rail = LineRail::new(rail_card());
+    let mut rail = byte_rail();
     let dead = rail.open(&mut rig.talk(Device::Rail));
     assert!(
         dead.as_ref().is_err_and(DriverError::link_is_gone),
@@ -540,7 +551,7 @@ fn a_refused_homing_says_why() {
         &[(1, b"ok\r\n")],
     ];
     converse(Scripted::new(&script), |talk| {
-        let mut rail = LineRail::new(rail_card());
+        let mut rail = byte_rail();
         let identity = rail.open(talk).expect("a rail");
         assert_eq!(identity.serial.as_deref(), Some("77"));
         let refused = rail.home(talk).map_err(|error| error.to_string());

@@ -3,14 +3,17 @@
 use std::sync::atomic::AtomicBool;
 
 use drivers::clock::Clock;
+use drivers::exchange::acks::Kind;
+use drivers::exchange::manner::Manner;
 use drivers::exchange::scpi::{self, Number};
 use drivers::exchange::talk::{LinkState, Talk};
 use drivers::exchange::{ack, line};
 use drivers::link::wire::{Machine, memory_wire, serve};
 use drivers::link::{Address, Link};
+use drivers::profile::pattern::Pattern;
 use drivers::profile::samples::identity;
 use drivers::profile::shipped;
-use drivers::profile::types::Step;
+use drivers::profile::types::{ProfileVerb, Speech, Step};
 use photometry::units::{Mono, Span, Wall};
 use proptest::prelude::*;
 
@@ -36,6 +39,24 @@ const GOOD: &[&str] = &[
     "Board 1.1 ['$' for help]",
 ];
 
+/// That of the shipped rail.
+fn manner() -> Manner {
+    let rail = shipped::profile(shipped::DEFAULT_RAIL).expect("a profile");
+    let Speech::Lines(manner) = &rail.speech else {
+        panic!("{:?}", rail.speech)
+    };
+    manner.clone()
+}
+
+/// What its status looks like.
+fn status_form() -> Pattern {
+    let rail = shipped::profile(shipped::DEFAULT_RAIL).expect("a profile");
+    match rail.steps(ProfileVerb::ReadPlace) {
+        Some([Step::Ask { answer, .. }]) => answer.clone(),
+        other => panic!("{other:?}"),
+    }
+}
+
 #[test]
 fn words_of_devices() {
     let reader = Reader {
@@ -44,6 +65,7 @@ fn words_of_devices() {
         memory_mib: 16,
     };
     let meter = shipped::profile(shipped::DEFAULT_METER).expect("a profile");
+    let acks = manner().acks.expect("acks");
     let wounded = mutated::words(GOOD);
     reader.endures(prop_oneof![wounded, mutated::any_text()], |text| {
         let number = scpi::number(text);
@@ -63,7 +85,7 @@ fn words_of_devices() {
                 prop_assert_eq!(identity(&found, Some(text)).raw, text.trim());
             }
         }
-        let known = !matches!(ack::kind(text), ack::Kind::Banner(_));
+        let known = !matches!(acks.kind(text), Kind::Banner(_));
         let complaint = scpi::complaint(text).is_some();
         Ok(number.is_none() && channels.is_none() && !complaint && !known)
     });
@@ -179,10 +201,11 @@ fn acknowledgements() {
     };
     reader.endures(pieces(), |pieces| {
         with_device(pieces, |talk| {
+            talk.follow(manner());
             let first = ack::send(talk, "G0 X5", Span::from_secs(1));
             let second = ack::send(talk, "G0 X6", Span::from_secs(1));
-            let status = ack::status(talk, Span::from_secs(1));
-            if let Ok(line) = &status {
+            let status = ack::status(talk, "?", &status_form(), Span::from_secs(1));
+            if let Ok((line, _)) = &status {
                 prop_assert!(line.text().trim().starts_with('<'));
             }
             let told = [

@@ -1,0 +1,119 @@
+//! A short night with each kind of rail: the same results, whatever it speaks.
+
+use drivers::profile::shipped;
+use drivers::simulated::faults::Device::Rail;
+use drivers::simulated::faults::{Fault, Planned};
+use drivers::simulated::world::{RailSpeech, WorldSpec};
+use photometry::units::{Length, Span};
+
+use super::scene::{self, By, Nobody, Sat, Scene};
+use super::tests::{moves_before_homing, promised, results, short};
+use super::tests_faults::{Witness, complaints, sat_out};
+use crate::plan::profiles::UsedProfile;
+use crate::plan::samples;
+use crate::run::journal::{Body, End};
+
+const KINDS: [(RailSpeech, &str); 4] = [
+    (RailSpeech::Bytes, "byte-rail"),
+    (RailSpeech::Lines, "line-rail"),
+    (RailSpeech::Registers, "register-rail"),
+    (RailSpeech::RegistersTcp, "register-rail"),
+];
+
+/// A short night with such a rail.
+fn night(speaks: RailSpeech, profile: &str, by: By, faults: Vec<Planned>) -> Scene {
+    let mut world = WorldSpec::new(12);
+    world.lamp.levels = 2;
+    world.rail_speaks = speaks;
+    world.faults = faults;
+    let mut card = scene::card(&world, true);
+    let rail = card.rail.as_mut().expect("a rail");
+    rail.profile = Some(UsedProfile {
+        name: profile.to_owned(),
+        text: shipped::text(profile).expect("a profile").to_owned(),
+        codec: None,
+    });
+    for port in &mut card.ports {
+        port.serial_frames = port.name == rail.port && speaks == RailSpeech::Registers;
+    }
+    Scene::of(world, by, samples::lamp(2), card, short())
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn every_kind_of_rail_gives_the_same_set_of_results() {
+    let mut sets = Vec::new();
+    for (speaks, profile) in KINDS {
+        for by in [By::Memory, By::Pty] {
+            let scene = night(speaks, profile, by, Vec::new());
+            let sat = scene.sit(Nobody).await;
+            let what = format!("{speaks:?} {by:?}\n{}", scene.paper.text());
+            assert_eq!(sat, Sat::Ended(End::Complete), "{what}");
+            let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+            assert_eq!(moves_before_homing(itinerary, &events), 0, "{what}");
+            assert_eq!(results(itinerary, &events), promised(itinerary), "{what}");
+            // Only a slow touch proves that no steps were lost.
+            let proved = events.iter().filter_map(|event| match &event.body {
+                Body::Done { facts } => facts.home_offset,
+                _ => None,
+            });
+            let wanted = usize::from(speaks == RailSpeech::Bytes);
+            assert_eq!(proved.count(), wanted, "{what}");
+            sets.push(results(itinerary, &events));
+        }
+    }
+    assert!(sets.windows(2).all(|two| two[0] == two[1]));
+}
+
+/// Whatever goes wrong with it, nothing wrong is among the results, nothing moves
+/// before it was homed, and the end has a name.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn no_fault_of_a_rail_spoils_the_results() {
+    for (speaks, profile) in &KINDS[1..] {
+        let mut nights = 0;
+        for planned in faults(*speaks) {
+            let scene = night(*speaks, profile, By::Memory, vec![planned.clone()]);
+            let hands = Witness::releasing_once();
+            let Some(sat) = sat_out(&scene, hands.clone()).await else {
+                panic!("{speaks:?} {planned:?} hangs");
+            };
+            let (compared, found) = complaints(&scene, &sat, &hands.sights());
+            println!("{speaks:?} {planned:?}: {sat:?}, {compared} compared");
+            let text = scene.paper.text();
+            assert_eq!(found, [""; 0], "{speaks:?} {planned:?}\n{text}");
+            nights += 1;
+        }
+        assert!(nights > 20, "{nights}");
+    }
+}
+
+fn faults(speaks: RailSpeech) -> Vec<Planned> {
+    let at = |nth: &[u64], fault: Fault| -> Vec<Planned> {
+        let planned = nth.iter().map(|nth| Planned {
+            nth: *nth,
+            fault: fault.clone(),
+        });
+        planned.collect()
+    };
+    // A drive of registers is asked some hundred times as often.
+    let asked: &[u64] = match speaks {
+        RailSpeech::Lines => &[1, 3, 9, 20, 41],
+        _ => &[1, 30, 600, 1_000, 1_500],
+    };
+    let late = Fault::Late(Rail, Span::from_secs(4));
+    [
+        at(asked, Fault::Silent(Rail)),
+        at(asked, Fault::Dead(Rail)),
+        at(asked, late),
+        at(asked, Fault::Reset(Rail)),
+        at(asked, Fault::Forgets(Rail)),
+        at(asked, Fault::Garbage(Rail, b"ok?\n".to_vec())),
+        at(&[1, 4, 9], Fault::PowerLoss),
+        at(&[1, 5], Fault::LimitHit),
+        at(&[1, 2], Fault::BlindSwitch),
+        at(&[1, 2], Fault::StuckSwitch),
+        at(&[1, 2], Fault::HomingRefused),
+        at(&[2, 5], Fault::LostSteps(Length::from_mm(7))),
+        at(&[2, 5], Fault::Stall),
+    ]
+    .concat()
+}
