@@ -40,4 +40,6 @@ mod tests_blocks;
 #[cfg(test)]
 mod tests_frames;
 #[cfg(test)]
+mod tests_rail;
+#[cfg(test)]
 mod tests_registers;

@@ -32,6 +32,8 @@ pub struct Bits {
     pub in_position: u8,
     /// It has stopped itself.
     pub alarm: u8,
+    /// Its home switch is closed, where it tells that.
+    pub switch: Option<u8>,
 }
 
 /// What the field `{state}` says.
@@ -41,6 +43,27 @@ pub struct States {
     pub at_rest: Vec<String>,
     /// It moves, or is about to stop.
     pub moving: Vec<String>,
+}
+
+/// What the field `{switch}` says.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct SwitchWords {
+    /// The home switch is closed.
+    pub closed: Vec<String>,
+    /// It is open.
+    pub open: Vec<String>,
+}
+
+impl SwitchWords {
+    /// Whether it is closed; none where it says neither.
+    pub fn is_closed(&self, word: &str) -> Option<bool> {
+        let is = |words: &[String]| words.iter().any(|known| known == word);
+        match (is(&self.closed), is(&self.open)) {
+            (true, _) => Some(true),
+            (_, true) => Some(false),
+            _ => None,
+        }
+    }
 }
 
 /// A rail's own part of a profile.
@@ -54,6 +77,8 @@ pub struct RailWords {
     pub states: Option<States>,
     /// What its bits say, where it has a status register.
     pub bits: Option<Bits>,
+    /// What is said of the home switch, where it can be asked for.
+    pub switch: Option<SwitchWords>,
 }
 
 /// How a carriage was found.
@@ -69,6 +94,8 @@ pub struct Look {
     pub homed: Option<bool>,
     /// Whether it says that it has stopped itself.
     pub alarm: bool,
+    /// Whether it says that its home switch is closed.
+    pub switch: Option<bool>,
     /// The state's word, or its bits.
     pub said: String,
 }
@@ -121,6 +148,7 @@ impl RailWords {
             moving: None,
             homed: None,
             alarm: false,
+            switch: None,
             said: String::new(),
         };
         if let Some(states) = &self.states {
@@ -137,6 +165,7 @@ impl RailWords {
             look.at_rest = Some(is(bits.in_position) && !is(bits.moving));
             look.homed = Some(is(bits.homed));
             look.alarm = is(bits.alarm);
+            look.switch = bits.switch.map(is);
             look.said = bits.words(status);
         }
         Some(look)
@@ -157,12 +186,14 @@ impl Bits {
     /// A status in words: `homed, in position`, or `none` of them.
     pub fn words(self, status: u32) -> String {
         let known = [
-            (self.homed, "homed"),
-            (self.moving, "moving"),
-            (self.in_position, "in position"),
-            (self.alarm, "alarm"),
+            (Some(self.homed), "homed"),
+            (Some(self.moving), "moving"),
+            (Some(self.in_position), "in position"),
+            (Some(self.alarm), "alarm"),
+            (self.switch, "switch"),
         ];
-        let set = known.iter().filter(|(bit, _)| status >> bit & 1 == 1);
+        let is_set = |bit: Option<u8>| bit.is_some_and(|bit| status >> bit & 1 == 1);
+        let set = known.iter().filter(|(bit, _)| is_set(*bit));
         let words: Vec<&str> = set.map(|(_, word)| *word).collect();
         match words.is_empty() {
             true => "none".to_owned(),

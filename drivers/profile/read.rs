@@ -163,9 +163,11 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         profile.speech = Speech::Program;
     }
     know_blocks(&mut profile);
-    read_rail::whole(root, &mut profile, acks.flatten(), mistakes);
+    let readable = read_rail::whole(root, &mut profile, acks.flatten(), mistakes);
     whole(root, &profile, mistakes);
-    samples::hold(root, &profile, mistakes);
+    if readable {
+        samples::hold(root, &profile, mistakes);
+    }
     Some(profile)
 }
 

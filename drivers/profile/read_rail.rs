@@ -14,7 +14,7 @@ use photometry::units::Span;
 use written::{Fields, Kind, Mistake, Mistakes, Node, readers};
 
 use super::pattern::Pattern;
-use super::rail::{Bits, PlaceUnit, RailWords, States};
+use super::rail::{Bits, PlaceUnit, RailWords, States, SwitchWords};
 use super::read::span;
 use super::read_steps::template;
 use super::types::{Profile, ProfileVerb, Speech, Step};
@@ -39,11 +39,13 @@ pub(super) fn rail(fields: &mut Fields<'_, '_>) -> (RailWords, Option<Acks>) {
     let look_every = fields.may_or("look-every", span, LOOK_EVERY);
     let states = fields.may("states", states);
     let bits = fields.may("bits", bits);
+    let switch = fields.may("switch", switch);
     let words = RailWords {
         unit: steps.map_or(PlaceUnit::Millimetres, |per_mm| PlaceUnit::Steps { per_mm }),
         look_every: look_every.max(LOOK_EVERY_AT_LEAST),
         states,
         bits,
+        switch,
     };
     (words, acks)
 }
@@ -161,6 +163,18 @@ fn states(node: Node<'_>, mistakes: &mut Mistakes) -> Option<States> {
     })
 }
 
+fn switch(node: Node<'_>, mistakes: &mut Mistakes) -> Option<SwitchWords> {
+    let mut fields = Fields::of(node, "`switch`", mistakes)?;
+    let words = || readers::one_or_list_of(readers::text);
+    let closed = fields.need_like("closed", "TRIGGERED", words());
+    let open = fields.need_like("open", "open", words());
+    fields.finish();
+    Some(SwitchWords {
+        closed: closed?,
+        open: open?,
+    })
+}
+
 fn bits(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Bits> {
     let mut fields = Fields::of(node, "`bits`", mistakes)?;
     let mut bit = |key| fields.need_like(key, "0", readers::integer_in(0..=31));
@@ -170,6 +184,7 @@ fn bits(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Bits> {
         bit("in-position"),
         bit("alarm"),
     ];
+    let switch = fields.may("switch", readers::integer_in(0..=31));
     fields.finish();
     let [homed, moving, in_position, alarm] = read;
     let [homed, moving, in_position, alarm] =
@@ -179,81 +194,116 @@ fn bits(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Bits> {
         moving,
         in_position,
         alarm,
+        switch: switch.map(|bit| bit as u8),
     })
 }
 
-/// What concerns several keys of a rail; gives its manner what it must know.
+/// A mistake at a key, or where that is not there, of the whole profile.
+fn mistake(root: Node<'_>, key: &str, code: &'static str, text: &str) -> Mistake {
+    let place = root.get(key).map_or_else(|| root.place(), Node::place);
+    Mistake::new(place, code, text)
+}
+
+/// What concerns several keys of a rail; gives its manner what it must know. False
+/// where a key could not be read, so that more would be told of it than was wrong.
 pub(super) fn whole(
     root: Node<'_>,
     profile: &mut Profile,
     acks: Option<Acks>,
     mistakes: &mut Mistakes,
-) {
+) -> bool {
     let Some(words) = profile.rail.clone() else {
-        return;
+        return true;
     };
-    let mut add = |key: &str, code: &'static str, text: &str, hint: &str| {
-        let place = root.get(key).map_or_else(|| root.place(), Node::place);
-        mistakes.add(Mistake::new(place, code, text).hint(hint));
-    };
-    if !matches!(profile.speech, Speech::Registers(_)) {
-        let Some(mut acks) = acks else {
-            if root.get("acks").is_none() {
-                add(
-                    "",
-                    "no-acks",
-                    "nothing says how a line is acknowledged",
-                    ACKS,
-                );
-            }
-            return;
-        };
-        acks.quieting = quieting(profile);
-        if acks.reset.is_none() && acks.quieting.is_none() {
-            let text = "nothing brings the link to order after an answer that did not come";
-            add("acks", "no-order", text, ORDER);
-        }
-        let plain = words.states.is_none() && words.bits.is_none();
-        if !acks.locks && plain && profile.steps(ProfileVerb::WaitForRest).is_none() {
-            let text = "whether the carriage has arrived is seen by its place alone";
-            let place = root.place();
-            mistakes.add(Mistake::warning(place, "no-rest", text).hint(REST));
-        }
-        if let Speech::Lines(manner) = &mut profile.speech {
-            manner.acks = Some(Arc::new(acks));
-        }
-    } else {
+    let read = [
+        ("acks", acks.is_some()),
+        ("states", words.states.is_some()),
+        ("bits", words.bits.is_some()),
+        ("switch", words.switch.is_some()),
+    ];
+    if read
+        .iter()
+        .any(|(key, read)| root.get(key).is_some() && !read)
+    {
+        return false;
+    }
+    if matches!(profile.speech, Speech::Registers(_)) {
         if acks.is_some() {
             let text = "a device that speaks by registers has no `acks`";
-            add("acks", "two-ways", text, "leave it out");
+            mistakes.add(mistake(root, "acks", "two-ways", text).hint("leave it out"));
         }
-        if words.bits.is_none() && root.get("bits").is_none() {
-            add(
-                "",
-                "no-bits",
-                "nothing says when the carriage has arrived",
-                BITS,
-            );
+        if words.bits.is_none() {
+            let text = "nothing says when the carriage has arrived";
+            mistakes.add(mistake(root, "", "no-bits", text).hint(BITS));
         }
+    } else {
+        acknowledged(root, profile, acks, &words, mistakes);
     }
+    proof(root, profile, &words, mistakes);
+    fields(root, profile, &words, mistakes);
+    true
+}
+
+/// How lines are acknowledged, and how the link is brought to order.
+fn acknowledged(
+    root: Node<'_>,
+    profile: &mut Profile,
+    acks: Option<Acks>,
+    words: &RailWords,
+    mistakes: &mut Mistakes,
+) {
+    let Some(mut acks) = acks else {
+        let text = "nothing says how a line is acknowledged";
+        mistakes.add(mistake(root, "", "no-acks", text).hint(ACKS));
+        return;
+    };
+    acks.quieting = quieting(profile);
+    if acks.reset.is_none() && acks.quieting.is_none() {
+        let text = "nothing brings the link to order after an answer that did not come";
+        mistakes.add(mistake(root, "acks", "no-order", text).hint(ORDER));
+    }
+    let plain = words.states.is_none() && words.bits.is_none();
+    if !acks.locks && plain && profile.steps(ProfileVerb::WaitForRest).is_none() {
+        let text = "whether the carriage has arrived is seen by its place alone";
+        mistakes.add(Mistake::warning(root.place(), "no-rest", text).hint(REST));
+    }
+    if let Speech::Lines(manner) = &mut profile.speech {
+        manner.acks = Some(Arc::new(acks));
+    }
+}
+
+/// Whether lost steps can be seen.
+fn proof(root: Node<'_>, profile: &Profile, words: &RailWords, mistakes: &mut Mistakes) {
+    let asks = profile.steps(ProfileVerb::ReadSwitch).is_some();
+    if asks != words.switch.is_some() {
+        let text = "`read-switch` and `switch`, what its words mean, belong together";
+        let hint = "write `switch: {closed: TRIGGERED, open: open}`";
+        mistakes.add(mistake(root, "switch", "half-a-switch", text).hint(hint));
+    }
+    let tells = asks || words.bits.is_some_and(|bits| bits.switch.is_some());
+    if !tells && profile.steps(ProfileVerb::TouchSwitch).is_none() {
+        let text = "nothing proves that no steps were lost: the home switch cannot be touched";
+        let hint = "give it `touch-switch`, or `read-switch`, or the bit `switch`";
+        mistakes.add(Mistake::warning(root.place(), "no-proof", text).hint(hint));
+    }
+}
+
+/// What `read-place` gives must be what is explained, and the other way round.
+fn fields(root: Node<'_>, profile: &Profile, words: &RailWords, mistakes: &mut Mistakes) {
     let gives = |field: &str| {
         let steps = profile.steps(ProfileVerb::ReadPlace).unwrap_or_default();
         super::read_steps::fields(steps).any(|known| known == field)
     };
-    for (wanted, has, key, field) in [
-        (words.states.is_some(), gives("state"), "states", "state"),
-        (words.bits.is_some(), gives("status"), "bits", "status"),
+    for (said, key, field) in [
+        (words.states.is_some(), "states", "state"),
+        (words.bits.is_some(), "bits", "status"),
     ] {
-        let place = root
-            .get("read-place")
-            .map_or_else(|| root.place(), Node::place);
-        if wanted != has {
-            let text = match wanted {
-                true => format!("`{key}` is said, and `read-place` gives no `{{{field}}}`"),
-                false => format!("`read-place` gives `{{{field}}}`, and there is no `{key}`"),
-            };
-            mistakes.add(Mistake::new(place, "missing-field", text));
-        }
+        let text = match (said, gives(field)) {
+            (true, false) => format!("`{key}` is said, and `read-place` gives no `{{{field}}}`"),
+            (false, true) => format!("`read-place` gives `{{{field}}}`, and there is no `{key}`"),
+            _ => continue,
+        };
+        mistakes.add(mistake(root, "read-place", "missing-field", &text));
     }
 }
 

@@ -128,6 +128,14 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
             let look = alone.and_then(|rail| rail.look(&found));
             look.map_or_else(refused, |look| look.told())
         }
+        ProfileVerb::ReadSwitch => {
+            let rail = profile.rail.as_ref();
+            let words = rail.and_then(|rail| rail.switch.as_ref());
+            let closed = words.and_then(|words| words.is_closed(found.get("switch")?));
+            closed.map_or_else(refused, |closed| {
+                if closed { "closed" } else { "open" }.to_owned()
+            })
+        }
         ProfileVerb::TouchSwitch => {
             let unit = profile.rail.as_ref().map(|rail| rail.unit);
             let at = unit.and_then(|unit| unit.told(found.get("at")?));

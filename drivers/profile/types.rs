@@ -73,6 +73,8 @@ pub enum ProfileVerb {
     ReadPlace,
     /// Go slowly towards `{target}` until the home switch closes: gives `at`.
     TouchSwitch,
+    /// Whether the home switch is closed: gives `switch`.
+    ReadSwitch,
     /// Stop moving.
     Stop,
     /// No verb: a line that came, or a status register. For samples.
@@ -240,6 +242,16 @@ pub const VERBS: &[VerbForm] = &[
         like: "{ask: \"G38.2 X{target} F{speed}\", answer: \"[PRB:{at},{-}]\"}",
         given: &["target", "speed"],
         must: &["at"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadSwitch,
+        word: "read-switch",
+        role: DeviceRole::Rail,
+        needed: false,
+        like: "{ask: \"M119\", answer: \"x_min: {switch}\"}",
+        given: &[],
+        must: &["switch"],
         may: &[],
     },
     VerbForm {

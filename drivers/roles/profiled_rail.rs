@@ -21,7 +21,7 @@ use photometry::units::{Acceleration, Length, Span, Speed};
 
 use super::identity::{self, same_as_before};
 use super::positioner::{Homing, Positioner, Proof, Whereabouts};
-use super::rail_work::{TOUCH_BEYOND, Wanted, Work};
+use super::rail_work::{TOUCH_BEYOND, Touched, Wanted, Work};
 use crate::error::DriverError;
 use crate::exchange::ack;
 use crate::exchange::modbus::station::Station;
@@ -29,7 +29,7 @@ use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
 use crate::profile::perform::Given;
 use crate::profile::rail::Look;
-use crate::profile::types::{Profile, ProfileVerb, Step};
+use crate::profile::types::{Profile, Step};
 
 /// Where the touch begins, above the switch.
 const TOUCH_FROM: Length = Length::from_mm(3);
@@ -173,8 +173,9 @@ impl ProfiledRail {
         let from = switch + TOUCH_FROM;
         self.work.travel(talk, from - zero, from - at)?;
         match self.work.touch(talk, zero, from, switch) {
-            Ok(Some(found)) => Ok(Proof::Offset(found - switch)),
-            Ok(None) => Ok(Proof::NotPossible),
+            Ok(Touched::At(found)) => Ok(Proof::Offset(found - switch)),
+            Ok(Touched::NotThere) => Ok(Proof::NotWithin(TOUCH_BEYOND)),
+            Ok(Touched::CannotTell) => Ok(Proof::NotPossible),
             Err(DriverError::Alarm { code }) if self.work.no_touch(code) => {
                 ack::reset(talk)?;
                 Ok(Proof::NotWithin(TOUCH_BEYOND))
@@ -205,11 +206,15 @@ impl ProfiledRail {
         let home_at = self.work.card.home_at;
         let zero = home_at - home.machine;
         let switch = match self.work.touch(talk, zero, home_at, home_at) {
-            Ok(found) => found,
-            Err(DriverError::Refused { .. }) => None,
+            Ok(Touched::At(found)) => Some(found),
+            Ok(Touched::NotThere) => {
+                let said = "the home switch does not close where it was just found".to_owned();
+                return Err(DriverError::Halted { said });
+            }
+            Ok(Touched::CannotTell) | Err(DriverError::Refused { .. }) => None,
             Err(error) => return Err(error),
         };
-        if self.work.profile.steps(ProfileVerb::TouchSwitch).is_some() {
+        if self.work.touches() {
             self.work.travel(talk, home_at - zero, TOUCH_BEYOND)?;
         }
         self.position = Position::Homed {

@@ -29,6 +29,9 @@ const BRAKES_WITHIN: Span = Span::from_secs(10);
 const TOUCH: Speed = Speed::from_nm_per_s(2_000_000);
 /// How far beyond the switch's coordinate the touch goes on.
 pub(super) const TOUCH_BEYOND: Length = Length::from_mm(3);
+/// A switch is felt for in steps of this size: half of what homing must agree within
+/// by default.
+const FELT_STEP: Length = Length::from_um(50);
 /// Between two looks the place changes by less than so many travels, also when the
 /// counter is set anew at the switch; words in another order are far beyond.
 const TRAVELS_AT_MOST: i64 = 4;
@@ -44,6 +47,17 @@ pub(super) enum Wanted {
     Home,
     /// At rest, anywhere.
     NoMotion,
+}
+
+/// What came of touching the switch.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Touched {
+    /// It closes at this carriage coordinate.
+    At(Length),
+    /// It does not close within the reach of the touch, or was closed above it.
+    NotThere,
+    /// The controller cannot do that, or does not say where.
+    CannotTell,
 }
 
 /// A rail's card, its profile, and who is spoken to.
@@ -192,19 +206,29 @@ impl Work {
         self.look(talk)
     }
 
-    /// Touches the switch slowly from above; returns its coordinate. None where the
-    /// profile has no such verb, or the controller does not say where it was.
+    /// Whether the switch can be touched, or felt for.
+    pub(super) fn touches(&self) -> bool {
+        let has = |verb| self.profile.steps(verb).is_some();
+        let rail = self.profile.rail.as_ref();
+        let bit = rail.and_then(|rail| rail.bits?.switch);
+        has(ProfileVerb::TouchSwitch) || has(ProfileVerb::ReadSwitch) || bit.is_some()
+    }
+
+    /// Touches the switch slowly from above; where it was found.
     pub(super) fn touch(
         &self,
         talk: &mut Talk<'_>,
         zero: Length,
         from: Length,
         switch: Length,
-    ) -> Result<Option<Length>, DriverError> {
-        if self.profile.steps(ProfileVerb::TouchSwitch).is_none() {
-            return Ok(None);
+    ) -> Result<Touched, DriverError> {
+        if !self.touches() {
+            return Ok(Touched::CannotTell);
         }
         let beyond = switch - TOUCH_BEYOND;
+        if self.profile.steps(ProfileVerb::TouchSwitch).is_none() {
+            return self.feel(talk, zero, from, beyond);
+        }
         let way = from - beyond;
         let secs = way.abs().metres() / TOUCH.metres_per_s();
         let within = Span::from_secs_f64(secs * 1.5) + MOVE_MARGIN;
@@ -216,10 +240,54 @@ impl Work {
                     .found
                     .get("at")
                     .and_then(|at| self.unit().told(at));
-                Ok(machine.map(|machine| machine + zero))
+                Ok(machine.map_or(Touched::CannotTell, |machine| Touched::At(machine + zero)))
             }
-            Err(NotPerformed::Misfit { .. }) => Ok(None),
+            Err(NotPerformed::Misfit { .. }) => Ok(Touched::CannotTell),
             Err(NotPerformed::Driver(error)) => Err(error),
+        }
+    }
+
+    /// Goes down in small steps until the switch is closed.
+    fn feel(
+        &self,
+        talk: &mut Talk<'_>,
+        zero: Length,
+        from: Length,
+        beyond: Length,
+    ) -> Result<Touched, DriverError> {
+        let mut at = from;
+        if self.switch_is_closed(talk)?.1 {
+            return Ok(Touched::NotThere);
+        }
+        while at > beyond {
+            at = at - FELT_STEP;
+            self.travel(talk, at - zero, -FELT_STEP)?;
+            let (machine, closed) = self.switch_is_closed(talk)?;
+            if closed {
+                return Ok(Touched::At(machine + zero));
+            }
+        }
+        Ok(Touched::NotThere)
+    }
+
+    /// Where the carriage stands, and whether its home switch is closed there.
+    fn switch_is_closed(&self, talk: &mut Talk<'_>) -> Result<(Length, bool), DriverError> {
+        let look = self.look(talk)?;
+        if let Some(closed) = look.switch {
+            return Ok((look.machine, closed));
+        }
+        let within = self.profile.answer_within();
+        let performed = self.perform(talk, ProfileVerb::ReadSwitch, &[], within)?;
+        let said = performed.found.get("switch").unwrap_or_default();
+        let rail = self.profile.rail.as_ref();
+        let words = rail.and_then(|rail| rail.switch.as_ref());
+        match words.and_then(|words| words.is_closed(said)) {
+            Some(closed) => Ok((look.machine, closed)),
+            None => Err(DriverError::Garbled {
+                question: ProfileVerb::ReadSwitch.word().to_owned(),
+                answer: shown(said),
+                wanted: "a word of its profile's `switch`",
+            }),
         }
     }
 

@@ -80,10 +80,10 @@ impl Kind {
         (rig, rail)
     }
 
-    /// Lines or requests until it is homed.
-    fn asked_until_homed(self) -> u64 {
+    /// Lines or requests, or moves, until it is homed.
+    fn until_homed(self, event: Event) -> u64 {
         let (rig, _) = self.homed(&[]);
-        rig.bench.world().count(Event::RailAsked)
+        rig.bench.world().count(event)
     }
 }
 
@@ -112,13 +112,7 @@ fn small_job(kind: Kind, pty: bool) -> String {
         assert!(outside, "{kind:?} {refused:?}");
     }
     let again = rail.home(talk).expect("a home");
-    let touches = kind == BYTES;
-    let proof = match touches {
-        true => Proof::Offset(Length::ZERO),
-        // Without a slow touch nothing is said of what was lost.
-        false => Proof::NotPossible,
-    };
-    assert_eq!(again.proof, proof, "{kind:?}");
+    assert_eq!(again.proof, Proof::Offset(Length::ZERO), "{kind:?}");
     story
 }
 
@@ -134,9 +128,8 @@ fn a_small_job_is_the_same_over_memory_and_over_a_pty() {
 #[test]
 fn after_any_fault_of_a_rail_it_must_be_homed() {
     for kind in ALL {
-        let next = kind.asked_until_homed() + 1;
-        // Of a homing with its slow touch, two moves come before.
-        let moved = if kind == BYTES { 3 } else { 1 };
+        let next = kind.until_homed(Event::RailAsked) + 1;
+        let moved = kind.until_homed(Event::Moved) + 1;
         let late = |s| Fault::Late(Device::Rail, Span::from_secs(s));
         let faults = [
             (moved, Fault::PowerLoss),
@@ -202,7 +195,10 @@ fn a_restart_without_a_word_is_seen_before_anything_moves() {
 /// A word said unasked between two moves is not thrown away either.
 #[test]
 fn a_greeting_between_two_moves_loses_the_place() {
-    let fault = (LINES.asked_until_homed() + 5, Fault::Reset(Device::Rail));
+    let fault = (
+        LINES.until_homed(Event::RailAsked) + 5,
+        Fault::Reset(Device::Rail),
+    );
     let (mut rig, mut rail) = LINES.homed(&[fault]);
     rail.go(&mut rig.talk(Device::Rail), mm(500))
         .expect("a move");
@@ -220,38 +216,26 @@ fn a_greeting_between_two_moves_loses_the_place() {
 /// Driver acceptance: a limit switch, told by a number, by `!!`, or by a bit.
 #[test]
 fn alarm_instead_of_ok_loses_the_place() {
+    let halted = |said: &str| {
+        format!(
+            "the rail has stopped itself (`{said}`). Look at the carriage before it moves again"
+        )
+    };
+    let alarm = "the rail raised alarm 1 (a limit switch was hit). Look at the carriage before it \
+                 moves again";
     let cases = [
-        (
-            BYTES,
-            3,
-            "the rail raised alarm 1 (a limit switch was hit). Look at the carriage before it moves again",
-        ),
-        (
-            LINES,
-            1,
-            "the rail has stopped itself (`!!`). Look at the carriage before it moves again",
-        ),
-        (
-            WATCHED,
-            1,
-            "the rail has stopped itself (`!!`). Look at the carriage before it moves again",
-        ),
-        (
-            REGISTERS,
-            1,
-            "the rail has stopped itself (`alarm`). Look at the carriage before it moves again",
-        ),
-        (
-            SOCKET,
-            1,
-            "the rail has stopped itself (`alarm`). Look at the carriage before it moves again",
-        ),
+        (BYTES, alarm.to_owned()),
+        (LINES, halted("!!")),
+        (WATCHED, halted("!!")),
+        (REGISTERS, halted("alarm")),
+        (SOCKET, halted("alarm")),
     ];
-    for (kind, nth, why) in cases {
+    for (kind, why) in cases {
+        let nth = kind.until_homed(Event::Moved) + 1;
         let (mut rig, mut rail) = kind.homed(&[(nth, Fault::LimitHit)]);
         let talk = &mut rig.talk(Device::Rail);
         let alarm = rail.go(talk, mm(400)).map_err(|error| error.to_string());
-        assert_eq!(alarm.err().as_deref(), Some(why), "{kind:?}");
+        assert_eq!(alarm.err(), Some(why), "{kind:?}");
         assert_eq!(rail.known(), Whereabouts::Unknown, "{kind:?}");
         assert!(matches!(rail.go(talk, mm(400)), Err(DriverError::NotHomed)));
         // One that is halted for good is gone; the others find their home again.
@@ -303,7 +287,7 @@ fn homing_refused_or_failed_is_named() {
         (
             REGISTERS,
             Fault::StuckSwitch,
-            "the rail has stopped itself (`alarm`). Look at the carriage before it moves again"
+            "the rail has stopped itself (`alarm, switch`). Look at the carriage before it moves again"
                 .to_owned(),
         ),
         (SOCKET, Fault::HomingRefused, failure),
@@ -332,7 +316,7 @@ fn device_silent_for_ever_is_reported() {
             error.link_is_gone() || matches!(error, DriverError::Silent { .. })
         };
         assert!(dead.as_ref().is_err_and(told), "{kind:?} {dead:?}");
-        let next = kind.asked_until_homed() + 1;
+        let next = kind.until_homed(Event::RailAsked) + 1;
         let (mut rig, mut rail) = kind.homed(&[(next, Fault::Dead(Device::Rail))]);
         let begun = rig.now();
         let talk = &mut rig.talk(Device::Rail);
@@ -384,7 +368,7 @@ fn an_abandoned_move_is_stopped_on_its_way() {
 }
 
 /// Driver acceptance: word order swapped. Of places: seen while it homes. Of targets
-/// alone: seen at the first looks, and the carriage is stopped.
+/// alone: seen at the first small step of its touch. The carriage is stopped.
 #[test]
 fn words_in_another_order_are_seen_before_the_carriage_is_far() {
     let read = ("at: 5, as: i32, order: ABCD", "at: 5, as: i32, order: CDAB");
@@ -393,7 +377,14 @@ fn words_in_another_order_are_seen_before_the_carriage_is_far() {
         "  - {read-place: [0x0000, 0x2FA0], gives: 152.4 mm}\n  - {read-place: [0xFFFF, 0xFFB0], gives: -1 mm}\n",
         "",
     );
-    for (instead, homes) in [([read, samples].as_slice(), false), (&[write], true)] {
+    for (instead, named, limits) in [
+        (
+            [read, samples].as_slice(),
+            "another order",
+            mm(298)..mm(300),
+        ),
+        (&[write], "Look for what blocks it", mm(1)..mm(50)),
+    ] {
         let kind = Kind {
             instead: Vec::leak(instead.to_vec()),
             ..REGISTERS
@@ -402,27 +393,40 @@ fn words_in_another_order_are_seen_before_the_carriage_is_far() {
         let mut rail = kind.rail();
         let talk = &mut rig.talk(Device::Rail);
         rail.open(talk).expect("a rail");
-        let homed = rail.home(talk);
-        assert_eq!(homed.is_ok(), homes, "{homed:?}");
-        let wrong = match homed {
-            Err(error) => error,
-            Ok(_) => rail.go(talk, mm(100)).expect_err("an error"),
-        };
-        let named = wrong.to_string();
-        assert!(named.contains("another order") || homes, "{named}");
+        let wrong = rail.home(talk).expect_err("an error").to_string();
+        assert!(wrong.contains(named), "{wrong}");
         assert_eq!(rail.known(), Whereabouts::Unknown);
         let later = rig.now() + Span::from_mins(1);
         rig.talk(Device::Rail).pause(later).expect("a pause");
         assert!(!rig.bench.person().sees_motion(rig.now()));
-        // From 300 mm down at 25 mm/s; from 1 mm to 100 mm, past it by one look, two
-        // steps of its way, and v²/2a = 28 mm of braking.
+        // From 300 mm down at 25 mm/s; from 1 mm up in the first small step of the
+        // touch, by one look and v²/2a = 28 mm of braking.
         let at = rig.bench.world().carriage(rig.now());
-        let limits = if homes {
-            mm(100)..mm(150)
-        } else {
-            mm(298)..mm(300)
-        };
-        assert!(limits.contains(&at), "{named}: {at}");
+        assert!(limits.contains(&at), "{wrong}: {at}");
+    }
+}
+
+/// A switch that is felt for is found in steps of 50 um.
+#[test]
+fn lost_steps_show_at_the_next_homing_of_each_kind() {
+    for kind in ALL {
+        let moved = kind.until_homed(Event::Moved) + 1;
+        for (lost, far) in [(Length::from_um(250), false), (mm(7), true)] {
+            let (mut rig, mut rail) = kind.homed(&[(moved, Fault::LostSteps(lost))]);
+            let talk = &mut rig.talk(Device::Rail);
+            rail.go(talk, mm(500)).expect("a move");
+            match rail.home(talk).expect("a home").proof {
+                Proof::Offset(way) if !far => {
+                    let differs = (way - lost).abs();
+                    assert!(differs <= Length::from_um(50), "{kind:?} {way}");
+                }
+                Proof::NotWithin(reach) if far => assert_eq!(reach, mm(3)),
+                proof => panic!("{kind:?} {lost} {proof:?}"),
+            }
+            rail.go(talk, mm(200)).expect("a move");
+            let again = rail.home(talk).expect("a home").proof;
+            assert_eq!(again, Proof::Offset(Length::ZERO), "{kind:?} {lost}");
+        }
     }
 }
 
@@ -489,7 +493,10 @@ fn unasked_error_at_start_is_not_taken_for_an_answer() {
         (1_900, b"echo:SD card missing\n"),
     ];
     let place: Pieces = &[(1, b"X:0.00 Y:0.00\nok\n")];
-    let homed: [Pieces; 4] = [OK, OK, OK, &[(1, b"X:1.00 Y:0.00\nok\n")]];
+    let home: Pieces = &[(1, b"X:1.00 Y:0.00\nok\n")];
+    // This one cannot be asked for its switch either.
+    let unknown: Pieces = &[(1, b"echo:Unknown command: \"M119\"\nok\n")];
+    let homed: [Pieces; 8] = [OK, OK, OK, home, home, unknown, OK, OK];
     let script: Vec<Pieces> = [start, place].into_iter().chain(homed).collect();
     converse(Scripted::new(&script), |talk| {
         let mut rail = LINES.rail();

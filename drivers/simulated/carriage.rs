@@ -83,6 +83,9 @@ impl RailModel {
     }
 }
 
+/// From the home switch to the low end of the rail.
+const BUFFER: Length = Length::from_mm(5);
+
 /// Legs kept for questions about the recent past; homing adds at most five.
 const LEGS_KEPT: usize = 32;
 
@@ -261,14 +264,41 @@ impl Carriage {
         speed: Speed,
         lost: Length,
     ) -> End {
+        let clear = self.at(rail, now.max(self.rests_at())).carriage > rail.switch_at();
+        let low = clear.then(|| rail.switch_on_screw());
+        self.go_above(rail, now, (target, speed), lost, low)
+    }
+
+    /// As [`Carriage::go`] of a drive that its home switch does not stop: it ends at
+    /// the low end of the rail.
+    pub(super) fn slide(
+        &mut self,
+        rail: &RailModel,
+        now: Mono,
+        target: Length,
+        speed: Speed,
+        lost: Length,
+    ) -> End {
+        let low = rail.switch_on_screw() - BUFFER;
+        self.go_above(rail, now, (target, speed), lost, Some(low))
+    }
+
+    fn go_above(
+        &mut self,
+        rail: &RailModel,
+        now: Mono,
+        (target, speed): (Length, Speed),
+        lost: Length,
+        low: Option<Length>,
+    ) -> End {
         let start = now.max(self.rests_at());
         let from = self.at(rail, start);
         let way = target - from.counted;
         let slip = if way < Length::ZERO { lost } else { -lost };
         let wanted = from.screw + way + slip;
-        let (low, high) = (rail.switch_on_screw(), rail.travel + Length::from_mm(2));
-        let stands_clear = from.carriage > rail.switch_at();
-        let (screw, end) = if way < Length::ZERO && stands_clear && wanted < low {
+        let high = rail.travel + Length::from_mm(2);
+        let low = low.filter(|low| way < Length::ZERO && wanted < *low);
+        let (screw, end) = if let Some(low) = low {
             (low, End::Switch)
         } else if way > Length::ZERO && wanted > high {
             (high, End::FarEnd)
@@ -334,10 +364,13 @@ impl Carriage {
         if !self.on_switch(rail, start) {
             self.go(rail, start, self.heading() - slack, rail.seek, Length::ZERO);
         }
+        // A drive that slides may have come to stand beyond it.
+        let beyond = rail.switch_at() - self.at(rail, self.rests_at().max(start)).carriage;
+        let lift = beyond.max(Length::ZERO);
         self.go(
             rail,
             start,
-            self.heading() + rail.pull_off + rail.backlash,
+            self.heading() + rail.pull_off + rail.backlash + lift,
             rail.seek,
             Length::ZERO,
         );

@@ -13,7 +13,7 @@ use photometry::units::{Length, Mono, Span, Speed};
 use super::carriage::End;
 use super::faults::{Device, Event, Fault};
 use super::mangle::Mangler;
-use super::rail::{Controller, words};
+use super::rail::{Controller, switch_is_stuck, words};
 use super::world::World;
 use crate::link::wire::Machine;
 
@@ -199,6 +199,7 @@ impl LineRail {
         match words.first().copied() {
             Some(('G', 21.0 | 90.0)) if words.len() == 1 => Answer::Ok,
             Some(('M', 400.0)) => Answer::Wait(Pending::Rest(Span::ZERO)),
+            Some(('M', 119.0)) => Answer::Text(self.switches(now)),
             Some(('M', 114.0)) => Answer::Text(self.place(now)),
             Some(('M', 410.0)) => {
                 self.stop(now);
@@ -236,6 +237,15 @@ impl LineRail {
             let steps = counted.nm() * spec.rail.steps_per_mm / 1_000_000;
             let mm = counted.mm();
             format!("X:{mm:.2} Y:0.00 Z:0.00 E:0.00 Count X:{steps} Y:0 Z:0")
+        })
+    }
+
+    fn switches(&self, now: Mono) -> String {
+        let stuck = switch_is_stuck(&self.world);
+        self.world.edit(now, |spec, state, at| {
+            let closed = stuck || state.carriage.on_switch(&spec.rail, at);
+            let x = if closed { "TRIGGERED" } else { "open" };
+            format!("Reporting endstop status\nx_min: {x}\ny_min: open")
         })
     }
 
@@ -278,7 +288,7 @@ impl LineRail {
                 Fault::Stall => Some(spec.rail.on_step(half.abs())),
                 _ => None,
             });
-            let end = carriage.go(&spec.rail, at, to, speed, lost.unwrap_or_default());
+            let end = carriage.slide(&spec.rail, at, to, speed, lost.unwrap_or_default());
             let until = carriage.rests_at();
             match end {
                 End::Target if !hits => Answer::Ok,

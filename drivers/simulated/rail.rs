@@ -68,6 +68,13 @@ impl Default for Controller {
     }
 }
 
+/// Whether the home switch stays closed since the last homing.
+pub(super) fn switch_is_stuck(world: &World) -> bool {
+    let (homed, spec) = (world.count(Event::Homed), world.spec());
+    super::faults::striking(&spec.faults, Event::Homed, homed)
+        .any(|fault| *fault == Fault::StuckSwitch)
+}
+
 /// What the controller waits for before it answers and takes the next line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Pending {
@@ -205,13 +212,6 @@ impl Rail {
         self.lose_power(now);
         self.lines.clear();
         self.say(now + BANNER_AFTER, BANNER);
-    }
-
-    /// Whether the home switch stays closed since the last homing.
-    fn switch_is_stuck(&self) -> bool {
-        let (homed, spec) = (self.world.count(Event::Homed), self.world.spec());
-        super::faults::striking(&spec.faults, Event::Homed, homed)
-            .any(|fault| *fault == Fault::StuckSwitch)
     }
 
     /// A dead controller does not greet after a reset either.
@@ -403,7 +403,7 @@ impl Rail {
 
     fn go(&mut self, now: Mono, x: f64, speed: Speed, touch: bool) -> Answer {
         let faults = self.world.happens(Event::Moved);
-        let stuck = self.switch_is_stuck();
+        let stuck = switch_is_stuck(&self.world);
         if faults.contains(&Fault::PowerLoss) {
             self.restart(now);
             return Answer::Nothing;

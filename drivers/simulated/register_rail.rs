@@ -2,7 +2,7 @@
 //!
 //! ```text
 //!  holding 0-1 target (i32, steps)   2 speed (steps/s)   3 command: 1 home, 2 go, 3 stop
-//!          4 status (homed, moving, in position, alarm)  5-6 place (i32, steps)   7 -
+//!          4 status (homed, moving, in position, alarm, switch)  5-6 place (i32, steps)   7 -
 //! ```
 //!
 //! It obeys without its home switch, and counts from nought after power-up. Frames
@@ -14,7 +14,7 @@ use photometry::units::{Length, Mono, Speed};
 use super::carriage::{Carriage, RailModel};
 use super::faults::{Device, Event, Fault};
 use super::lapses::Lapse;
-use super::rail::Controller;
+use super::rail::{Controller, switch_is_stuck};
 use super::registers::{Contents, RegisterDevice, Registers, Wrapping};
 use super::world::World;
 use crate::link::wire::Machine;
@@ -86,12 +86,14 @@ impl RegisterRail {
             _ => {}
         }
         let homing = matches!(self.pending, Some(Pending::Home { .. }));
+        let stuck = switch_is_stuck(&self.world);
         let (status, place) = self.world.edit(now, |spec, state, at| {
             let moves = homing || state.carriage.moves(at);
             let place = steps(&spec.rail, state.carriage.at(&spec.rail, at).counted);
             let controller = &state.controller;
             let alarm = controller.halted.is_some();
-            let bits = [controller.homed, moves, !moves && !alarm, alarm];
+            let closed = stuck || state.carriage.on_switch(&spec.rail, at);
+            let bits = [controller.homed, moves, !moves && !alarm, alarm, closed];
             let status = bits
                 .iter()
                 .rev()
@@ -174,7 +176,7 @@ impl RegisterRail {
             } else {
                 target
             };
-            let end = carriage.go(rail, at, to, speed, lost.unwrap_or_default());
+            let end = carriage.slide(rail, at, to, speed, lost.unwrap_or_default());
             let ran = end != super::carriage::End::Target;
             (hits || ran).then(|| carriage.rests_at())
         });

@@ -10,7 +10,7 @@ use drivers::link::{Address, Link};
 use drivers::profile::shipped;
 use drivers::simulated::faults::{Device, Event, Fault, Planned};
 use drivers::simulated::registers::{Contents, Registers, Wrapping};
-use drivers::simulated::world::WorldSpec;
+use drivers::simulated::world::{RailSpeech, WorldSpec};
 use photometry::units::{Length, Mono, Span, Speed};
 use serde_json::Value;
 use tempfile::TempDir;
@@ -94,6 +94,19 @@ impl Bench {
     fn count(&self, event: Event) -> u64 {
         self.wall.bench.world().count(event)
     }
+}
+
+/// A bench whose rail speaks like this, by this profile.
+fn with_rail(speaks: RailSpeech, profile: &str) -> Bench {
+    let bench = Bench::start(|spec| {
+        spec.rail_speaks = speaks;
+        // Speeds are steps a second in sixteen bits there: 800 mm/s are 64 000.
+        spec.rail.speed = Speed::from_nm_per_s(800_000_000);
+    });
+    bench.write("speed: 2000 mm/s", "speed: 800 mm/s");
+    let port = "rail:\n  port: rail-port\n";
+    bench.write(port, &format!("{port}  profile: {profile}\n"));
+    bench
 }
 
 /// Numbers before ` ms` become `#`.
@@ -339,6 +352,31 @@ fn a_press_by_hand_presses_once_and_lifts() {
     assert!(told.err.starts_with(will), "{told:?}");
     assert_eq!(bench.told("try", &["fingers", "release"]).code, 0);
     assert!(bench.wall.bench.person().sees_fingers_down().is_empty());
+}
+
+#[test]
+fn a_rail_of_another_kind_is_tried_by_its_profile() {
+    for (speaks, profile, said) in [
+        (RailSpeech::Lines, "line-rail", "X:0.00 Y:0.00"),
+        (RailSpeech::Registers, "register-rail", ""),
+    ] {
+        let bench = with_rail(speaks, profile);
+        let rows = bench.json("probe", &[]);
+        let rail = rows.as_array().expect("rows")[1].clone();
+        assert_eq!(rail["device"], "rail", "{rows}");
+        assert_eq!(rail["profile"], profile, "{rows}");
+        assert_eq!(rail["ready"], true, "{rows}");
+        let status = bench.json("try", &["rail", "status"]);
+        assert!(status["at_mm"].is_null(), "{profile} {status}");
+        let told = status["said"].as_str().expect("what it says");
+        assert!(told.starts_with(said), "{profile} {told}");
+        assert_eq!(bench.count(Event::Homed), 0, "{profile}");
+        let told = bench.json("try", &["rail", "go", "500 mm", "--way-is-clear"]);
+        assert_eq!(told["at_mm"], 500.0, "{profile}");
+        assert_eq!(bench.count(Event::Homed), 1, "{profile}");
+        let off = (bench.carriage() - Length::from_mm(500)).abs();
+        assert!(off <= Length::from_um(100), "{profile} {off}");
+    }
 }
 
 #[test]
