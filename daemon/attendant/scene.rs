@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use drivers::clock::Clock;
-use drivers::link::Address;
+use drivers::link::{Address, Tap};
 use drivers::simulated::bench::{BenchSpec, SimulatedBench, Wire};
 use drivers::simulated::faults::Device;
 use drivers::simulated::world::{Person, WorldSpec};
@@ -174,6 +174,8 @@ pub struct Scene {
     pub away: Span,
     /// In real time instead of simulated time.
     pub real_time: bool,
+    /// What goes over the links of these instruments is recorded.
+    pub taps: BTreeMap<String, Tap>,
 }
 
 /// How a sitting ended.
@@ -251,6 +253,7 @@ impl Scene {
             displaced: None,
             away: Span::from_secs(30),
             real_time: false,
+            taps: BTreeMap::new(),
         }
     }
 
@@ -292,7 +295,8 @@ impl Scene {
         .into_iter()
         .map(|(port, device)| (port.to_owned(), self.wire(device).address()))
         .collect();
-        let (seat, bench) = Bench::open(&self.frozen.card, seats, &elsewhere).expect("it opens");
+        let opened = Bench::open_tapped(&self.frozen.card, seats, &elsewhere, &self.taps);
+        let (seat, bench) = opened.expect("it opens");
         let (attendant, handle) = Attendant::new(seat, bench);
         self.watch(attendant, handle, simulated, hands).await
     }
