@@ -1,7 +1,7 @@
 //! What a bench file says of profiles, with its messages, and that a card carries
 //! the text that its devices follow.
 
-use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER};
+use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER, DEFAULT_RAIL};
 
 use super::profiles::{self, ProfileBook};
 use crate::plan::check::{self, Found};
@@ -122,6 +122,82 @@ fn a_profile_that_does_not_fit_is_told_at_its_line() {
     ];
     for (meter, fingers, file, wanted) in cases {
         let found = found(meter, fingers, file);
+        let shown = found.shown(false);
+        assert!(
+            found.refuses() && shown.contains(wanted),
+            "{wanted}\n{shown}"
+        );
+    }
+}
+
+/// The rail's profile is named in its own part of the bench file, and looked for,
+/// filled in and checked as the others.
+#[test]
+fn a_rail_follows_the_profile_that_its_bench_names() {
+    let rail = "  port: rail-port\n";
+    let told = |line: &str, port: (&str, &str), file: &str| {
+        let bench = BENCH.replacen(rail, &format!("{rail}{line}"), 1);
+        assert!(line.is_empty() || bench != BENCH);
+        let bench = bench.replacen(port.0, port.1, 1);
+        let book = ProfileBook::of(vec![text("dunlin.yaml", file)]);
+        let files = [text("bench.yaml", &bench)];
+        check::check(&files, "2026-11-25", &NotAsked, &book)
+    };
+    let (as_it_is, own) = (("", ""), shipped::text("line-rail").expect("a profile"));
+    let used = |line: &str| {
+        let found = told(line, as_it_is, own);
+        assert_eq!(found.shown(false), "", "{line}");
+        let mut card = found.checked.bench.expect("a card");
+        let used = card.rail.as_ref().expect("a rail").profile.clone();
+        let aside = profiles::for_rehearsal(&mut card);
+        let used = used.expect("a profile");
+        (used.name, used.text, aside)
+    };
+    let text_of = |name: &str| shipped::text(name).expect("a profile").to_owned();
+    let aside = vec!["rail".to_owned()];
+    for (line, name, text, aside) in [
+        ("", DEFAULT_RAIL, text_of(DEFAULT_RAIL), Vec::new()),
+        (
+            "  profile: line-rail\n",
+            "line-rail",
+            text_of("line-rail"),
+            aside.clone(),
+        ),
+        (
+            "  profile: dunlin.yaml\n",
+            "dunlin.yaml",
+            own.to_owned(),
+            aside,
+        ),
+    ] {
+        assert_eq!(used(line), (name.to_owned(), text, aside));
+    }
+    let unit = (
+        "usb-rail-0042-if00, baud: 115200",
+        "usb-rail-0042-if00, baud: 115200, unit: 3",
+    );
+    for (line, port, file, wanted) in [
+        (
+            "  profile: lin-rail\n",
+            as_it_is,
+            own,
+            "did you mean `line-rail`?",
+        ),
+        (
+            "  profile: asked-relays\n",
+            as_it_is,
+            own,
+            "the profile `asked-relays` is for relay fingers, not for a rail",
+        ),
+        (
+            "  profile: dunlin.yaml\n",
+            as_it_is,
+            "profile: dunlin\n",
+            "dunlin.yaml:1:1",
+        ),
+        ("", unit, own, "`byte-rail` speaks by lines"),
+    ] {
+        let found = told(line, port, file);
         let shown = found.shown(false);
         assert!(
             found.refuses() && shown.contains(wanted),
