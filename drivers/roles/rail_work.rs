@@ -434,3 +434,32 @@ impl Seen {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// In position once, as of a drive that swings through, is not believed.
+    #[test]
+    fn what_is_seen_once_is_not_believed() {
+        let mut seen = Seen::default();
+        let looks = [
+            (true, false, "unsettled"),
+            (false, true, "unsettled"),
+            (true, false, "unsettled"),
+            (true, false, "as wanted"),
+            (false, false, "stands"),
+            (false, true, "unsettled"),
+            (false, false, "unsettled"),
+            (false, false, "stands"),
+        ];
+        for (nth, (as_wanted, moves, wanted)) in looks.into_iter().enumerate() {
+            let told = match seen.after(as_wanted, moves) {
+                Verdict::AsWanted => "as wanted",
+                Verdict::Stands => "stands",
+                Verdict::Unsettled => "unsettled",
+            };
+            assert_eq!(told, wanted, "{nth}");
+        }
+    }
+}

@@ -513,6 +513,22 @@ fn unasked_error_at_start_is_not_taken_for_an_answer() {
     });
 }
 
+/// What follows the answer of the harmless question was owed to another line: it is
+/// asked again before anything is believed.
+#[test]
+fn a_link_that_still_owes_an_answer_is_not_in_order() {
+    let place: Pieces = &[(1, b"X:0.00 Y:0.00\nok\n")];
+    let and_more: Pieces = &[(1, b"X:0.00 Y:0.00\nok\n"), (100, b"ok\n")];
+    let refused: Pieces = &[(1, b"Error:no\nok\n")];
+    let script = [OK, and_more, OK, place, refused];
+    converse(Scripted::new(&script), |talk| {
+        LINES.rail().open(talk).expect("a rail");
+        let answer = ack::send(talk, "G21", Span::from_secs(1));
+        let own = matches!(answer, Err(DriverError::Refused { .. }));
+        assert!(own, "{answer:?}");
+    });
+}
+
 /// Driver acceptance: one firmware repeats its error until an empty line comes. A
 /// profile that does not know that fails at the next line.
 #[test]
