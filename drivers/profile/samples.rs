@@ -117,31 +117,33 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
                 if closed { "closed" } else { "open" }.to_owned()
             })
         }
+        _ => of_rail(profile, verb, &found).unwrap_or_else(refused),
+    }
+}
+
+/// What the fields of a rail's answer say.
+fn of_rail(profile: &Profile, verb: ProfileVerb, found: &Found) -> Option<String> {
+    let rail = profile.rail.as_ref()?;
+    match verb {
         ProfileVerb::ReadPlace => {
-            let rail = profile.rail.as_ref();
             // A sample has one answer: what another step gives is not in it.
-            let alone = rail.map(|rail| RailWords {
-                states: rail.states.clone().filter(|_| found.get("state").is_some()),
+            let states = rail.states.clone();
+            let alone = RailWords {
+                states: states.filter(|_| found.get("state").is_some()),
                 bits: None,
                 ..rail.clone()
-            });
-            let look = alone.and_then(|rail| rail.look(&found));
-            look.map_or_else(refused, |look| look.told())
+            };
+            Some(alone.look(found)?.told())
         }
         ProfileVerb::ReadSwitch => {
-            let rail = profile.rail.as_ref();
-            let words = rail.and_then(|rail| rail.switch.as_ref());
-            let closed = words.and_then(|words| words.is_closed(found.get("switch")?));
-            closed.map_or_else(refused, |closed| {
-                if closed { "closed" } else { "open" }.to_owned()
-            })
+            let closed = rail.switch.as_ref()?.is_closed(found.get("switch")?)?;
+            Some(if closed { "closed" } else { "open" }.to_owned())
         }
         ProfileVerb::TouchSwitch => {
-            let unit = profile.rail.as_ref().map(|rail| rail.unit);
-            let at = unit.and_then(|unit| unit.told(found.get("at")?));
-            at.map_or_else(refused, |at| format!("{} mm", at.mm()))
+            let at = rail.unit.told(found.get("at")?)?;
+            Some(format!("{} mm", at.mm()))
         }
-        _ => refused(),
+        _ => None,
     }
 }
 

@@ -5,7 +5,7 @@ use drivers::exchange::modbus::frames::{self, Extent, FRAME_AT_MOST_BYTES, Form,
 use drivers::exchange::modbus::request::{BitSpace, RegisterSpace, Request};
 use drivers::profile::samples::told;
 use drivers::profile::shipped::{SHIPPED, profile};
-use drivers::profile::types::{Sample, SampleAnswer, VERBS};
+use drivers::profile::types::{ProfileVerb, Sample, SampleAnswer, VERBS};
 use proptest::prelude::*;
 
 use crate::cost::Reader;
@@ -58,7 +58,8 @@ fn answers_by_profile() {
             SampleAnswer::Bytes(bytes.clone()),
         ];
         for answer in answers {
-            let verbs = VERBS.iter().map(|form| Some(form.verb)).chain([None]);
+            let verbs = VERBS.iter().map(|form| Some(form.verb));
+            let verbs = verbs.chain([None, Some(ProfileVerb::Heard)]);
             for (profile, verb) in profiles
                 .iter()
                 .flat_map(|profile| verbs.clone().map(move |verb| (profile, verb)))
