@@ -8,7 +8,7 @@ use drivers::simulated::faults::{Fault, Planned};
 use drivers::simulated::world::{RailSpeech, WorldSpec};
 use photometry::units::{Length, Span};
 
-use super::scene::{self, By, Nobody, Sat, Scene};
+use super::scene::{self, By, Dies, Nobody, Sat, Scene};
 use super::tests::{moves_before_homing, promised, results, short};
 use super::tests_faults::{Witness, complaints, sat_out};
 use crate::plan::profiles::UsedProfile;
@@ -65,6 +65,26 @@ async fn every_kind_of_rail_gives_the_same_set_of_results() {
         }
     }
     assert!(sets.windows(2).all(|two| two[0] == two[1]));
+}
+
+/// A controller that would move without its home switch is homed first by whoever
+/// goes on, and the results are those of a whole night.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_the_night_of_each_kind_ends_the_same() {
+    for ((speaks, profile), kills) in KINDS[1..3].iter().zip([[20, 160], [90, 220]]) {
+        for nth in kills {
+            let scene = night(*speaks, profile, By::Memory, Vec::new());
+            scene.paper.dies_at(nth, Dies::After);
+            assert_eq!(scene.sit(Nobody).await, Sat::Died, "{speaks:?} {nth}");
+            scene.paper.lives();
+            let sat = scene.sit(Nobody).await;
+            let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+            let what = format!("{speaks:?} {nth}\n{}", scene.paper.text());
+            assert_eq!(sat, Sat::Ended(End::Complete), "{what}");
+            assert_eq!(moves_before_homing(itinerary, &events), 0, "{what}");
+            assert_eq!(results(itinerary, &events), promised(itinerary), "{what}");
+        }
+    }
 }
 
 /// Every line that the rail is sent in a short night, for the judge of G-code
