@@ -109,14 +109,14 @@ async fn the_lines_of_a_short_night_are_as_shown() {
     }
 }
 
-/// Every seventh night of each kind, all of them in the long loop. Whatever goes wrong
+/// Every seventh night of two kinds, all of them in the long loop. Whatever goes wrong
 /// with it, nothing wrong is among the results, nothing moves
 /// before it was homed, and the end has a name.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn no_fault_of_a_rail_spoils_the_results() {
     let long = std::env::var_os("WAKERAIL_LONG").is_some();
-    let stride = if long { 1 } else { 7 };
-    for (speaks, profile) in &KINDS[1..] {
+    let (stride, kinds) = if long { (1, 1..4) } else { (7, 1..3) };
+    for (speaks, profile) in &KINDS[kinds] {
         let mut nights = 0;
         for planned in faults(*speaks).into_iter().step_by(stride) {
             let scene = night(*speaks, profile, By::Memory, vec![planned.clone()]);
