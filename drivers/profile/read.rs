@@ -154,14 +154,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         verbs: verbs?,
         samples,
     };
-    let by_lines = ["lines", "resync", "complaints"].iter();
-    let by_lines = by_lines.filter_map(|key| root.get(key)).next();
-    let runs = profile
-        .all_steps()
-        .any(|step| matches!(step, Step::Run { .. }));
-    if runs && by_lines.is_none() && root.get("registers").is_none() {
-        profile.speech = Speech::Program;
-    }
+    know_speech(root, &mut profile);
     know_blocks(&mut profile);
     let readable = read_rail::whole(root, &mut profile, acks.flatten(), mistakes);
     whole(root, &profile, mistakes);
@@ -169,6 +162,17 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         samples::hold(root, &profile, mistakes);
     }
     Some(profile)
+}
+
+/// A device that is worked by programs, and whose profile says of no other
+/// speech, is spoken to by programs alone.
+fn know_speech(root: Node<'_>, profile: &mut Profile) {
+    let others = ["lines", "resync", "complaints", "registers"];
+    let speaks = others.iter().any(|key| root.get(key).is_some());
+    let is_run = |step: &Step| matches!(step, Step::Run { .. });
+    if !speaks && profile.all_steps().any(is_run) {
+        profile.speech = Speech::Program;
+    }
 }
 
 /// A resync must know how long a late block may be.
