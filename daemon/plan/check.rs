@@ -231,15 +231,19 @@ fn follow(reading: &mut Reading, files: &[SentText], profiles: &dyn Profiles) {
         }
         profiles.fill(card, &places.profiles, &mut reading.mistakes);
     }
-    for name in &reading.profiles {
-        // The profile of a device was told with it.
-        let told = reading.bench.iter().any(|(card, _)| names(card, name));
-        if let Some(file) = files.iter().find(|file| file.name == *name && !told) {
-            if let Some(codec) = profiles.codec(file) {
-                reading.sources.add(&codec.name, &codec.text);
-            }
-            profiles.check(file, &mut reading.mistakes);
+    // The profile of a device was told with it.
+    let told = |name: &str| {
+        let mut bench = reading.bench.iter();
+        bench.any(|(card, _)| names(card, name))
+    };
+    let by_themselves = files
+        .iter()
+        .filter(|file| reading.profiles.contains(&file.name));
+    for file in by_themselves.filter(|file| !told(&file.name)) {
+        if let Some(codec) = profiles.codec(file) {
+            reading.sources.add(&codec.name, &codec.text);
         }
+        profiles.check(file, &mut reading.mistakes);
     }
 }
 

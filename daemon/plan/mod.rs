@@ -45,5 +45,7 @@ mod tests_faults;
 #[cfg(test)]
 mod tests_mistakes;
 #[cfg(test)]
+mod tests_profiles;
+#[cfg(test)]
 mod tests_slips;
 pub mod uses;

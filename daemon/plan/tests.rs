@@ -12,7 +12,7 @@ use crate::run::journal::{Body, End, Event, Facts};
 use crate::run::progress::{Move, State};
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
 
-const TODAY: &str = "2026-11-25";
+pub(super) const TODAY: &str = "2026-11-25";
 
 pub(super) fn example(name: &str) -> SentText {
     let path = Path::new(env!("CARGO_MANIFEST_DIR"))
