@@ -60,6 +60,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
             "drivers",
             "plan",
             "run::journal",
+            "run::traffic",
             "script::codec",
             "script::fault",
             "written",
@@ -150,6 +151,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
             "bench::by_hand",
             "bench::failed",
             "bench::probe",
+            "bench::traffic",
             "written",
             "photometry",
             "service",
@@ -160,6 +162,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
 /// (outside library, the folders or files where it may be named).
 const HOMES: &[(&str, &[&str])] = &[
     ("sqlx", &["daemon/store"]),
+    ("miniz_oxide", &["daemon/store"]),
     ("serde_yaml", &["daemon/written"]),
     ("saphyr_parser", &["daemon/written"]),
     ("annotate_snippets", &["daemon/written"]),

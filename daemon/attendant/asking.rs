@@ -76,6 +76,7 @@ impl Attendant {
         let until = self.seat.now().mono + ANSWER_WITHIN;
         loop {
             if let Some(reply) = self.bench.take_reply(id) {
+                self.keep_traffic();
                 return reply;
             }
             match self.seat.wait_async(Some(until)).await {

@@ -5,6 +5,7 @@
 //!  orders ──► work (phases of a run) ──► acts (one action) ──► lamp, warm
 //!                │                           │
 //!             record (journal: write, then apply)    safe (coils off, still, dark)
+//!             traffic (of links, beside the journal)
 //!                                            └──► asking (instruments, with interrupts)
 //! ```
 //!
@@ -37,7 +38,10 @@ mod tests_safe;
 #[cfg(test)]
 mod tests_sweep;
 #[cfg(test)]
+mod tests_traffic;
+#[cfg(test)]
 mod tests_unplug;
+mod traffic;
 mod warm;
 mod window;
 pub mod work;

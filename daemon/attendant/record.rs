@@ -16,6 +16,7 @@ use crate::plan::lamp::Setting;
 use crate::run::journal::{Body, Event, Link, RunId};
 use crate::run::ledger::{Ledger, LedgerError, Line};
 use crate::run::progress::{IllegalEvent, State};
+use crate::run::traffic::Piece;
 
 /// The record failed, or the program contradicted itself. Either way the run
 /// cannot go on: an unrecorded reading does not exist.
@@ -234,6 +235,21 @@ impl Current {
     /// The action with this number, planned or of the preamble.
     pub fn action(&self, no: i64) -> Option<Action> {
         self.state.action(&self.frozen.itinerary, no).cloned()
+    }
+
+    /// Whether pieces of traffic are taken now.
+    pub fn takes_traffic(&mut self) -> bool {
+        self.ledger.takes_traffic()
+    }
+
+    /// Hands pieces of traffic to whoever keeps them; returns at once.
+    pub fn keep_traffic(&mut self, pieces: Vec<Piece>) {
+        self.ledger.keep_traffic(pieces);
+    }
+
+    /// Waits until they are kept, or known not to be.
+    pub async fn settle_traffic(&mut self) {
+        self.ledger.settle_traffic().await;
     }
 
     /// The digest of the frozen bundle: the link before the first event.

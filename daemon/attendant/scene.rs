@@ -22,6 +22,7 @@ use crate::plan::placement::Placement;
 use crate::plan::{layout, samples};
 use crate::run::journal::{End, Event, Link, RunId, SeamCause};
 use crate::run::ledger::{Ledger, LedgerError, Line, Written};
+use crate::run::traffic::Piece;
 
 /// 2026-11-02 20:00 UTC.
 pub const ANCHOR: Wall = Wall::from_us(1_793_649_600_000_000);
@@ -40,6 +41,7 @@ struct Sheet {
     breaks_at: Option<usize>,
     dies_on: Option<(&'static str, Dies)>,
     watch: Option<(Person, Watch)>,
+    pieces: Vec<Piece>,
 }
 
 /// Told of each event while it is written, with the person who can look at the
@@ -64,6 +66,10 @@ impl Paper {
     }
     pub fn lines(&self) -> Vec<String> {
         self.sheet().lines.clone()
+    }
+    /// The traffic that was kept.
+    pub fn pieces(&self) -> Vec<Piece> {
+        self.sheet().pieces.clone()
     }
     pub fn text(&self) -> String {
         self.lines().join("\n")
@@ -119,6 +125,14 @@ impl Ledger for Pen {
             }
             Err(error) => Box::pin(async move { Err(error) }),
         }
+    }
+
+    fn takes_traffic(&mut self) -> bool {
+        true
+    }
+
+    fn keep_traffic(&mut self, pieces: Vec<Piece>) {
+        self.paper.sheet().pieces.extend(pieces);
     }
 }
 

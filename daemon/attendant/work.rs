@@ -35,6 +35,8 @@ pub struct Attendant {
     pub(super) released: bool,
     /// When the window of the run in hand closes.
     pub(super) closes: Option<Mono>,
+    /// When the next piece of the kept traffic is cut.
+    pub(super) piece_due: Mono,
 }
 
 /// Whether the attendant goes on.
@@ -65,6 +67,7 @@ impl Attendant {
             answer: None,
             released: false,
             closes: None,
+            piece_due: Mono::ZERO,
         };
         (attendant, handle)
     }
@@ -90,6 +93,7 @@ impl Attendant {
                 Ok(()) => break Ok(()),
             }
         };
+        self.settle_traffic().await;
         let _ = self.notes.send(Note::Left);
         end
     }
@@ -105,6 +109,7 @@ impl Attendant {
 
     async fn put_down(&mut self, error: &LedgerError) {
         self.make_safe_unrecorded().await;
+        self.settle_traffic().await;
         if let Some(current) = self.current.take() {
             let (run, why) = (current.run, error.to_string());
             let _ = self.notes.send(Note::RecordFailed { run, why });
@@ -113,6 +118,7 @@ impl Attendant {
 
     async fn work_on(&mut self) -> Result<(), RecordError> {
         loop {
+            self.keep_traffic();
             let stays = match &self.current {
                 None => self.idle().await?,
                 Some(current) => match current.state.phase.clone() {
@@ -120,7 +126,10 @@ impl Attendant {
                     Phase::Measuring => self.measure().await?,
                     Phase::BrokenOff(cause) => self.after_seam(cause).await?,
                     Phase::Held(cause) => self.held(&cause).await?,
-                    Phase::Ended(end) => self.ended(end),
+                    Phase::Ended(end) => {
+                        self.settle_traffic().await;
+                        self.ended(end)
+                    }
                 },
             };
             if stays == Stays::No {
@@ -144,12 +153,14 @@ impl Attendant {
         self.released = false;
         self.closes = None;
         let cause = assignment.broken_off_by;
+        let begun = assignment.past.first().map(|event| event.at);
         let current = Current::take_over(*assignment, self.notes.clone())?;
         let open = matches!(
             current.state.phase,
             Phase::Measuring | Phase::Held(HoldCause::Question(_))
         );
         self.current = Some(current);
+        self.begin_traffic(begun);
         if open {
             // Whatever was at work when the journal ends is not there now.
             self.note(Body::Seam { cause }).await?;
@@ -189,6 +200,8 @@ impl Attendant {
         };
         let bundle = current.bundle_digest();
         self.hold_flow();
+        // In a first sitting the run's own clock begins here.
+        self.begin_traffic(None);
         self.note(Body::Begun { bundle }).await?;
         Ok(Stays::Yes)
     }

@@ -8,7 +8,7 @@
 //!
 //! Without a daemon a person has it in hand: `probe` (is each device there, and
 //! the right one?) and `by_hand` (one verb); `failed` is what they say of a
-//! device that is not. Called by: attendant and cli; opened by service. Not here: what to do when (run),
+//! device that is not. `traffic`: what goes over links, where it is kept. Called by: attendant and cli; opened by service. Not here: what to do when (run),
 //! what the bytes mean (drivers).
 
 pub mod by_hand;
@@ -25,3 +25,4 @@ mod tests_codecs;
 mod tests_defect;
 #[cfg(test)]
 mod tests_profiles;
+pub mod traffic;

@@ -15,6 +15,7 @@ use photometry::units::{Length, Lux, Span};
 
 use super::instrument::{Answer, Attached, Follows, Instrument, Reply, Role, Trouble, Verb};
 use super::profiles;
+use super::traffic::Kept;
 use crate::plan::card::{self, Card, DarkBy, Meter, PortAddress, Rail};
 
 /// The rail's name among the instruments.
@@ -40,6 +41,7 @@ pub struct Bench {
     replies: Mailbox<Reply>,
     early: BTreeMap<u64, Result<Answer, Trouble>>,
     next_id: u64,
+    kept: Kept,
 }
 
 /// Why a bench could not be opened.
@@ -239,7 +241,10 @@ impl Bench {
         seats: Vec<Seat>,
         elsewhere: &BTreeMap<String, Address>,
     ) -> Result<(Seat, Bench), OpenError> {
-        Bench::open_tapped(card, seats, elsewhere, &BTreeMap::new())
+        let kept = Kept::of(card);
+        let (seat, mut bench) = Bench::open_tapped(card, seats, elsewhere, &kept.taps())?;
+        bench.kept = kept;
+        Ok((seat, bench))
     }
 
     /// As [`Bench::open`]; what goes over the links of the instruments that are
@@ -295,8 +300,14 @@ impl Bench {
             replies,
             early: BTreeMap::new(),
             next_id: 1,
+            kept: Kept::default(),
         };
         Ok((attendant, bench))
+    }
+
+    /// The links whose traffic is kept.
+    pub fn kept_traffic(&mut self) -> &mut Kept {
+        &mut self.kept
     }
 
     /// What the bench can do.

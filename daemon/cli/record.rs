@@ -20,12 +20,14 @@ pub async fn check(
     out: &mut impl Write,
 ) -> Result<(), Complaint> {
     let checked = service::check_record(data).await?;
-    let mut grid = Grid::new(["run", "events", "remarks", "found"]).named("checked-runs", &["run"]);
+    let mut grid =
+        Grid::new(["run", "events", "remarks", "traffic", "found"]).named("checked-runs", &["run"]);
     for run in &checked.runs {
         grid.row(vec![
             Cell::number(run.run.0),
             Cell::number(run.events),
             Cell::number(run.remarks),
+            Cell::number(run.traffic),
             Cell::text(run.bad.as_deref().unwrap_or("whole")),
         ]);
     }

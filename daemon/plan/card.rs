@@ -44,6 +44,9 @@ pub struct Port {
     /// A socket carries the frames of a serial line, as some gateways do.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub serial_frames: bool,
+    /// What goes over its link is kept with each run.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub traffic_kept: bool,
 }
 
 /// Bits of a character on a serial line.

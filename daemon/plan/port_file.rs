@@ -2,7 +2,7 @@
 //!
 //! ```yaml
 //! ports:
-//!   rail-port: {serial: /dev/serial/by-id/usb-rail-0042-if00, baud: 115200}
+//!   rail-port: {serial: /dev/serial/by-id/usb-rail-0042-if00, baud: 115200, traffic: kept}
 //!   finger-port: {tcp: "192.0.2.10:502", unit: 3}
 //!   lux-port: {program: /usr/local/bin/lux-once}
 //! ```
@@ -16,11 +16,14 @@ use super::card::{Framing, Port, PortAddress};
 /// The keys that say where a port is.
 const WHERE: [&str; 3] = ["serial", "tcp", "program"];
 
+/// Whether what goes over a link is kept.
+const TRAFFIC: [(&str, bool); 2] = [("kept", true), ("not kept", false)];
+
 /// What each kind of port has besides, and how it is called.
 fn others(kind: &str) -> (&'static [&'static str], &'static str) {
     match kind {
-        "serial" => (&["baud", "framing", "unit"], "a serial line"),
-        "tcp" => (&["unit", "frames"], "a socket"),
+        "serial" => (&["baud", "framing", "unit", "traffic"], "a serial line"),
+        "tcp" => (&["unit", "frames", "traffic"], "a socket"),
         _ => (&[], "a program"),
     }
 }
@@ -45,6 +48,7 @@ pub(super) fn port(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Optio
     );
     let unit = fields.may("unit", readers::integer_in(1..=247));
     let serial_frames = fields.may("frames", readers::one_of(&[("serial", true)]));
+    let traffic_kept = fields.may_or("traffic", readers::one_of(&TRAFFIC), false);
     let written: Vec<&str> = WHERE
         .into_iter()
         .filter(|key| node.get(key).is_some())
@@ -69,6 +73,7 @@ pub(super) fn port(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Optio
         at: at.filter(|_| is_one)?,
         unit: unit.map(|unit| unit as u8),
         serial_frames: serial_frames.unwrap_or(false),
+        traffic_kept,
     })
 }
 
@@ -93,7 +98,7 @@ fn one_place(name: &str, node: Node<'_>, written: &[&str], mistakes: &mut Mistak
         }
     };
     let (has, what) = others(kind);
-    for key in ["baud", "framing", "unit", "frames"] {
+    for key in ["baud", "framing", "unit", "frames", "traffic"] {
         if let Some(value) = node.get(key).filter(|_| !has.contains(&key)) {
             let text = format!("{what} has no `{key}`");
             mistakes.add(Mistake::new(value.place(), "other-port", text).hint("leave it out"));

@@ -64,6 +64,7 @@ pub fn card() -> Card {
     let port = |name: &str, host_port: &str| Port {
         unit: None,
         serial_frames: false,
+        traffic_kept: false,
         name: name.to_owned(),
         at: PortAddress::Tcp {
             host_port: host_port.to_owned(),

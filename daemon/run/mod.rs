@@ -8,6 +8,7 @@
 //!  lit: what is known of the lamp             done: which actions are
 //!  decide: what data decides (warm? drifted?)   ladder: which button next
 //!  ledger: the trait through which the attendant writes the journal
+//!  traffic: a piece of what went over a link, kept beside it on demand
 //! ```
 //!
 //! Called by: attendant (asks for the next move, applies each event), store
@@ -21,6 +22,7 @@ pub mod ledger;
 pub mod lit;
 pub mod progress;
 pub mod restart;
+pub mod traffic;
 
 #[cfg(test)]
 mod tests_decide;

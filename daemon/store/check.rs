@@ -1,7 +1,8 @@
 //! The whole record looked through: is it still what was written?
 //!
 //! Followed: the links of every journal and of every run's remarks, each
-//! reading's row against its event's line, each run's row against its journal;
+//! reading's row against its event's line, each run's row against its journal,
+//! the digest of each piece of traffic;
 //! and SQLite's own check of its pages. Not covered by links, and so only by
 //! SQLite's check: rulings and their scripts (they can be made again from the
 //! readings), lamps and placements (each run froze its own).
@@ -52,6 +53,9 @@ pub struct CheckedRun {
     pub events: u64,
     /// The same for its remarks.
     pub remarks: u64,
+    /// Pieces of kept traffic that are as they were written, up to the first
+    /// that is not.
+    pub traffic: u64,
     /// The first thing that is not, in words.
     pub bad: Option<String>,
 }
@@ -83,6 +87,7 @@ impl Store {
             run,
             events: 0,
             remarks: 0,
+            traffic: 0,
             bad: None,
         };
         let verified = match self.verify(run).await {
@@ -107,6 +112,16 @@ impl Store {
                 Err(error) => Some(format!("its row cannot be read: {}", reasons(&error))),
             },
         };
+        match self.verify_traffic(run).await {
+            Ok((whole, bad)) => {
+                checked.traffic = whole;
+                checked.bad = checked.bad.or(bad);
+            }
+            Err(error) => {
+                let why = format!("its traffic cannot be read: {}", reasons(&error));
+                checked.bad.get_or_insert(why);
+            }
+        }
         checked
     }
 

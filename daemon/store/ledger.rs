@@ -10,6 +10,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use sqlx::{Row, SqlitePool};
+use tokio::task::JoinHandle;
 
 use super::commit::Entry;
 use super::counts::LegsAgain;
@@ -21,7 +22,8 @@ use super::runs::state_of;
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Itinerary, Purpose};
 use crate::run::journal::{Body, Event, Link, RunId, RunState};
-use crate::run::ledger::{Ledger, LedgerError, Line, Written};
+use crate::run::ledger::{Ledger, LedgerError, Line, Settled, Written};
+use crate::run::traffic::Piece;
 
 /// Writes the journal of one run.
 pub struct StoreLedger {
@@ -32,6 +34,8 @@ pub struct StoreLedger {
     stand: Option<Stand>,
     /// Why nothing more is written.
     refused: Option<String>,
+    /// Pieces of traffic on their way.
+    traffic: Option<JoinHandle<()>>,
 }
 
 /// Where a journal stands, and the run's projection.
@@ -84,6 +88,7 @@ impl Store {
             boot: boot.to_owned(),
             stand: None,
             refused: None,
+            traffic: None,
         }
     }
 }
@@ -103,6 +108,30 @@ impl Ledger for StoreLedger {
             written.map_err(|error| LedgerError {
                 reason: reasons(&error),
             })
+        })
+    }
+
+    fn takes_traffic(&mut self) -> bool {
+        self.traffic.as_ref().is_none_or(JoinHandle::is_finished)
+    }
+
+    fn keep_traffic(&mut self, pieces: Vec<Piece>) {
+        let (store, run) = (self.store.clone(), self.run);
+        self.traffic = Some(tokio::spawn(async move {
+            let bytes: u64 = pieces.iter().map(|piece| piece.bytes).sum();
+            if let Err(error) = store.keep_traffic(run, pieces).await {
+                let why = reasons(&error);
+                tracing::warn!(%run, bytes, %why, "traffic could not be kept; the run goes on");
+            }
+        }));
+    }
+
+    fn settle_traffic(&mut self) -> Settled<'_> {
+        Box::pin(async move {
+            if let Some(task) = self.traffic.take() {
+                // Its panic is told by the runtime; nothing rests on it.
+                let _ = task.await;
+            }
         })
     }
 }

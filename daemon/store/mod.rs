@@ -10,7 +10,7 @@
 //!
 //! Reading order: [`open`] (the file, and which files are refused), one file
 //! per noun ([`lamps`], [`placements`], [`runs`], [`journal`], [`readings`],
-//! [`rulings`], [`remarks`]),
+//! [`rulings`], [`remarks`], [`traffic`]),
 //! [`ledger`] (the only writer of a journal), `commit` (how its events get to
 //! disk), [`verify`] (is it still what was
 //! written?), [`check`] (the whole record), `reopen`
@@ -50,5 +50,8 @@ mod tests_property;
 #[cfg(test)]
 mod tests_remarks;
 #[cfg(test)]
+mod tests_traffic;
+#[cfg(test)]
 mod tests_upgrade;
+pub mod traffic;
 pub mod verify;

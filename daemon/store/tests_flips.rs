@@ -18,10 +18,12 @@ use crate::run::journal::{Body, End};
 pub(crate) mod tally;
 
 /// Each query is data; every column that is text, number or bytes counts.
-const DATA: [&str; 5] = [
+const DATA: [&str; 7] = [
     "SELECT run, seq, kind, no, attempt, sitting, mono_ns, wall_us, line, link, boot FROM events ORDER BY run, seq",
     "SELECT * FROM readings ORDER BY run, seq",
     "SELECT * FROM remarks ORDER BY run, no",
+    "SELECT * FROM traffic ORDER BY run, device, no",
+    "SELECT digest, content FROM attachments ORDER BY id",
     "SELECT run, bundle FROM bundles ORDER BY run",
     "SELECT id, bundle_link, unit, lamp, bench, plan, state, readings, begun_wall_us, ended_wall_us FROM runs ORDER BY id",
 ];
@@ -83,7 +85,11 @@ async fn every_flipped_bit_that_changes_data_is_found() {
         story.break_off(3600);
         story.act(end / 2..end, |_, at| Outcome::Value(100.0 + at as f64));
         story.tell(None, Body::Ended { end: End::Complete });
-        story.write(&store).await;
+        let run = story.write(&store).await;
+        for said in [b"READ?\n".as_slice(), b"12.5\n"] {
+            let pieces = vec![super::tests_traffic::piece(0, said)];
+            store.keep_traffic(run, pieces).await.expect("kept");
+        }
         store.close().await;
     }
     let sound = std::fs::read(&file).expect("bytes");

@@ -8,14 +8,15 @@
 //! whose ledger says which bytes are due.
 //!
 //! Reading order: `address`, `port` (the link), `descriptor` (serial and TCP),
-//! `error`, [`tap`] (what went over it), then [`wire`] (the simulated side). Called by: exchanges and the
-//! bench. Not here: what the bytes mean, re-opening, identity checks.
+//! `error`, [`tap`] (what went over it), [`session`] (the same as text), then
+//! [`wire`] (the simulated side). Called by: exchanges and the bench. Not here: what the bytes mean, re-opening, identity checks.
 
 pub mod address;
 mod descriptor;
 pub mod error;
 pub mod port;
 pub mod program;
+pub mod session;
 pub mod tap;
 pub mod wire;
 

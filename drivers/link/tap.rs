@@ -7,11 +7,12 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use photometry::measured::Moment;
 
-/// Bytes that a tap keeps: the first ones; a device that floods the line is told
-/// by its beginning.
+/// Bytes that a tap keeps between two takes, where nothing else is said: the
+/// first ones; a device that floods the line is told by its beginning.
 pub const KEPT_AT_MOST_BYTES: usize = 65_536;
-/// Pieces that a tap keeps.
-pub const KEPT_AT_MOST_CHUNKS: usize = 8192;
+/// Bytes for each piece that a tap keeps: it keeps so many pieces at most that
+/// each could have this many.
+const BYTES_A_CHUNK: usize = 8;
 
 /// Which way bytes went.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -38,19 +39,49 @@ pub struct Chunk {
 pub struct Traffic {
     /// In their order.
     pub chunks: Vec<Chunk>,
-    /// Bytes beyond [`KEPT_AT_MOST_BYTES`] or [`KEPT_AT_MOST_CHUNKS`].
+    /// Bytes beyond the tap's room.
     pub not_kept_bytes: u64,
     kept_bytes: usize,
 }
 
+impl Traffic {
+    /// Bytes in the chunks.
+    pub const fn kept_bytes(&self) -> usize {
+        self.kept_bytes
+    }
+}
+
 /// Records what goes over a link; clones record into the same place.
-#[derive(Clone, Debug, Default)]
-pub struct Tap(Arc<Mutex<Traffic>>);
+#[derive(Clone, Debug)]
+pub struct Tap {
+    traffic: Arc<Mutex<Traffic>>,
+    room_bytes: usize,
+}
+
+impl Default for Tap {
+    fn default() -> Tap {
+        Tap::with_room(KEPT_AT_MOST_BYTES)
+    }
+}
 
 impl Tap {
-    /// Nothing recorded yet.
+    /// Nothing recorded yet; room for [`KEPT_AT_MOST_BYTES`].
     pub fn new() -> Tap {
         Tap::default()
+    }
+
+    /// Nothing recorded yet; room for so many bytes between two takes.
+    pub fn with_room(room_bytes: usize) -> Tap {
+        let traffic = Arc::default();
+        Tap {
+            traffic,
+            room_bytes,
+        }
+    }
+
+    /// Bytes that wait to be taken.
+    pub fn waiting_bytes(&self) -> usize {
+        self.traffic().kept_bytes
     }
 
     /// What went over the link since the last time; there is room again.
@@ -77,8 +108,8 @@ impl Tap {
             return;
         }
         let mut traffic = self.traffic();
-        let mut room = KEPT_AT_MOST_BYTES - traffic.kept_bytes;
-        if traffic.chunks.len() >= KEPT_AT_MOST_CHUNKS {
+        let mut room = self.room_bytes - traffic.kept_bytes;
+        if traffic.chunks.len() >= self.room_bytes / BYTES_A_CHUNK {
             room = 0;
         }
         let kept = bytes.len().min(room);
@@ -91,7 +122,7 @@ impl Tap {
     }
 
     fn traffic(&self) -> MutexGuard<'_, Traffic> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.traffic.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -111,11 +142,12 @@ mod tests {
         let sizes: Vec<usize> = traffic.chunks.iter().map(|c| c.bytes.len()).collect();
         assert_eq!(sizes, [6, KEPT_AT_MOST_BYTES - 6]);
         assert_eq!(traffic.not_kept_bytes, 10);
-        for _ in 0..KEPT_AT_MOST_CHUNKS + 1 {
+        let chunks = KEPT_AT_MOST_BYTES / BYTES_A_CHUNK;
+        for _ in 0..=chunks {
             tap.record(now, Way::From, b"x");
         }
         let traffic = tap.take();
-        assert_eq!(traffic.chunks.len(), KEPT_AT_MOST_CHUNKS);
+        assert_eq!(traffic.chunks.len(), chunks);
         assert_eq!(traffic.not_kept_bytes, 1);
         assert_eq!(tap.take(), Traffic::default());
     }
