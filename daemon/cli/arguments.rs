@@ -235,6 +235,14 @@ pub enum Command {
   wakerail readings 7 --what all        also warm-up, reference, dark, ambient, and superseded ones")]
     Readings(Readings),
 
+    /// Print what went over the links of a run's devices, where it was kept
+    #[command(before_help = "Examples:
+  wakerail traffic latest                      of which devices, and how much
+  wakerail traffic 7 lux-head > night.session  every byte with its time, to be read or sent to somebody
+  wakerail traffic 7 lux-head --format json    a JSON object a line
+  wakerail help bench                          `traffic: kept` at a port keeps it")]
+    Traffic(Traffic),
+
     /// Say something about a run; it stays with the run, by whom and when
     #[command(before_help = "Examples:
   wakerail note 7 'door open from 02:10 to 02:15'
@@ -334,7 +342,7 @@ pub struct StoreArgs {
 /// What can be done with the record.
 #[derive(Debug, Subcommand)]
 pub enum StoreCommand {
-    /// Are journals, readings and remarks still what was written? Names the first that is
+    /// Are journals, readings, remarks and kept traffic still what was written? Names the first that is
     /// not. Rulings have no links: `wakerail rule` makes them again from the readings
     Check(StoreCheck),
 }
@@ -610,6 +618,29 @@ pub struct Readings {
     /// How to print
     #[command(flatten)]
     pub printed: Printed,
+}
+
+/// How traffic is printed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum Lines {
+    /// For a person; of a device a session, which can be played again.
+    #[default]
+    Text,
+    /// One JSON object a line, units in the names.
+    Json,
+}
+
+/// `traffic`
+#[derive(Debug, Args)]
+pub struct Traffic {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// The device, by its name in the bench file; without, what is kept of which
+    pub device: Option<String>,
+    /// How to print
+    #[arg(long, value_enum, default_value_t, value_name = "FORM")]
+    pub format: Lines,
 }
 
 /// `note`

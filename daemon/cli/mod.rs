@@ -41,6 +41,7 @@ pub mod sse;
 pub mod survey;
 pub mod terminal;
 pub mod text_files;
+pub mod traffic;
 pub mod user;
 pub mod verbs;
 pub mod watch;

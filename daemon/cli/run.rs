@@ -17,7 +17,7 @@ use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
     account, bench, book, check, compute, demo, format, help, new, place, readings, record,
-    remarks, rulings, runs, script, show, survey, text_files, verbs, watch,
+    remarks, rulings, runs, script, show, survey, text_files, traffic, verbs, watch,
 };
 use crate::service;
 
@@ -117,6 +117,7 @@ async fn ask_daemon(
             format::say(out, &verbs::stop(client, args.run.run, asks).await?)
         }
         Command::Readings(args) => readings::run(client, &args, out).await,
+        Command::Traffic(args) => traffic::run(client, &args, out).await,
         Command::Note(args) => remarks::note(client, &args, out).await,
         Command::SetAside(args) => remarks::set_aside(client, &args, out).await,
         Command::Survey(args) => survey::run(client, &args, out).await,

@@ -22,4 +22,5 @@ pub mod rulings;
 pub mod runs;
 pub mod serve;
 pub mod tell;
+pub mod traffic;
 pub mod wire;

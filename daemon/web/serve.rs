@@ -12,7 +12,9 @@ use tokio_util::sync::CancellationToken;
 
 use super::problem::Trouble;
 use super::wire::problems;
-use super::{accounts, benches, events, health, placements, readings, remarks, rulings, runs};
+use super::{
+    accounts, benches, events, health, placements, readings, remarks, rulings, runs, traffic,
+};
 use crate::queue::keeper::Keeper;
 use crate::store::open::Store;
 
@@ -55,6 +57,8 @@ pub fn router(desk: Desk) -> Router {
         .route("/runs/{run}/set-aside", post(remarks::set_aside))
         .route("/runs/{run}/take-back", post(remarks::take_back))
         .route("/runs/{run}/readings", get(readings::list))
+        .route("/runs/{run}/traffic", get(traffic::list))
+        .route("/runs/{run}/traffic/{digest}", get(traffic::show))
         .route("/runs/{run}/survey", get(readings::survey))
         .route(
             "/runs/{run}/rulings",

@@ -511,6 +511,40 @@ pub struct Remark {
     pub at: Instant,
 }
 
+/// A piece of kept traffic, of `GET /runs/{id}/traffic`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Piece {
+    /// The run.
+    pub run: i64,
+    /// The device.
+    pub device: String,
+    /// Counts the device's pieces, from 1.
+    pub no: u64,
+    /// Which life of the daemon, from 1.
+    pub sitting: u32,
+    /// Its first and last bytes went so long after the run began.
+    pub from_s: f64,
+    /// See `from_s`.
+    pub to_s: f64,
+    /// Bytes in it.
+    pub bytes: u64,
+    /// Bytes before it that went over the link and are in no piece.
+    pub missing_before_bytes: u64,
+    /// Bytes after it that came too fast to be kept.
+    pub missing_after_bytes: u64,
+    /// The limit of what is kept was reached: nothing of it and after it.
+    pub is_full: bool,
+    /// Under which its text is asked for.
+    pub digest: String,
+}
+
+/// `GET /runs/{id}/traffic/{digest}`
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PieceText {
+    /// Lines of a session, a comment first.
+    pub text: String,
+}
+
 /// A row of `GET /runs/{id}/readings`. The order of the fields is the order
 /// of the columns.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

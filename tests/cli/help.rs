@@ -3,7 +3,7 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 28] = [
+const COMMANDS: [&str; 29] = [
     "new",
     "check",
     "bench",
@@ -20,6 +20,7 @@ const COMMANDS: [&str; 28] = [
     "release",
     "stop",
     "readings",
+    "traffic",
     "note",
     "set-aside",
     "survey",

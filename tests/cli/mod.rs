@@ -14,3 +14,4 @@ mod remarks;
 mod rulings;
 mod serving;
 mod terminal;
+mod traffic;

@@ -10,7 +10,7 @@
 //! devices are asked, and the limits (`bench`).
 
 mod by_hand;
-mod bytes;
+pub(super) mod bytes;
 mod probe;
 
 use std::io::Write;
