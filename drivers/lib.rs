@@ -26,3 +26,5 @@ pub mod simulated;
 mod tests_acceptance;
 #[cfg(test)]
 mod tests_acceptance_modbus;
+#[cfg(test)]
+mod tests_sessions;

@@ -5,9 +5,12 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use drivers::clock::Clock;
+use drivers::link::session::Said;
+use drivers::link::wire::{memory_wire, pty_wire, serve};
 use drivers::link::{Address, Tap};
 use drivers::simulated::bench::{BenchSpec, SimulatedBench, Wire};
 use drivers::simulated::faults::Device;
+use drivers::simulated::replayed::{Followed, Replayed};
 use drivers::simulated::world::{Person, WorldSpec};
 use photometry::units::{Length, Mono, Span, Wall};
 
@@ -190,6 +193,10 @@ pub struct Scene {
     pub real_time: bool,
     /// What goes over the links of these instruments is recorded.
     pub taps: BTreeMap<String, Tap>,
+    /// A recorded talk that is played in place of the simulated meter.
+    pub played: Option<Vec<Said>>,
+    /// How far the talk came in it, once it was played.
+    pub followed: Mutex<Followed>,
 }
 
 /// How a sitting ended.
@@ -268,6 +275,8 @@ impl Scene {
             away: Span::from_secs(30),
             real_time: false,
             taps: BTreeMap::new(),
+            played: None,
+            followed: Mutex::default(),
         }
     }
 
@@ -288,7 +297,8 @@ impl Scene {
         } else {
             Clock::simulated(ANCHOR, start)
         };
-        let devices = [Device::Rail, Device::Meter, Device::Fingers];
+        let mut devices = vec![Device::Rail, Device::Meter, Device::Fingers];
+        devices.retain(|device| self.played.is_none() || *device != Device::Meter);
         let spec = BenchSpec {
             world: self.world.clone(),
             world_file: Some(self.folder.path().join("world.json")),
@@ -299,8 +309,20 @@ impl Scene {
                 .collect(),
         };
         let names = seat_names(&self.frozen.card);
-        let names: Vec<&str> = names.iter().map(String::as_str).collect();
-        let (simulated, seats) = SimulatedBench::start(&clock, spec, &names).expect("it starts");
+        let mut names: Vec<&str> = names.iter().map(String::as_str).collect();
+        names.extend(self.played.iter().map(|_| "played meter"));
+        let (simulated, mut seats) =
+            SimulatedBench::start(&clock, spec, &names).expect("it starts");
+        let _played = self.played.as_ref().map(|session| {
+            let seat = seats.pop().expect("the last seat");
+            let end = match self.wire(Device::Meter) {
+                Wire::Memory(name) => memory_wire(&clock, &name),
+                Wire::Pty(path) => pty_wire(&clock, &path).expect("a terminal"),
+            };
+            let (machine, followed) = Replayed::new(session.clone(), start);
+            *self.followed.lock().expect("a lock") = followed;
+            serve(seat, end, machine).expect("a thread")
+        });
         let elsewhere: BTreeMap<String, Address> = [
             ("rail-port", Device::Rail),
             ("meter-port", Device::Meter),

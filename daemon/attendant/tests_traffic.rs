@@ -7,7 +7,7 @@ use photometry::units::Span;
 
 use super::scene::{By, Dies, Nobody, Sat, Scene};
 use super::tests::short;
-use crate::bench::traffic::read;
+use crate::bench::traffic::{FIRST_LINE, read};
 use crate::run::journal::{Body, End};
 use crate::run::traffic::Piece;
 
@@ -90,6 +90,49 @@ async fn every_byte_of_a_night_is_kept_in_its_order() {
             assert!(last <= piece.from && piece.from <= piece.to);
             (end, last) = (end + piece.bytes, piece.to);
         }
+    }
+}
+
+/// Every reading of a night, with its key and flags, without its times.
+fn readings(scene: &Scene) -> Vec<String> {
+    let events = scene.paper.events();
+    let taken = events.iter().filter_map(|event| match &event.body {
+        Body::Taken { key, reading } => Some((key, reading)),
+        _ => None,
+    });
+    // A number's Debug form is exact.
+    taken
+        .map(|(key, r)| {
+            format!(
+                "{key} {:?} {:?} {:?} {:?}",
+                r.outcome, r.raw, r.flags, r.range
+            )
+        })
+        .collect()
+}
+
+/// The meter is gone, its record plays in its place: the same attendant, bench and
+/// driver make the same night of it.
+#[tokio::test]
+async fn a_night_with_a_replayed_meter_has_the_same_readings_to_the_last_bit() {
+    let first = night(By::Memory);
+    assert_eq!(first.sit(Nobody).await, Sat::Ended(End::Complete));
+    let wanted = readings(&first);
+    let lapses = ["TimedOut", "answered after a resync"];
+    for lapse in lapses {
+        assert!(wanted.iter().any(|line| line.contains(lapse)), "{lapse}");
+    }
+    let texts: Vec<String> = first.paper.pieces().into_iter().map(|p| p.text).collect();
+    let session = format!("{FIRST_LINE}\n{}", texts.concat());
+    for by in [By::Memory, By::Pty] {
+        let mut again = night(by);
+        again.world.faults.clear();
+        again.played = Some(drivers::link::session::read(&session).expect("a session"));
+        assert_eq!(again.sit(Nobody).await, Sat::Ended(End::Complete));
+        let followed = again.followed.lock().expect("a lock").clone();
+        assert_eq!(followed.departure(), None);
+        assert_eq!(readings(&again), wanted);
+        assert_eq!(followed.questions_left(), 0);
     }
 }
 

@@ -10,7 +10,8 @@
 //!
 //! The rail is one of three kinds: `rail` (lines and bytes), `line_rail`,
 //! `register_rail`. `registers` is a Modbus device for itself: a map, its
-//! frames, its `lapses`; `framed` a meter of binary frames and its slips.
+//! frames, its `lapses`; `framed` a meter of binary frames and its slips. `replayed` is a recorded
+//! talk, played again.
 //!
 //! Truth comes from closed forms and a seed, never from `photometry`'s
 //! analysis: the code is not to be compared with itself. Machines are pure;
@@ -31,6 +32,7 @@ pub mod rail;
 pub mod random;
 mod register_rail;
 pub mod registers;
+pub mod replayed;
 pub mod room;
 pub mod scpi_device;
 pub mod world;
