@@ -53,7 +53,7 @@ fn answers(scene: &Scene, before_last: Span) -> Vec<Vec<u8>> {
         Body::Taken { reading, .. } => Some(reading),
         _ => None,
     });
-    let last = taken.clone().last().expect("a reading").taken.mono;
+    let last = taken.clone().next_back().expect("a reading").taken.mono;
     taken
         .filter(|reading| last.since(reading.taken.mono) >= before_last)
         .map(|reading| reading.raw.clone())

@@ -141,3 +141,44 @@ async fn a_piece_that_cannot_be_written_costs_no_event_and_is_told() {
     assert_eq!(events.len(), 4);
     assert_eq!(checked(&store).await, (2, None));
 }
+
+/// Whatever the disk makes of a piece: its row, its content, or a piece that is
+/// not there any more.
+#[tokio::test]
+async fn a_piece_that_is_not_as_it_was_written_is_named() {
+    let changes = [
+        "UPDATE traffic SET sitting = 2 WHERE no = 1",
+        "UPDATE traffic SET from_ns = from_ns + 1 WHERE no = 1",
+        "UPDATE traffic SET to_ns = to_ns + 1 WHERE no = 1",
+        "UPDATE traffic SET begins_at_byte = 1 WHERE no = 1",
+        "UPDATE traffic SET bytes = 7 WHERE no = 1",
+        "UPDATE traffic SET not_kept_bytes = 1 WHERE no = 1",
+        "UPDATE traffic SET is_full = 1 WHERE no = 1",
+        "UPDATE traffic SET device = 'lux-heae' WHERE no = 1",
+        "UPDATE traffic SET digest = (SELECT digest FROM traffic WHERE no = 2) WHERE no = 1",
+        "UPDATE attachments SET content = zeroblob(40) WHERE id = 1",
+        "DELETE FROM traffic WHERE no = 1",
+    ];
+    for change in changes {
+        let (folder, store, run) = begun().await;
+        for at in 0..2 {
+            let pieces = vec![piece(at * 6, b"READ?\n")];
+            store.keep_traffic(run, pieces).await.expect("kept");
+        }
+        let other = SqliteConnectOptions::new().filename(folder.path().join("record.db"));
+        let mut other = other.connect().await.expect("connected");
+        let guards = "DROP TRIGGER traffic_no_update; DROP TRIGGER traffic_no_delete; \
+                      DROP TRIGGER attachments_no_update";
+        let refused = sqlx::raw_sql(change).execute(&mut other).await;
+        assert!(refused.is_err(), "the record itself takes it: {change}");
+        for sql in [guards, change] {
+            let done = sqlx::raw_sql(sql).execute(&mut other).await;
+            done.unwrap_or_else(|error| panic!("{sql}: {error}"));
+        }
+        other.close().await.expect("closed");
+        let (whole, bad) = checked(&store).await;
+        let bad = bad.unwrap_or_else(|| panic!("not found: {change}"));
+        assert!(bad.contains("traffic of lux-hea"), "{change}: {bad}");
+        assert!(whole < 2, "{change}");
+    }
+}
