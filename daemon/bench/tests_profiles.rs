@@ -286,6 +286,12 @@ fn ports_say_how_their_lines_are_set() {
         ),
         (
             socket,
+            "{program: /bin/lux-once, traffic: kept}",
+            "a program has no `traffic`",
+        ),
+        (serial, "x, traffic: keep}", "`keep` is not known here"),
+        (
+            socket,
             "{program: /bin/a, tcp: \"h:1\"}",
             "is given twice: tcp and program",
         ),
