@@ -117,6 +117,18 @@ pub enum DriverError {
         /// The identity that answered.
         is: String,
     },
+    /// The device has another serial number than the one that was demanded.
+    #[error(
+        "the bench file demands serial {demanded}, and the device says it is {told}. Plug the right one in, or correct `serial` and the calibration in the bench file"
+    )]
+    AnotherSerial {
+        /// The serial number in the bench file.
+        demanded: String,
+        /// The one in its identity.
+        told: String,
+        /// The whole identity as it came.
+        identity: String,
+    },
     /// A setting did not read back as it was set.
     #[error("`{setting}` was set to {wanted} and reads back as {got}")]
     NotTaken {

@@ -152,6 +152,10 @@ fn of_driver(error: DriverError) -> Failed {
             Kind::AnotherDevice,
             format!("it was `{was}` and now says it is `{is}`"),
         ),
+        DriverError::AnotherSerial { demanded, told, .. } => Failed::new(
+            Kind::AnotherDevice,
+            format!("the bench file demands serial {demanded}, and it says it is {told}"),
+        ),
         DriverError::Refused { .. } | DriverError::NotTaken { .. } => {
             Failed::new(Kind::Refused, whole)
         }

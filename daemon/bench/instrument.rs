@@ -134,6 +134,7 @@ const fn driver_code(error: &DriverError) -> &'static str {
         DriverError::OutsideTravel { .. } => "outside-travel",
         DriverError::CoilStuck { .. } => "coil-stuck",
         DriverError::IdentityChanged { .. } => "identity-changed",
+        DriverError::AnotherSerial { .. } => "another-serial",
         DriverError::Link(_) => "link",
         DriverError::Restarted { .. } => "restarted",
         DriverError::NotArrived { .. } => "not-arrived",

@@ -121,6 +121,7 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
         let station = station(card, &meter.port, &profile);
         let (follows, at) = (Arc::clone(&profile), station.clone());
         let driver = ProfiledMeter::new(meter_card(meter), follows, at);
+        let driver = driver.demanding(meter.serial.clone());
         devices.push(Device {
             name: meter.name.clone(),
             port: meter.port.clone(),

@@ -243,7 +243,8 @@ impl Profiles for ProfileBook {
 }
 
 /// Gives every device the shipped profile that simulated devices understand; the
-/// names of the devices whose own was put aside for it.
+/// names of the devices whose own was put aside for it. No serial number is
+/// demanded of a simulated meter.
 pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
     let mut put_aside = Vec::new();
     let mut usual = |used: &mut Option<UsedProfile>, role, device: &str| {
@@ -259,6 +260,7 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
     };
     for meter in &mut card.meters {
         usual(&mut meter.profile, DeviceRole::Meter, &meter.name);
+        meter.serial = None;
     }
     if let Some(rail) = &mut card.rail {
         usual(&mut rail.profile, DeviceRole::Rail, "rail");

@@ -58,6 +58,22 @@ pub(super) fn resynchronise(
     }
 }
 
+/// Refuses a device whose serial number is not the one that the bench file
+/// demands. One that tells none is taken: nothing speaks against it.
+pub(super) fn as_demanded(
+    identity: Identity,
+    demanded: Option<&str>,
+) -> Result<Identity, DriverError> {
+    match (demanded, &identity.serial) {
+        (Some(demanded), Some(told)) if demanded != told => Err(DriverError::AnotherSerial {
+            demanded: demanded.to_owned(),
+            told: told.clone(),
+            identity: identity.raw,
+        }),
+        _ => Ok(identity),
+    }
+}
+
 /// Refuses another device under the same name.
 pub(super) fn same_as_before(
     identity: Identity,

@@ -55,6 +55,8 @@ pub struct ProfiledMeter {
     /// Who is spoken to, where it is by registers.
     station: Option<Station>,
     identity: Option<Identity>,
+    /// The serial number that its identity must show, if it shows one.
+    demanded: Option<String>,
     /// Its shutter as it was last told.
     closed: bool,
     /// Nobody knows whether it still has its settings.
@@ -74,9 +76,17 @@ impl ProfiledMeter {
             profile,
             station,
             identity: None,
+            demanded: None,
             closed: false,
             suspect: false,
         }
+    }
+
+    /// The same driver, for a meter with this serial number alone: a certificate
+    /// is one meter's.
+    #[must_use]
+    pub fn demanding(self, demanded: Option<String>) -> ProfiledMeter {
+        ProfiledMeter { demanded, ..self }
     }
 
     fn integration(&self) -> Span {
@@ -251,6 +261,7 @@ impl Photometer for ProfiledMeter {
         }
         let known = self.identity.as_ref();
         let identity = identity::ready(talk, &self.profile, self.given(), known)?;
+        let identity = identity::as_demanded(identity, self.demanded.as_deref())?;
         self.identity = Some(identity.clone());
         self.closed = false;
         self.set_up(talk)?;

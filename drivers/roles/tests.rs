@@ -336,6 +336,33 @@ fn a_dead_meter_is_an_error_in_bounded_time() {
     assert_eq!(rig.now().since(start), Span::from_ms(17_403));
 }
 
+/// A certificate is one meter's: another is refused before it is set up.
+#[test]
+fn a_meter_with_another_serial_than_demanded_is_refused() {
+    let told = |seed: u64| format!("{:06}", seed % 1_000_000);
+    let asked = || {
+        let profile = shipped::profile(shipped::DEFAULT_METER).expect("a profile");
+        ProfiledMeter::new(meter_card(), profile, None)
+    };
+    let mut rig = Rig::new(false, &[]);
+    let seed = rig.bench.world().spec().seed;
+    let mut right = asked().demanding(Some(told(seed)));
+    right
+        .open(&mut rig.talk(Device::Meter))
+        .expect("the right one");
+    let mut rig = Rig::new(false, &[]);
+    let mut wrong = asked().demanding(Some("0107".to_owned()));
+    let refused = wrong.open(&mut rig.talk(Device::Meter));
+    let refused = refused.expect_err("another one");
+    let words = format!(
+        "the bench file demands serial 0107, and the device says it is {}. Plug the right one \
+         in, or correct `serial` and the calibration in the bench file",
+        told(seed)
+    );
+    assert_eq!(refused.to_string(), words);
+    assert!(!refused.link_is_gone());
+}
+
 #[test]
 fn an_unplugged_meter_is_gone() {
     for pty in [false, true] {
