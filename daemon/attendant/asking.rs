@@ -22,6 +22,8 @@ pub enum Broken {
     Off(SeamCause),
     /// It failed.
     Fault(Fault),
+    /// The device is gone, and may come back.
+    Lost(Fault),
     /// The record failed.
     Record(RecordError),
 }
@@ -55,11 +57,26 @@ impl Attendant {
         // but the answer may not be lost: the caller writes it down first and
         // meets the interruption at its next wait.
         match reply {
-            Ok(answer) => Ok(answer),
+            Ok(answer) => {
+                self.meet(instrument);
+                Ok(answer)
+            }
             Err(Trouble::Driver(drivers::error::DriverError::Abandoned)) => {
                 Err(Broken::Off(self.interrupt.unwrap_or(SeamCause::Failure)))
             }
+            Err(trouble) if trouble.is_a_loss() => {
+                if trouble.was_there() {
+                    self.meet(instrument);
+                }
+                Err(Broken::Lost(trouble.fault(instrument)))
+            }
             Err(trouble) => Err(Broken::Fault(trouble.fault(instrument))),
+        }
+    }
+
+    fn meet(&mut self, instrument: &str) {
+        if !self.met.contains(instrument) {
+            self.met.insert(instrument.to_owned());
         }
     }
 

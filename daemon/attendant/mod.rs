@@ -4,8 +4,8 @@
 //! ```text
 //!  orders ──► work (phases of a run) ──► acts (one action) ──► lamp, warm
 //!                │                           │
-//!             record (journal: write, then apply)    safe (coils off, still, dark)
-//!             traffic (of links, beside the journal)
+//!        lost, record (journal: write, then apply)   safe (coils off, still, dark)
+//!        traffic (of links, beside the journal)
 //!                                            └──► asking (instruments, with interrupts)
 //! ```
 //!
@@ -17,6 +17,7 @@ mod acts;
 mod asking;
 pub mod handle;
 mod lamp;
+mod lost;
 mod record;
 mod safe;
 #[cfg(test)]
@@ -29,6 +30,8 @@ mod tests_faults;
 mod tests_lamp;
 #[cfg(test)]
 mod tests_light;
+#[cfg(test)]
+mod tests_lost;
 #[cfg(test)]
 mod tests_orders;
 #[cfg(test)]

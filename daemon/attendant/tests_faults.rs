@@ -371,6 +371,14 @@ fn of_any_device(device: Device) -> Vec<(String, Fault)> {
         ("a megabyte without end", Fault::Endless(device)),
         ("reset with a banner", Fault::Reset(device)),
         ("reset without a word", Fault::Forgets(device)),
+        (
+            "link lost, back in 20 s",
+            Fault::LinkLost(device, Span::from_secs(20)),
+        ),
+        (
+            "link lost, back in 5 min",
+            Fault::LinkLost(device, Span::from_mins(5)),
+        ),
     ]
     .map(|(kind, fault)| (format!("{device:?}, {kind}").to_lowercase(), fault))
     .to_vec()

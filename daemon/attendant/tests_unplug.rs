@@ -1,14 +1,16 @@
 //! A device's plug is pulled at any event of a night and put in again later,
-//! over pseudo-terminals: the loss has a name, the port is opened anew when it
-//! is next needed, and only the device that was there is measured with.
+//! over pseudo-terminals: the device is waited for, the loss has a name, and only
+//! the device that was there is measured with.
 
 use std::sync::Arc;
 
 use drivers::simulated::bench::{SimulatedBench, Wire};
 use drivers::simulated::faults::Device;
+use photometry::units::Span;
 
 use super::handle::Handle;
 use super::scene::{By, Hands, Sat, Scene};
+use super::tests::{promised, results};
 use super::tests_faults::{Witness, complaints, night, sat_out};
 use super::tests_sweep::two_tests;
 use crate::plan::intent::OnFailure;
@@ -26,6 +28,10 @@ enum Back {
     WhenFailed,
     /// Another meter, before the held run is released.
     AnotherWhenHeld,
+    /// As soon as the bench was made safe: it is waited for then.
+    WhenLost,
+    /// The same, and another meter.
+    AnotherWhenLost,
     Never,
 }
 
@@ -48,11 +54,14 @@ impl Hands for Puller {
         let now = match self.back {
             Back::WhenHeld | Back::AnotherWhenHeld => matches!(event.body, Body::Held { .. }),
             Back::WhenFailed => matches!(event.body, Body::Failed { .. }),
+            Back::WhenLost | Back::AnotherWhenLost => matches!(event.body, Body::MadeSafe { .. }),
             Back::Never => false,
         };
         if now && std::mem::take(&mut self.out) {
             let plugged = match self.back {
-                Back::AnotherWhenHeld => bench.plug_another_meter(&self.wire),
+                Back::AnotherWhenHeld | Back::AnotherWhenLost => {
+                    bench.plug_another_meter(&self.wire)
+                }
                 _ => bench.plug(self.device, &self.wire),
             };
             plugged.expect("plugged in");
@@ -135,6 +144,50 @@ async fn another_meter_under_the_same_name_is_refused() {
         .position(|event| matches!(event.body, Body::Held { .. }));
     let read = |event: &Event| matches!(event.body, Body::Taken { .. });
     assert!(!events[held.expect("held")..].iter().any(read));
+}
+
+/// Ten minutes are waited: the hand comes in real time, which passes beside them.
+fn waiting_long(scene: &mut Scene) {
+    let frozen = Arc::get_mut(&mut scene.frozen).expect("only one");
+    let within = Span::from_mins(10);
+    frozen.card.meters[0].back_within = within;
+    let (rail, fingers) = (&mut frozen.card.rail, &mut frozen.card.fingers);
+    rail.as_mut().expect("a rail").back_within = within;
+    fingers.as_mut().expect("fingers").back_within = within;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_plug_put_in_again_while_it_is_waited_for_costs_nothing() {
+    for (device, nth) in DEVICES.into_iter().zip([90, 60, 40]) {
+        let mut scene = night(Vec::new(), OnFailure::Stop);
+        scene.by = By::Pty;
+        waiting_long(&mut scene);
+        let sat = pulled(&scene, device, nth, Back::WhenLost).await;
+        let (text, events) = (scene.paper.text(), scene.paper.events());
+        assert_eq!(sat, Sat::Ended(End::Complete), "{device:?}\n{text}");
+        let itinerary = &scene.frozen.itinerary;
+        assert_eq!(
+            results(itinerary, &events),
+            promised(itinerary),
+            "{device:?}"
+        );
+        let count = |kind: &str| events.iter().filter(|e| e.body.kind() == kind).count();
+        assert_eq!((count("lost"), count("back")), (1, 1), "{device:?}\n{text}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn another_meter_put_in_while_it_is_waited_for_is_refused() {
+    let mut scene = night(Vec::new(), OnFailure::Stop);
+    scene.by = By::Pty;
+    waiting_long(&mut scene);
+    let sat = pulled(&scene, Device::Meter, 90, Back::AnotherWhenLost).await;
+    assert_eq!(sat, Sat::Ended(End::Stopped), "{}", scene.paper.text());
+    assert_eq!(codes(&scene), ["identity-changed"]);
+    let events = scene.paper.events();
+    let lost = events.iter().position(|e| e.body.kind() == "lost");
+    let read = |event: &Event| matches!(event.body, Body::Taken { .. });
+    assert!(!events[lost.expect("lost")..].iter().any(read));
 }
 
 /// The first test loses its meter; the second finds it again.

@@ -1,6 +1,6 @@
 //! The attendant and the phases of a run in its hands.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 use drivers::clock::{Mailbox, Seat, mailbox};
 use photometry::units::{Mono, Span};
@@ -33,6 +33,8 @@ pub struct Attendant {
     pub(super) leaving: bool,
     pub(super) answer: Option<String>,
     pub(super) released: bool,
+    /// Instruments that were there in this sitting.
+    pub(super) met: BTreeSet<String>,
     /// When the window of the run in hand closes.
     pub(super) closes: Option<Mono>,
     /// When the next piece of the kept traffic is cut.
@@ -41,7 +43,7 @@ pub struct Attendant {
 
 /// Whether the attendant goes on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Stays {
+pub(super) enum Stays {
     Yes,
     No,
 }
@@ -66,6 +68,7 @@ impl Attendant {
             leaving: false,
             answer: None,
             released: false,
+            met: BTreeSet::new(),
             closes: None,
             piece_due: Mono::ZERO,
         };
@@ -169,7 +172,7 @@ impl Attendant {
     }
 
     /// Writes an event that concerns no action.
-    async fn note(&mut self, body: Body) -> Result<(), RecordError> {
+    pub(super) async fn note(&mut self, body: Body) -> Result<(), RecordError> {
         let at = self.seat.now();
         match &mut self.current {
             Some(current) => current.write(at, None, 0, body).await,
@@ -206,7 +209,7 @@ impl Attendant {
         Ok(Stays::Yes)
     }
 
-    fn hours_now(&self) -> Hours {
+    pub(super) fn hours_now(&self) -> Hours {
         let current = self.current.as_ref();
         let window = current.and_then(|c| c.frozen.plan.policies.window);
         window::hours(self.seat.clock(), self.seat.now(), window)
@@ -236,7 +239,7 @@ impl Attendant {
         Ok(())
     }
 
-    fn hold_flow(&mut self) {
+    pub(super) fn hold_flow(&mut self) {
         let flow = self.seat.clock().hold_flow();
         if let Some(current) = &mut self.current {
             current.flow = Some(flow);
@@ -318,7 +321,10 @@ impl Attendant {
         match broken {
             Broken::Record(error) => Err(error),
             Broken::Off(cause) => self.break_off(cause).await,
-            Broken::Fault(fault) => {
+            Broken::Lost(fault) if self.is_waited_for(&fault) => {
+                self.lose(no, attempt, fault).await
+            }
+            Broken::Fault(fault) | Broken::Lost(fault) => {
                 tracing::warn!(action = no, code = fault.code, "{}", fault.message);
                 let at = self.seat.now();
                 let Some(current) = &mut self.current else {
@@ -338,7 +344,7 @@ impl Attendant {
     }
 
     /// Breaks the run off here and makes the bench safe.
-    async fn break_off(&mut self, cause: SeamCause) -> Result<(), RecordError> {
+    pub(super) async fn break_off(&mut self, cause: SeamCause) -> Result<(), RecordError> {
         self.note(Body::Seam { cause }).await?;
         let left = self.make_safe().await;
         if let Some(current) = &mut self.current {
@@ -359,6 +365,7 @@ impl Attendant {
                 self.resume_after_start().await
             }
             SeamCause::WindowClosed => self.next_evening().await,
+            SeamCause::DeviceLost => self.wait_for_device().await,
             SeamCause::Failure => {
                 let (policy, words) = self.failure_words();
                 match policy {
@@ -405,7 +412,7 @@ impl Attendant {
     }
 
     /// Makes the bench safe and writes it down, unless that was done.
-    async fn make_safe_if_not(&mut self) -> Result<(), RecordError> {
+    pub(super) async fn make_safe_if_not(&mut self) -> Result<(), RecordError> {
         if self.current.as_ref().is_none_or(|c| c.state.safe) {
             return Ok(());
         }
@@ -424,7 +431,7 @@ impl Attendant {
         (current.frozen.itinerary.policies.on_failure, words)
     }
 
-    async fn hold(&mut self, cause: HoldCause) -> Result<Stays, RecordError> {
+    pub(super) async fn hold(&mut self, cause: HoldCause) -> Result<Stays, RecordError> {
         self.released = false;
         let cause = self.must_look().unwrap_or(cause);
         // After a loss of power, or with another unit there, nothing is touched
@@ -458,7 +465,7 @@ impl Attendant {
     }
 
     /// Why a person must look at the bench before anything moves.
-    fn must_look(&self) -> Option<HoldCause> {
+    pub(super) fn must_look(&self) -> Option<HoldCause> {
         let current = self.current.as_ref()?;
         if let Some(why) = &current.displaced {
             return Some(HoldCause::NoPlacement(why.clone()));

@@ -13,7 +13,7 @@ use drivers::exchange::line;
 use drivers::exchange::modbus::station::Station;
 use drivers::exchange::scpi::{Complaint, Identity};
 use drivers::exchange::talk::{LinkState, Talk};
-use drivers::link::{Address, Link, Tap};
+use drivers::link::{Address, Link, LinkError, Tap};
 use drivers::profile::perform::{self, Given};
 use drivers::profile::types::{Profile, ProfileVerb, Speech};
 use drivers::roles::photometer::Photometer;
@@ -62,7 +62,7 @@ pub enum Verb {
 /// What came of it.
 #[derive(Clone, Debug)]
 pub enum Answer {
-    /// The device was made ready now; its identity.
+    /// The device is ready; its identity.
     Ready(Box<Identity>),
     /// A reading.
     Reading(Reading),
@@ -105,6 +105,31 @@ pub enum Trouble {
 }
 
 impl Trouble {
+    /// Whether the device is gone and may come back: its plug was pulled, it
+    /// was switched off, or its link broke off.
+    pub const fn is_a_loss(&self) -> bool {
+        matches!(
+            self,
+            Trouble::Driver(
+                DriverError::Gone { .. }
+                    | DriverError::Link(
+                        LinkError::NotFound { .. }
+                            | LinkError::Gone { .. }
+                            | LinkError::WriteTimedOut { .. }
+                            | LinkError::Io { .. }
+                    )
+            )
+        )
+    }
+
+    /// Whether its link was open before it broke off.
+    pub const fn was_there(&self) -> bool {
+        matches!(
+            self,
+            Trouble::Driver(DriverError::Link(LinkError::Gone { .. }))
+        )
+    }
+
     /// As it stands in the journal.
     pub fn fault(&self, instrument: &str) -> Fault {
         let code = match self {
@@ -242,6 +267,7 @@ impl Instrument {
             abandon: Arc::clone(&abandon),
             link: None,
             state: LinkState::new(),
+            identity: None,
         };
         let thread = std::thread::Builder::new()
             .name(format!("port {name}"))
@@ -291,6 +317,8 @@ struct Worker {
     abandon: Arc<AtomicBool>,
     link: Option<Link>,
     state: LinkState,
+    /// Who the device said it is when its port was last opened.
+    identity: Option<Identity>,
 }
 
 impl Worker {
@@ -314,9 +342,9 @@ impl Worker {
     }
 
     fn answer(&mut self, verb: Verb) -> Result<Answer, Trouble> {
-        let ready = self.open_if_closed()?;
-        if let (Verb::Open, Some(identity)) = (verb, ready) {
-            return Ok(Answer::Ready(Box::new(identity)));
+        self.open_if_closed()?;
+        if let (Verb::Open, Some(identity)) = (verb, &self.identity) {
+            return Ok(Answer::Ready(Box::new(identity.clone())));
         }
         let outcome = self.carry_out(verb);
         if let Err(Trouble::Driver(error)) = &outcome
@@ -328,11 +356,10 @@ impl Worker {
         outcome
     }
 
-    /// Opens the port and makes the device ready; its identity if it was
-    /// opened now.
-    fn open_if_closed(&mut self) -> Result<Option<Identity>, Trouble> {
+    /// Opens the port and makes the device ready, unless that was done.
+    fn open_if_closed(&mut self) -> Result<(), Trouble> {
         if self.link.is_some() {
-            return Ok(None);
+            return Ok(());
         }
         let (address, tap) = (&self.attached.address, self.attached.tap.clone());
         let link = Link::open_tapped(address, self.seat.clock(), tap).map_err(DriverError::from)?;
@@ -343,13 +370,8 @@ impl Worker {
             Role::Positioner(rail) => rail.open(talk),
             Role::Presser(fingers) => fingers.open(talk),
         });
-        match identity {
-            Ok(identity) => Ok(Some(identity)),
-            Err(trouble) => {
-                self.link = None;
-                Err(trouble)
-            }
-        }
+        self.identity = Some(identity.inspect_err(|_| self.link = None)?);
+        Ok(())
     }
 
     fn with_talk<T>(

@@ -316,6 +316,18 @@ impl Bench {
         &self.card
     }
 
+    /// How long an instrument that is gone in the middle of a run is waited for.
+    pub fn back_within(&self, instrument: &str) -> Span {
+        let card = &self.card;
+        let meter = card.meters.iter().find(|meter| meter.name == instrument);
+        let rail = card.rail.as_ref().filter(|_| instrument == RAIL);
+        let fingers = card.fingers.as_ref().filter(|_| instrument == FINGERS);
+        let told = meter.map(|meter| meter.back_within);
+        let told = told.or_else(|| rail.map(|rail| rail.back_within));
+        told.or_else(|| fingers.map(|fingers| fingers.back_within))
+            .unwrap_or(Span::ZERO)
+    }
+
     /// Hands a request to an instrument; its number.
     ///
     /// # Errors

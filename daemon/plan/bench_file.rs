@@ -5,12 +5,15 @@ use photometry::units::{Length, LengthUnit, Lux, Span};
 use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 
 use super::card::{
-    Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place as BenchPlace, PlaceKind,
-    Port, PortAddress, Rail, WrittenTerm,
+    BACK_WITHIN, Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place as BenchPlace,
+    PlaceKind, Port, PortAddress, Rail, WrittenTerm,
 };
 use super::file;
 use super::port_file;
 use super::profiles::{self, ProfilePlaces, UsedProfile};
+
+/// A device that is not back within this needs a person, who releases the run.
+const BACK_WITHIN_AT_MOST: Span = Span::from_mins(10);
 
 /// Where the parts of a bench file stand, for mistakes that are found later.
 #[derive(Clone, Debug)]
@@ -133,6 +136,7 @@ fn rail(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Rail> {
     let gauge_at = fields.may("gauge-at", file::coordinate);
     let gauge_uncertainty = fields.may_or("gauge-uncertainty", file::length, Length::from_um(300));
     let home_tolerance = fields.may_or("home-tolerance", file::length, Length::from_um(100));
+    let back_within = fields.may_or("back-within", back_within, BACK_WITHIN);
     if let (Some((from, to)), Some(at)) = (travel, gauge_at)
         && !(from..=to).contains(&at)
     {
@@ -161,7 +165,23 @@ fn rail(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Rail> {
         gauge_uncertainty,
         gauge_at: gauge_at.unwrap_or(travel_from),
         home_tolerance,
+        back_within,
     })
+}
+
+/// How long a device that is gone is waited for; 0 s for not at all.
+fn back_within(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
+    let reader = readers::checked(
+        readers::quantity(Span::parse),
+        |span: &Span| match (Span::ZERO..=BACK_WITHIN_AT_MOST).contains(span) {
+            true => Ok(()),
+            false => Err(format!(
+                "{span} is not between 0 s (a device that is gone is not waited for) and {}",
+                BACK_WITHIN_AT_MOST.shown()
+            )),
+        },
+    );
+    reader(node, mistakes)
 }
 
 fn travel(node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Length, Length)> {
@@ -207,6 +227,7 @@ fn meter(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Meter> {
     );
     let profile = fields.may("profile", profile);
     let serial = fields.may("serial", readers::text);
+    let back_within = fields.may_or("back-within", back_within, BACK_WITHIN);
     let calibration = fields.need("calibration", calibration);
     let uncertainty = fields.need("uncertainty", uncertainty);
     fields.finish();
@@ -225,6 +246,7 @@ fn meter(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Meter> {
         dark: dark?,
         profile,
         serial,
+        back_within,
         calibration: calibration?,
         uncertainty: uncertainty?,
     })
@@ -293,6 +315,7 @@ fn fingers(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Fingers> {
     let mut fields = Fields::of(node, "the fingers", mistakes)?;
     let port = fields.need("port", readers::name);
     let profile = fields.may("profile", profile);
+    let back_within = fields.may_or("back-within", back_within, BACK_WITHIN);
     let channels = fields.need("channels", |node, mistakes| {
         named(node, "fingers", mistakes, |name, node, mistakes| {
             let channel = readers::integer_in(1..=999)(node, mistakes)?;
@@ -323,6 +346,7 @@ fn fingers(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Fingers> {
     Some(Fingers {
         port: port?,
         profile,
+        back_within,
         channels: channels.into_iter().map(|(finger, _)| finger).collect(),
     })
 }

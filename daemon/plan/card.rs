@@ -11,6 +11,19 @@ use serde::{Deserialize, Serialize};
 
 use super::profiles::UsedProfile;
 
+/// How long a device that is gone is waited for where the bench file says
+/// nothing: an adapter that is enumerated anew takes seconds, a person who finds
+/// the plug on the floor takes longer. Common practice, no source.
+pub const BACK_WITHIN: Span = Span::from_secs(60);
+
+const fn back_within_usually() -> Span {
+    BACK_WITHIN
+}
+
+fn is_back_within_usually(span: &Span) -> bool {
+    *span == BACK_WITHIN
+}
+
 /// One bench, as its file describes it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Card {
@@ -184,6 +197,12 @@ pub struct Rail {
     pub gauge_at: Length,
     /// Largest home offset that still means no lost steps.
     pub home_tolerance: Length,
+    /// How long it is waited for when it is gone in the middle of a run.
+    #[serde(
+        default = "back_within_usually",
+        skip_serializing_if = "is_back_within_usually"
+    )]
+    pub back_within: Span,
 }
 
 impl Rail {
@@ -250,6 +269,12 @@ pub struct Meter {
     pub profile: Option<UsedProfile>,
     /// The serial number that its identity must show, when given.
     pub serial: Option<String>,
+    /// How long it is waited for when it is gone in the middle of a run.
+    #[serde(
+        default = "back_within_usually",
+        skip_serializing_if = "is_back_within_usually"
+    )]
+    pub back_within: Span,
     /// Its calibration.
     pub calibration: Calibration,
     /// Its terms of uncertainty.
@@ -283,6 +308,12 @@ pub struct Fingers {
     /// How it is spoken to; none in what was frozen before there were profiles.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub profile: Option<UsedProfile>,
+    /// How long it is waited for when it is gone in the middle of a run.
+    #[serde(
+        default = "back_within_usually",
+        skip_serializing_if = "is_back_within_usually"
+    )]
+    pub back_within: Span,
     /// Its channels by the fingers' names: `left` -> 1.
     pub channels: Vec<Finger>,
 }

@@ -5,8 +5,8 @@ use photometry::stabilisation::WindowRule;
 use photometry::units::{Acceleration, Length, LengthUnit, Lux, Ratio, Span, Speed, Wall};
 
 use super::card::{
-    Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place, PlaceKind, Port,
-    PortAddress, Rail,
+    BACK_WITHIN, Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place, PlaceKind,
+    Port, PortAddress, Rail,
 };
 use super::intent::{
     Plan, PlanLine, Policies, Reference, Settings, Survey, Test, TestKind, WarmUp,
@@ -33,6 +33,7 @@ pub fn rail() -> Rail {
         gauge_uncertainty: Length::from_um(300),
         gauge_at: Length::from_um(252_400),
         home_tolerance: Length::from_um(100),
+        back_within: BACK_WITHIN,
     }
 }
 
@@ -51,6 +52,7 @@ pub fn meter() -> Meter {
         dark: DarkBy::Shutter,
         profile: None,
         serial: None,
+        back_within: BACK_WITHIN,
         calibration: Calibration {
             certificate: "K-1".to_owned(),
             due: "2027-03-01".to_owned(),
@@ -91,6 +93,7 @@ pub fn card() -> Card {
         fingers: Some(Fingers {
             profile: None,
             port: "finger-port".to_owned(),
+            back_within: BACK_WITHIN,
             channels: vec![finger("left", 1), finger("right", 2), finger("round", 3)],
         }),
     }

@@ -234,6 +234,11 @@ fn each_single_mistake_of_a_bench_has_its_own_message() {
         ("due: 2027-09-01", "due: 2026-12-01", "in 6 days"),
         ("due: 2027-09-01", "due: 2026-11-24", "ended on 2026-11-24"),
         ("left: 2", "left: 1", "have the same channel 1"),
+        (
+            "dark: shutter",
+            "dark: shutter\n    back-within: 11 min",
+            "is not between 0 s (a device that is gone is not waited for) and 10 min",
+        ),
         ("1.05 %", "105 %", "is more than the whole"),
         ("made-safe: {", "made-saef: {", "did you mean `made-safe`?"),
     ];

@@ -107,6 +107,20 @@ pub enum Body {
         /// Why.
         fault: Fault,
     },
+    /// A device that the action needs is gone, and is waited for.
+    Lost {
+        /// Which, and what was seen.
+        fault: Fault,
+    },
+    /// The device that was lost is there again, made ready.
+    Back {
+        /// The device.
+        instrument: String,
+        /// Since it was lost.
+        after: Span,
+        /// Who it says it is.
+        identity: String,
+    },
     /// The run waits for a person.
     Held {
         /// Why.
@@ -144,6 +158,8 @@ impl Body {
             Body::Decided { .. } => "decided",
             Body::Done { .. } => "done",
             Body::Failed { .. } => "failed",
+            Body::Lost { .. } => "lost",
+            Body::Back { .. } => "back",
             Body::Held { .. } => "held",
             Body::Resumed { .. } => "resumed",
             Body::Seam { .. } => "seam",
@@ -299,6 +315,10 @@ pub enum ResumeCause {
     Restarted,
     /// The window opened.
     WindowOpened,
+    /// The device that was lost is there again.
+    DeviceBack,
+    /// The device that was lost did not come back in time, and its test failed.
+    NextTest,
 }
 
 /// Why a run was broken off.
@@ -321,6 +341,8 @@ pub enum SeamCause {
     Failure,
     /// The lamp has been on as long as it may.
     MaximumOn,
+    /// A device is gone; it is waited for.
+    DeviceLost,
 }
 
 /// How the bench was left.

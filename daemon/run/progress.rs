@@ -59,6 +59,21 @@ pub struct Running {
     pub attempt: u32,
 }
 
+/// A device that is gone, and the action that needs it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LostDevice {
+    /// The action's number; negative in a preamble.
+    pub no: i64,
+    /// Which attempt.
+    pub attempt: u32,
+    /// The device.
+    pub instrument: String,
+    /// The sitting that lost it.
+    pub sitting: u32,
+    /// When that was.
+    pub at: Moment,
+}
+
 /// The actions that stand before going on after a seam.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Preamble {
@@ -140,6 +155,11 @@ pub struct State {
     pub safe: bool,
     /// When the run was last broken off.
     pub seam_at: Wall,
+    /// The device that is waited for, or was.
+    pub lost: Option<LostDevice>,
+    /// Losses in a row without more done than ever before at a loss.
+    fruitless_losses: u32,
+    done_at_loss: usize,
     /// Windows in a row that closed without one planned action more done.
     pub fruitless_windows: u32,
     done_at_window: usize,
@@ -177,6 +197,9 @@ impl State {
             looks_in: None,
             safe: true,
             seam_at: Wall::default(),
+            lost: None,
+            fruitless_losses: 0,
+            done_at_loss: 0,
             fruitless_windows: 0,
             done_at_window: 0,
             done: Done::none_of(itinerary.actions.len()),
@@ -216,6 +239,15 @@ impl State {
     /// How many planned actions are done.
     pub fn actions_done(&self) -> usize {
         self.done.count()
+    }
+
+    /// How many losses of a device in a row it would be without any progress, if
+    /// one were lost now.
+    pub fn fruitless_losses_with_one_more(&self) -> u32 {
+        match self.actions_done() > self.done_at_loss {
+            true => 1,
+            false => self.fruitless_losses + 1,
+        }
     }
 
     /// Whether a planned action is done.
@@ -380,6 +412,12 @@ impl State {
         let at_work = self.running.is_some_and(|running| {
             event.no == Some(running.no) && event.attempt == running.attempt
         });
+        // Its action fails when it was waited for in vain.
+        let waited_for = self.phase == Phase::BrokenOff(SeamCause::DeviceLost)
+            && self
+                .lost
+                .as_ref()
+                .is_some_and(|lost| event.no == Some(lost.no) && event.attempt == lost.attempt);
         let legal = match &event.body {
             Body::Begun { .. } => self.phase == Phase::New,
             Body::Started { .. } => {
@@ -390,8 +428,15 @@ impl State {
                 });
                 self.running.is_none() && Some(expected) == wanted
             }
-            Body::Taken { .. } | Body::Decided { .. } | Body::Done { .. } | Body::Failed { .. } => {
-                measuring && at_work
+            Body::Taken { .. } | Body::Decided { .. } | Body::Done { .. } => measuring && at_work,
+            Body::Failed { .. } => measuring && at_work || waited_for,
+            Body::Lost { fault } => measuring && at_work && fault.instrument.is_some(),
+            Body::Back { instrument, .. } => {
+                self.phase == Phase::BrokenOff(SeamCause::DeviceLost)
+                    && self
+                        .lost
+                        .as_ref()
+                        .is_some_and(|lost| lost.instrument == *instrument)
             }
             Body::Held {
                 cause: HoldCause::Question(_),
@@ -428,6 +473,8 @@ impl State {
                 self.finish(itinerary, event.no);
             }
             Body::Failed { fault } => self.fail(itinerary, event, fault),
+            Body::Lost { fault } => self.lose(event, fault),
+            Body::Back { .. } => {}
             Body::Held { cause } => self.phase = Phase::Held(cause.clone()),
             Body::Resumed { cause } => {
                 // That hold asks a person to switch the lamp off; the release
@@ -437,7 +484,8 @@ impl State {
                     self.lit = Lit::Off;
                 }
                 if *cause == ResumeCause::Released {
-                    self.fruitless_windows = 0; // a person wants it tried again
+                    // A person wants it tried again.
+                    (self.fruitless_windows, self.fruitless_losses) = (0, 0);
                 }
                 self.resume(itinerary);
             }
@@ -652,6 +700,7 @@ impl State {
     fn fail(&mut self, itinerary: &Itinerary, event: &Event, fault: &Fault) {
         self.lose_sight(itinerary);
         self.running = None;
+        self.lost = None;
         self.leg_again = None;
         self.drop_doubt(itinerary);
         let test = event
@@ -676,6 +725,23 @@ impl State {
         {
             self.failed_tests.insert(test, fault.clone());
             (self.preamble, self.returning) = (None, false);
+        }
+    }
+
+    /// A device is gone. How often that happens without progress is counted
+    /// against the most that was ever done, because legs that are measured again
+    /// are no progress.
+    fn lose(&mut self, event: &Event, fault: &Fault) {
+        self.fruitless_losses = self.fruitless_losses_with_one_more();
+        self.done_at_loss = self.done_at_loss.max(self.actions_done());
+        if let (Some(no), Some(instrument)) = (event.no, fault.instrument.clone()) {
+            self.lost = Some(LostDevice {
+                no,
+                attempt: event.attempt,
+                instrument,
+                sitting: event.sitting,
+                at: event.at,
+            });
         }
     }
 

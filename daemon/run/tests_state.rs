@@ -10,8 +10,8 @@ use super::journal::{
 use super::lit::Lit;
 use super::progress::{Move, State};
 use super::tests_walk::{
-    Walk, done, failed, itinerary, key, level, made_safe, one_of_each, question, reading, reads,
-    walk,
+    Walk, done, failed, itinerary, key, level, lost, made_safe, one_of_each, question, reading,
+    reads, walk,
 };
 use crate::plan::itinerary::{Itinerary, Purpose, What};
 
@@ -42,6 +42,9 @@ fn situations() -> Vec<(&'static str, Walk)> {
     asking.say(question());
     let mut broken = at_work();
     broken.say(seam(SeamCause::Died));
+    let mut waiting = at_work();
+    waiting.say(lost());
+    waiting.say(seam(SeamCause::DeviceLost));
     let mut over = begun();
     over.say(Body::Ended { end: End::Stopped });
     let mut unsafe_now = begun();
@@ -52,6 +55,7 @@ fn situations() -> Vec<(&'static str, Walk)> {
         ("between two actions", unsafe_now),
         ("at work", at_work()),
         ("broken off", broken),
+        ("waiting for the meter", waiting),
         (
             "held",
             held(Body::Held {
@@ -71,9 +75,10 @@ fn what_may_follow_what() {
     for (situation, walk) in situations() {
         table.push_str(&format!("{situation}:\n"));
         for (kind, body) in one_of_each() {
-            let right = match (walk.state.running, walk.next()) {
-                (Some(running), _) => (Some(running.no), running.attempt),
-                (None, Move::Do { no, attempt }) => (Some(no), attempt),
+            let right = match (walk.state.running, walk.next(), &walk.state.lost) {
+                (Some(running), ..) => (Some(running.no), running.attempt),
+                (None, Move::Do { no, attempt }, _) => (Some(no), attempt),
+                (None, _, Some(lost)) => (Some(lost.no), lost.attempt),
                 _ => (None, 0),
             };
             let mut said = Vec::new();
@@ -239,6 +244,31 @@ fn windows_without_progress_are_counted() {
         counted.push((at_seam, walk.state.fruitless_windows));
     }
     assert_eq!(counted, [(0, 0), (1, 1), (2, 2), (3, 0)]);
+}
+
+/// Losses without progress count; what is done again after a seam is none, and a
+/// person's release begins anew.
+#[test]
+fn losses_without_progress_are_counted() {
+    let mut walk = begun();
+    let mut counted = Vec::new();
+    for (steps, cause) in [
+        (6, ResumeCause::DeviceBack),
+        (0, ResumeCause::DeviceBack),
+        (1, ResumeCause::DeviceBack),
+        (0, ResumeCause::Released),
+        (0, ResumeCause::DeviceBack),
+    ] {
+        for _ in 0..steps {
+            walk.step();
+        }
+        walk.start();
+        counted.push(walk.state.fruitless_losses_with_one_more());
+        walk.say(lost());
+        walk.say(seam(SeamCause::DeviceLost));
+        walk.say(Body::Resumed { cause });
+    }
+    assert_eq!(counted, [1, 2, 3, 4, 1]);
 }
 
 /// What is known of the lamp, after each thing that may befall it.

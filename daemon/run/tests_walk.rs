@@ -128,6 +128,17 @@ pub(super) fn question() -> Body {
 }
 
 /// One body of each kind, and the causes that are treated in their own way.
+/// The meter is gone.
+pub(super) fn lost() -> Body {
+    Body::Lost {
+        fault: Fault {
+            code: "link".to_owned(),
+            instrument: Some("lux".to_owned()),
+            message: "memory:lux is gone".to_owned(),
+        },
+    }
+}
+
 pub(super) fn one_of_each() -> Vec<(&'static str, Body)> {
     let resumed = |cause| Body::Resumed { cause };
     let taken = |purpose| Body::Taken {
@@ -151,6 +162,15 @@ pub(super) fn one_of_each() -> Vec<(&'static str, Body)> {
         ("decided", level("L02", None)),
         ("done", done(None)),
         ("failed", failed("silent")),
+        ("lost", lost()),
+        (
+            "back",
+            Body::Back {
+                instrument: "lux".to_owned(),
+                after: Span::from_secs(3),
+                identity: "Works 17".to_owned(),
+            },
+        ),
         ("held, a question", question()),
         (
             "held by a person",
@@ -171,6 +191,12 @@ pub(super) fn one_of_each() -> Vec<(&'static str, Body)> {
             "seam, the window",
             Body::Seam {
                 cause: SeamCause::WindowClosed,
+            },
+        ),
+        (
+            "seam, a device",
+            Body::Seam {
+                cause: SeamCause::DeviceLost,
             },
         ),
         ("made safe", made_safe(LampLeft::Off)),
@@ -206,7 +232,11 @@ impl Walk {
         let at_work = self.state.running;
         let concerns = matches!(
             body,
-            Body::Taken { .. } | Body::Decided { .. } | Body::Done { .. } | Body::Failed { .. }
+            Body::Taken { .. }
+                | Body::Decided { .. }
+                | Body::Done { .. }
+                | Body::Failed { .. }
+                | Body::Lost { .. }
         ) || matches!(
             body,
             Body::Held {

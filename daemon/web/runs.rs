@@ -290,7 +290,12 @@ pub async fn show(
         .filter(|event| {
             matches!(
                 event.body,
-                Body::Failed { .. } | Body::Decided { .. } | Body::Seam { .. } | Body::Held { .. }
+                Body::Failed { .. }
+                    | Body::Lost { .. }
+                    | Body::Back { .. }
+                    | Body::Decided { .. }
+                    | Body::Seam { .. }
+                    | Body::Held { .. }
             )
         })
         .map(|event| tell::says(event, &frozen))

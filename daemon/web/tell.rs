@@ -177,12 +177,24 @@ pub fn says(event: &Event, frozen: &Frozen) -> String {
             Some(instrument) => format!("failed: {instrument}: {}", fault.message),
             None => format!("failed: {}", fault.message),
         },
+        Body::Lost { fault } => format!(
+            "lost: {}: {}",
+            fault.instrument.as_deref().unwrap_or("a device"),
+            fault.message
+        ),
+        Body::Back {
+            instrument,
+            after,
+            identity,
+        } => format!("back after {}: {instrument}: {identity}", after.shown()),
         Body::Held { cause } => format!("held: {}", hold_words(cause)),
         Body::Resumed { cause } => match cause {
             ResumeCause::Released => "goes on: a person released it".to_owned(),
             ResumeCause::Answered => "goes on: a person answered".to_owned(),
             ResumeCause::Restarted => "goes on: the daemon started again".to_owned(),
             ResumeCause::WindowOpened => "goes on: the window opened".to_owned(),
+            ResumeCause::DeviceBack => "goes on: the device is there again".to_owned(),
+            ResumeCause::NextTest => "goes on with the next test".to_owned(),
         },
         Body::Seam { cause } => format!("broken off: {}", seam_words(*cause)),
         Body::MadeSafe { left } => left_words(left),
@@ -218,6 +230,7 @@ const fn seam_words(cause: SeamCause) -> &'static str {
         SeamCause::WindowClosed => "the window closed",
         SeamCause::Failure => "a failure",
         SeamCause::MaximumOn => "the lamp has been on as long as it may",
+        SeamCause::DeviceLost => "a device is gone, and is waited for",
     }
 }
 

@@ -53,6 +53,9 @@ pub enum Fault {
     /// The settings are as at power-up without a word; the line is answered.
     /// Counts lines that ask something.
     Forgets(Device),
+    /// The link breaks off before the answer, and the device is not there for so
+    /// long; it keeps its power meanwhile. Counts lines that ask something.
+    LinkLost(Device, Span),
     /// The meter says this instead of its number. Counts its `READ?`.
     Says(String),
     /// The meter says that it is over range. Counts its `READ?`.
@@ -136,7 +139,8 @@ impl Fault {
             | Fault::Noise(device, _)
             | Fault::Endless(device)
             | Fault::Reset(device)
-            | Fault::Forgets(device) => device.asked(),
+            | Fault::Forgets(device)
+            | Fault::LinkLost(device, _) => device.asked(),
             Fault::Says(_)
             | Fault::OverRange
             | Fault::NoNumber

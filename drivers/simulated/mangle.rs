@@ -3,7 +3,7 @@
 //! Pure: an answer and the faults that strike at it become pieces with the
 //! instants at which they leave. Called by `scpi_device` and `rail`.
 
-use photometry::units::Mono;
+use photometry::units::{Mono, Span};
 
 use super::faults::Fault;
 
@@ -14,9 +14,16 @@ const ENDLESS_BYTES: usize = 1_000_000;
 #[derive(Debug, Default)]
 pub(super) struct Mangler {
     last: Vec<u8>,
+    /// The link breaks off now, for so long.
+    lost: Option<Span>,
 }
 
 impl Mangler {
+    /// For how long the link is to break off, told once.
+    pub(super) fn breaks_off(&mut self) -> Option<Span> {
+        self.lost.take()
+    }
+
     /// The pieces in which an answer leaves that is due `at`, in their order.
     pub(super) fn pieces(
         &mut self,
@@ -29,6 +36,10 @@ impl Mangler {
         for fault in faults {
             match fault {
                 Fault::Silent(_) | Fault::Dead(_) => return Vec::new(),
+                Fault::LinkLost(_, away) => {
+                    self.lost = Some(*away);
+                    return Vec::new();
+                }
                 Fault::Late(_, by) => at = at + *by,
                 Fault::Garbage(_, rubbish) => bytes.clone_from(rubbish),
                 Fault::Split(_, by) => pause = Some(*by),
@@ -71,8 +82,9 @@ mod tests {
     fn each_fault_has_its_pieces() {
         let ms = |ms| Mono::ZERO + Span::from_ms(ms);
         let late = Span::from_ms(7);
-        let cases: [(Fault, Pieces); 8] = [
+        let cases: [(Fault, Pieces); 9] = [
             (Fault::Dead(Meter), &[]),
+            (Fault::LinkLost(Meter, late), &[]),
             (Fault::Late(Meter, late), &[(10, b"12.5\r\n")]),
             (Fault::Garbage(Meter, vec![0, 255]), &[(3, &[0, 255])]),
             (Fault::Split(Meter, late), &[(3, b"12."), (10, b"5\r\n")]),
@@ -84,6 +96,7 @@ mod tests {
         for (fault, wanted) in cases {
             let mut mangler = Mangler {
                 last: b"200\n".to_vec(),
+                lost: None,
             };
             let answer = b"12.5\r\n".to_vec();
             let got = mangler.pieces(ms(3), answer.clone(), std::slice::from_ref(&fault));

@@ -526,6 +526,9 @@ impl Machine for Rail {
         self.work(now);
     }
 
+    fn breaks_off(&mut self) -> Option<Span> {
+        self.mangler.breaks_off()
+    }
     fn next_due(&self) -> Option<Mono> {
         let over = self.over().map(|at| self.world.clock_time(at));
         let sent = self.out.front().map(|(at, _)| *at);

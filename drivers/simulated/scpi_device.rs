@@ -307,6 +307,9 @@ impl<I: Instrument> Machine for ScpiDevice<I> {
         self.work(now);
     }
 
+    fn breaks_off(&mut self) -> Option<Span> {
+        self.mangler.breaks_off()
+    }
     fn next_due(&self) -> Option<Mono> {
         let measured = self.program.as_ref().and_then(|p| p.measures_until);
         let sent = self.out.front().map(|(at, _)| *at);

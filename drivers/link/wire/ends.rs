@@ -185,6 +185,36 @@ impl DeviceEnd {
         )
     }
 
+    /// Pulls the plug, of a device that will be plugged in again: the link reads
+    /// `Gone`, and the address is not there meanwhile.
+    pub(super) fn pull(&mut self) {
+        self.clock.forget_wire(&self.address, &self.end);
+        // First the kernel hangs up, then the ledger says so.
+        self.pty = None;
+        self.end.inward().hang_up();
+        self.end.outward().hang_up();
+        self.clock.nudge();
+    }
+
+    /// Puts the plug in again, under the same address.
+    ///
+    /// # Errors
+    /// When the system gives no pseudo-terminal, or the link cannot be made.
+    pub(super) fn put_in(&mut self) -> io::Result<()> {
+        let lane = match self.address.strip_prefix("memory:") {
+            Some(_) => Lane::of_memory,
+            None => {
+                self.pty = Some(Pty::open(Path::new(&self.address))?);
+                |_| Lane::of_pty()
+            }
+        };
+        let polled = !self.counted;
+        self.end = WireEnd::of(lane(polled), lane(polled));
+        self.clock.register_wire(&self.address, self.end.clone());
+        self.clock.nudge();
+        Ok(())
+    }
+
     /// Pulls the plug: the link reads `Gone`, and its address is not there
     /// until a new wire takes it.
     pub fn unplug(self) {
@@ -202,11 +232,6 @@ impl DeviceEnd {
 
 impl Drop for DeviceEnd {
     fn drop(&mut self) {
-        self.clock.forget_wire(&self.address, &self.end);
-        // First the kernel hangs up, then the ledger says so.
-        self.pty = None;
-        self.end.inward().hang_up();
-        self.end.outward().hang_up();
-        self.clock.nudge();
+        self.pull();
     }
 }

@@ -31,6 +31,10 @@ pub trait Machine: Send {
     /// Its time has come (`next_due` is not after `now`): what it sends. Must
     /// move `next_due` on.
     fn due(&mut self, now: Mono) -> Vec<u8>;
+    /// For how long its plug is to be pulled from now on, told once.
+    fn breaks_off(&mut self) -> Option<Span> {
+        None
+    }
 }
 
 /// A served device. Dropping it ends the thread at its next turn, which
@@ -97,9 +101,22 @@ struct Serving<M> {
 
 impl<M: Machine> Serving<M> {
     fn run(&mut self, seat: &mut Seat, ending: &AtomicBool) -> io::Result<()> {
-        let ear = self.end.ear();
         let mut received = Vec::new();
         loop {
+            if let Some(away) = self.machine.breaks_off() {
+                self.end.pull();
+                let back = seat.now().mono + away;
+                while seat.wait(Some(back), None) != Woken::Due {
+                    if ending.load(Ordering::SeqCst) {
+                        return Ok(());
+                    }
+                }
+                self.end.put_in()?;
+                // What it said meanwhile nobody could hear.
+                self.work();
+                self.outbox.clear();
+            }
+            let ear = self.end.ear();
             let woken = seat.wait(self.next(), Some(&ear));
             if ending.load(Ordering::SeqCst) {
                 return Ok(());
