@@ -25,6 +25,7 @@ use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 use crate::attendant::work::Attendant;
+use crate::bench::names;
 use crate::bench::open::{Bench, seat_names};
 use crate::bench::profiles;
 use crate::cli::arguments::LogForm;
@@ -99,11 +100,7 @@ pub async fn start(order: Order) -> Result<Daemon, Complaint> {
     let mut worlds = BTreeMap::new();
     for mut card in cards {
         let name = card.name.clone();
-        if rehearse.is_some() {
-            for device in profiles::for_rehearsal(&mut card) {
-                tracing::warn!(bench = %name, %device, "simulated: its own profile is not used");
-            }
-        }
+        look_over(&mut card, rehearse.is_some());
         let opened = open_bench(&store, &clock, &data, &card, rehearse).await?;
         if let Some(bench) = opened.simulated {
             worlds.insert(name.clone(), (bench.world().clone(), card.clone()));
@@ -142,6 +139,21 @@ pub async fn start(order: Order) -> Result<Daemon, Complaint> {
         _simulated: simulated,
         _lock: lock,
     })
+}
+
+/// What is to be said of a bench before it is opened; in a rehearsal it is made
+/// fit for simulated devices.
+fn look_over(card: &mut Card, rehearsed: bool) {
+    let name = card.name.clone();
+    if !rehearsed {
+        for said in names::passing(card) {
+            tracing::warn!(bench = %name, "{said}");
+        }
+        return;
+    }
+    for device in profiles::for_rehearsal(card) {
+        tracing::warn!(bench = %name, %device, "simulated: its own profile is not used");
+    }
 }
 
 /// A bench that is open: its instruments, the attendant's seat, and the

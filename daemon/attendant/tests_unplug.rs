@@ -188,6 +188,8 @@ async fn another_meter_put_in_while_it_is_waited_for_is_refused() {
     let lost = events.iter().position(|e| e.body.kind() == "lost");
     let read = |event: &Event| matches!(event.body, Body::Taken { .. });
     assert!(!events[lost.expect("lost")..].iter().any(read));
+    // At once: no waiting makes it the right one.
+    assert!(!scene.paper.text().contains("it was gone for"));
 }
 
 /// The first test loses its meter; the second finds it again.

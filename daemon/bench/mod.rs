@@ -16,6 +16,7 @@ mod codecs;
 pub mod failed;
 pub mod instrument;
 pub mod limits;
+pub mod names;
 pub mod open;
 pub mod probe;
 pub mod profiles;

@@ -30,7 +30,7 @@ pub mod order;
 pub mod placement;
 pub mod placing;
 pub mod plan_file;
-mod port_file;
+pub mod port_file;
 pub mod print;
 pub mod profiles;
 pub mod redo;

@@ -107,8 +107,14 @@ fn one_place(name: &str, node: Node<'_>, written: &[&str], mistakes: &mut Mistak
     true
 }
 
+/// Whether the kernel may give this name to another port when that one is plugged
+/// in first.
+pub fn is_passing(path: &str) -> bool {
+    path.starts_with("/dev/ttyUSB") || path.starts_with("/dev/ttyACM")
+}
+
 fn stable(path: &str, node: Node<'_>, mistakes: &mut Mistakes) {
-    if path.starts_with("/dev/ttyUSB") || path.starts_with("/dev/ttyACM") {
+    if is_passing(path) {
         let place = node.get("serial").map_or(node.place(), Node::place);
         mistakes.add(
             Mistake::warning(
