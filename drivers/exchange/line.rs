@@ -4,7 +4,8 @@
 //! next question it is resynchronised: where the device can give back a token,
 //! lines are read until it arrives (`*ESE n;*ESE?` needs no special feature of
 //! an IEEE 488.2 device); where it cannot, nothing is asked for longer than any
-//! answer may take. Called by `roles` and `profile`. Not here: cutting lines
+//! answer may take; a device that closes its connection after each answer gets a
+//! new one. Called by `roles` and `profile`. Not here: cutting lines
 //! (`talk`), what an answer means (`roles`).
 
 use photometry::measured::Moment;
@@ -137,6 +138,7 @@ fn ask_once(talk: &mut Talk<'_>, question: &str, within: Span) -> Result<Answer,
             talk.drop_line(&line);
             continue;
         }
+        talk.answered();
         talk.state.dirty = false;
         talk.state.rests_until = talk.now().mono + talk.state.manner.gap;
         let Line { raw, taken } = line;
@@ -165,6 +167,9 @@ fn token(resyncs: u64) -> u64 {
 /// # Errors
 /// [`DriverError::Silent`] when no token comes back, or when the link fails.
 pub fn resynchronise(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
+    if talk.state.manner.closes {
+        return by_a_new_connection(talk);
+    }
     match talk.state.manner.resync.clone() {
         Way::Token { ask, then } => by_token(talk, &ask, then.as_deref()),
         Way::Quiet => by_waiting(talk),
@@ -199,6 +204,19 @@ fn once_more(
         }
         None => Ok(false),
     }
+}
+
+/// An answer that is still to come goes to a connection that is no more.
+fn by_a_new_connection(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
+    talk.state.resyncs += 1;
+    talk.answered();
+    talk.drain()?;
+    talk.state.dirty = false;
+    let complaints = complaints(talk)?;
+    Ok(Resync {
+        late_lines: 0,
+        complaints,
+    })
 }
 
 fn by_token(talk: &mut Talk<'_>, ask: &str, then: Option<&str>) -> Result<Resync, DriverError> {

@@ -72,6 +72,9 @@ pub struct Manner {
     pub longest_answer: Span,
     /// Rest after each answer before the next line is sent.
     pub gap: Span,
+    /// It closes its connection after each answer: a whole line that came before
+    /// the end is the answer, and the next question has a connection of its own.
+    pub closes: bool,
     /// How a lost thread is found again.
     pub resync: Resync,
     /// The question that empties its queue of complaints, each `code,"text"`
@@ -93,6 +96,7 @@ impl Default for Manner {
             answer_within: Span::from_secs(2),
             longest_answer: Span::from_secs(5),
             gap: Span::ZERO,
+            closes: false,
             resync: Resync::Token {
                 ask: format!("*ESE {TOKEN};*ESE?"),
                 then: Some("*ESE 0".to_owned()),

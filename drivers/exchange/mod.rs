@@ -33,6 +33,8 @@ pub(crate) mod testing;
 #[cfg(test)]
 mod tests_block;
 #[cfg(test)]
+mod tests_closing;
+#[cfg(test)]
 mod tests_late;
 #[cfg(test)]
 mod tests_program;

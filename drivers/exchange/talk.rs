@@ -270,6 +270,14 @@ impl<'a> Talk<'a> {
         Ok(lines)
     }
 
+    /// The answer is there: a device that closes its connection now has done so,
+    /// or will. What came with it stays.
+    pub(super) fn answered(&mut self) {
+        if self.state.manner.closes {
+            self.link.close_until_written();
+        }
+    }
+
     /// Throws away what came since the last answer, and how many bytes that
     /// was: a device that speaks unasked has started anew, or gave an answer
     /// more than there were questions.

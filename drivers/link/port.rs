@@ -18,6 +18,7 @@ const LIMIT_DRAIN_BYTES: usize = 65_536;
 /// One open port. One owner; closing is dropping.
 #[derive(Debug)]
 pub struct Link {
+    address: Address,
     shown: String,
     clock: Clock,
     body: Body,
@@ -33,6 +34,8 @@ enum Body {
     Memory(WireEnd),
     /// A program, which is run and neither written to nor read from.
     Program(String),
+    /// A socket between two questions; the next write connects anew.
+    Closed,
 }
 
 impl Link {
@@ -57,30 +60,9 @@ impl Link {
         tap: Option<Tap>,
     ) -> Result<Link, LinkError> {
         let shown = address.to_string();
-        let end = clock.end_for(&shown);
-        let body = match (address, end) {
-            (Address::Memory { .. }, None) => {
-                return Err(LinkError::NotFound { address: shown });
-            }
-            (Address::Memory { .. }, Some(end)) => Body::memory(end, &shown)?,
-            (Address::Serial { .. }, Some(end)) if clock.is_simulated() => {
-                if end.is_memory() {
-                    Body::memory(end, &shown)?
-                } else {
-                    let descriptor = Descriptor::open(address)?;
-                    end.take_up(&shown)?;
-                    Body::Counted(descriptor, end)
-                }
-            }
-            (Address::Tcp { .. }, Some(end)) if clock.is_simulated() => Body::memory(end, &shown)?,
-            _ if clock.is_simulated() => return Err(absent(address, shown)),
-            (Address::Program { path }, _) => {
-                may_be_run(path).map_err(|source| LinkError::of(&shown, source))?;
-                Body::Program(path.clone())
-            }
-            _ => Body::Real(Descriptor::open(address)?),
-        };
+        let body = Body::open(address, &shown, clock)?;
         let mut link = Link {
+            address: address.clone(),
             shown,
             clock: clock.clone(),
             body,
@@ -95,12 +77,29 @@ impl Link {
         &self.shown
     }
 
+    /// Closes a socket until the next write, which connects anew: for a device
+    /// that closes its connection after each answer, so that its end is no loss.
+    /// Any other port stays open.
+    pub fn close_until_written(&mut self) {
+        if matches!(self.address, Address::Tcp { .. }) {
+            self.lay_down();
+            self.body = Body::Closed;
+        }
+    }
+
+    fn lay_down(&self) {
+        match &self.body {
+            Body::Real(_) | Body::Program(_) | Body::Closed => {}
+            Body::Counted(_, end) | Body::Memory(end) => end.lay_down(),
+        }
+    }
+
     /// What a seat listens to while it waits for an answer.
     pub fn ear(&self) -> Ear {
         match &self.body {
             Body::Real(descriptor) => descriptor.ear(),
             Body::Counted(_, end) | Body::Memory(end) => Ear::of_lane(end.inward()),
-            Body::Program(_) => Ear::of_nothing(),
+            Body::Program(_) | Body::Closed => Ear::of_nothing(),
         }
     }
 
@@ -140,6 +139,9 @@ impl Link {
     }
 
     fn write_out(&mut self, seat: &mut Seat, bytes: &[u8], within: Span) -> Result<(), LinkError> {
+        if matches!(self.body, Body::Closed) {
+            self.body = Body::open(&self.address, &self.shown, &self.clock)?;
+        }
         match &mut self.body {
             Body::Real(descriptor) => {
                 let until = seat.now().mono + within;
@@ -169,7 +171,7 @@ impl Link {
                 self.clock.nudge();
                 Ok(())
             }
-            Body::Program(_) => Err(self.only_run()),
+            Body::Program(_) | Body::Closed => Err(self.only_run()),
         }
     }
 
@@ -194,7 +196,7 @@ impl Link {
                 Ok(end.inward().pull(into, at_most))
             }
             // Nothing is ever there, so that a link of this kind opens as others.
-            Body::Program(_) => Ok(0),
+            Body::Program(_) | Body::Closed => Ok(0),
         };
         if let Some(tap) = &self.tap {
             tap.record(self.clock.now(), Way::From, &into[before..]);
@@ -236,6 +238,33 @@ fn absent(port: &Address, address: String) -> LinkError {
 }
 
 impl Body {
+    fn open(address: &Address, shown: &str, clock: &Clock) -> Result<Body, LinkError> {
+        let body = match (address, clock.end_for(shown)) {
+            (Address::Memory { .. }, None) => {
+                let address = shown.to_owned();
+                return Err(LinkError::NotFound { address });
+            }
+            (Address::Memory { .. }, Some(end)) => Body::memory(end, shown)?,
+            (Address::Serial { .. }, Some(end)) if clock.is_simulated() => {
+                if end.is_memory() {
+                    Body::memory(end, shown)?
+                } else {
+                    let descriptor = Descriptor::open(address)?;
+                    end.take_up(shown)?;
+                    Body::Counted(descriptor, end)
+                }
+            }
+            (Address::Tcp { .. }, Some(end)) if clock.is_simulated() => Body::memory(end, shown)?,
+            _ if clock.is_simulated() => return Err(absent(address, shown.to_owned())),
+            (Address::Program { path }, _) => {
+                may_be_run(path).map_err(|source| LinkError::of(shown, source))?;
+                Body::Program(path.clone())
+            }
+            _ => Body::Real(Descriptor::open(address)?),
+        };
+        Ok(body)
+    }
+
     fn memory(end: WireEnd, shown: &str) -> Result<Body, LinkError> {
         end.take_up(shown)?;
         Ok(Body::Memory(end))
@@ -244,9 +273,6 @@ impl Body {
 
 impl Drop for Link {
     fn drop(&mut self) {
-        match &self.body {
-            Body::Real(_) | Body::Program(_) => {}
-            Body::Counted(_, end) | Body::Memory(end) => end.lay_down(),
-        }
+        self.lay_down();
     }
 }

@@ -260,6 +260,7 @@ fn manner(fields: &mut Fields<'_, '_>) -> Manner {
         manner.answer_within = lines.may_or("answer-within", span, manner.answer_within);
         manner.longest_answer = lines.may_or("longest-answer", span, manner.longest_answer);
         manner.gap = lines.may_or("gap", span, Span::ZERO);
+        manner.closes = lines.may_or("closes-after-answer", readers::boolean, false);
         lines.finish();
         Some(())
     });
