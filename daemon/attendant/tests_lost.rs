@@ -235,14 +235,16 @@ async fn with_nothing_to_wait_the_action_fails_at_once() {
     );
 }
 
-/// It has a loose plug: five losses without progress are enough.
+/// It has a loose plug: it is opened, and lost again before it is home. Five
+/// losses without progress are enough.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_device_that_is_lost_again_and_again_is_not_waited_for_without_end() {
     let every = |nth| Planned {
         nth,
         fault: Fault::LinkLost(Device::Rail, Span::from_secs(2)),
     };
-    let scene = night((20..400).map(every).collect(), OnFailure::Stop);
+    let faults = (20..400).step_by(6).map(every).collect();
+    let scene = night(faults, OnFailure::Stop);
     let sat = sat_out(&scene, Nobody).await.expect("an end");
     assert_eq!(sat, Sat::Ended(End::Stopped), "{}", scene.paper.text());
     let events = scene.paper.events();
@@ -250,8 +252,16 @@ async fn a_device_that_is_lost_again_and_again_is_not_waited_for_without_end() {
         .iter()
         .filter(|kind| **kind == "lost")
         .count();
-    assert!((1..=5).contains(&losses), "{losses}");
-    place_of(&events, "failed");
+    assert_eq!(losses, 5);
+    let Body::Failed { fault } = &events[place_of(&events, "failed")].body else {
+        panic!("failed")
+    };
+    assert_eq!(fault.instrument.as_deref(), Some(RAIL));
+    assert!(
+        !fault.message.contains("it was gone for"),
+        "{}",
+        fault.message
+    );
 }
 
 /// Gives an order at the very write of an event of a kind.
@@ -395,6 +405,42 @@ async fn killed_at_any_write_around_a_loss_the_night_ends_the_same() {
                 assert_eq!(state.actions_done(), itinerary.actions.len(), "{what}");
             }
         }
+    }
+}
+
+/// The next daemon waits anew, and the record tells the loss of the first one.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn started_again_while_it_is_gone_the_wait_goes_on() {
+    for device in DEVICES {
+        let nth = opening(device) + 15;
+        let lost = |nth| Planned {
+            nth,
+            fault: Fault::LinkLost(device, Span::from_secs(20)),
+        };
+        // Away again at the first question of the next daemon.
+        let scene = night(vec![lost(nth), lost(nth + 1)], OnFailure::Stop);
+        scene.paper.dies_on("made safe", Dies::After);
+        assert_eq!(scene.sit(Nobody).await, Sat::Died, "{device:?}");
+        scene.paper.lives();
+        let sat = scene.sit(Nobody).await;
+        let text = scene.paper.text();
+        assert_eq!(sat, Sat::Ended(End::Complete), "{device:?}\n{text}");
+        let events = scene.paper.events();
+        let at = place_of(&events, "lost");
+        let around = &kinds(&events)[at..at + 5];
+        let wanted = ["lost", "seam", "made safe", "back", "resumed"];
+        assert_eq!(around, wanted, "{device:?}");
+        let Body::Back { after, .. } = &events[at + 3].body else {
+            panic!("back")
+        };
+        let away = scene.away + Span::from_secs(20);
+        assert!(*after >= away, "{device:?}: {after:?}");
+        let itinerary = &scene.frozen.itinerary;
+        assert_eq!(
+            results(itinerary, &events),
+            promised(itinerary),
+            "{device:?}"
+        );
     }
 }
 
