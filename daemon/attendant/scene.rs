@@ -331,7 +331,11 @@ impl Scene {
         .into_iter()
         .map(|(port, device)| (port.to_owned(), self.wire(device).address()))
         .collect();
-        let opened = Bench::open_tapped(&self.frozen.card, seats, &elsewhere, &self.taps);
+        let card = &self.frozen.card;
+        let opened = match self.taps.is_empty() {
+            true => Bench::open(card, seats, &elsewhere),
+            false => Bench::open_tapped(card, seats, &elsewhere, &self.taps),
+        };
         let (seat, bench) = opened.expect("it opens");
         let (attendant, handle) = Attendant::new(seat, bench);
         self.watch(attendant, handle, simulated, hands).await
