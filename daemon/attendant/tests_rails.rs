@@ -87,6 +87,31 @@ async fn killed_the_night_of_each_kind_ends_the_same() {
     }
 }
 
+/// The link of each kind breaks off once and is back in time: it is lost, found
+/// again, homed before it moves, and the results are those of a whole night.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn lost_and_back_the_night_of_each_kind_ends_the_same() {
+    for (speaks, profile) in KINDS {
+        for nth in [12, 40] {
+            let fault = Fault::LinkLost(Rail, Span::from_secs(20));
+            let scene = night(speaks, profile, By::Memory, vec![Planned { nth, fault }]);
+            let sat = scene.sit(Nobody).await;
+            let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+            let what = format!("{speaks:?} {nth}\n{}", scene.paper.text());
+            assert_eq!(sat, Sat::Ended(End::Complete), "{what}");
+            let told = |kind| {
+                events
+                    .iter()
+                    .filter(|event| event.body.kind() == kind)
+                    .count()
+            };
+            assert_eq!((told("lost"), told("back")), (1, 1), "{what}");
+            assert_eq!(moves_before_homing(itinerary, &events), 0, "{what}");
+            assert_eq!(results(itinerary, &events), promised(itinerary), "{what}");
+        }
+    }
+}
+
 /// Every line that the rail is sent in a short night, for the judge of G-code
 /// (`tests/tools/gcode.py`).
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -12,7 +12,7 @@ use photometry::units::{Length, Mono, Span, Speed};
 
 use super::carriage::End;
 use super::faults::{Device, Event, Fault};
-use super::mangle::Mangler;
+use super::outgoing::Outgoing;
 use super::rail::{Controller, switch_is_stuck, words};
 use super::world::World;
 use crate::link::wire::Machine;
@@ -51,9 +51,8 @@ pub(super) struct LineRail {
     input: Vec<u8>,
     lines: VecDeque<String>,
     pending: Option<Pending>,
-    out: VecDeque<(Mono, Vec<u8>)>,
+    out: Outgoing,
     faults: Vec<Fault>,
-    mangler: Mangler,
 }
 
 enum Answer {
@@ -73,9 +72,8 @@ impl LineRail {
             input: Vec::new(),
             lines: VecDeque::new(),
             pending: None,
-            out: VecDeque::new(),
+            out: Outgoing::default(),
             faults: Vec::new(),
-            mangler: Mangler::default(),
         };
         let greeted = std::mem::replace(&mut world.state().controller.greeted, true);
         if !greeted {
@@ -86,11 +84,7 @@ impl LineRail {
 
     fn say(&mut self, at: Mono, text: &str) {
         let faults = std::mem::take(&mut self.faults);
-        let pieces = self.mangler.pieces(at, text.as_bytes().to_vec(), &faults);
-        for (at, piece) in pieces {
-            let at = self.out.back().map_or(at, |(last, _)| at.max(*last));
-            self.out.push_back((at, piece));
-        }
+        self.out.say(at, text.as_bytes().to_vec(), &faults);
     }
 
     /// Back to power-up: it counts from nought, wherever it stands.
@@ -329,9 +323,13 @@ impl Machine for LineRail {
         self.work(now);
     }
 
+    fn breaks_off(&mut self) -> Option<Span> {
+        self.out.breaks_off()
+    }
+
     fn next_due(&self) -> Option<Mono> {
         let over = self.over().map(|at| self.world.clock_time(at));
-        let sent = self.out.front().map(|(at, _)| *at);
+        let sent = self.out.next();
         over.into_iter().chain(sent).min()
     }
 
@@ -340,10 +338,7 @@ impl Machine for LineRail {
             self.finish(now);
             self.work(now);
         }
-        let mut bytes = Vec::new();
-        while self.out.front().is_some_and(|(at, _)| *at <= now) {
-            bytes.extend(self.out.pop_front().into_iter().flat_map(|(_, text)| text));
-        }
+        let bytes = self.out.leave(now);
         if !bytes.is_empty() {
             self.world.save(now);
         }

@@ -1,7 +1,7 @@
 //! What a bad wire makes of an answer: nothing, a part, too much, too late.
 //!
 //! Pure: an answer and the faults that strike at it become pieces with the
-//! instants at which they leave. Called by `scpi_device` and `rail`.
+//! instants at which they leave. Called by `outgoing`.
 
 use photometry::units::{Mono, Span};
 

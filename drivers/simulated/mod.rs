@@ -28,6 +28,7 @@ pub mod lapses;
 mod line_rail;
 mod mangle;
 pub mod meter;
+mod outgoing;
 pub mod rail;
 pub mod random;
 mod register_rail;

@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 
 use super::carriage::End;
 use super::faults::{Device, Event, Fault};
-use super::mangle::Mangler;
+use super::outgoing::Outgoing;
 use super::world::World;
 use crate::link::wire::Machine;
 
@@ -98,9 +98,8 @@ pub(super) struct Rail {
     input: Vec<u8>,
     lines: VecDeque<Vec<u8>>,
     pending: Option<Pending>,
-    out: VecDeque<(Mono, Vec<u8>)>,
+    out: Outgoing,
     faults: Vec<Fault>,
-    mangler: Mangler,
 }
 
 impl Rail {
@@ -111,9 +110,8 @@ impl Rail {
             input: Vec::new(),
             lines: VecDeque::new(),
             pending: None,
-            out: VecDeque::new(),
+            out: Outgoing::default(),
             faults: Vec::new(),
-            mangler: Mangler::default(),
         };
         let greeted = std::mem::replace(&mut world.state().controller.greeted, true);
         if !greeted {
@@ -124,18 +122,14 @@ impl Rail {
 
     fn say(&mut self, at: Mono, text: &str) {
         let faults = std::mem::take(&mut self.faults);
-        let pieces = self.mangler.pieces(at, text.as_bytes().to_vec(), &faults);
-        for (at, piece) in pieces {
-            let at = self.out.back().map_or(at, |(last, _)| at.max(*last));
-            self.out.push_back((at, piece));
-        }
+        self.out.say(at, text.as_bytes().to_vec(), &faults);
     }
 
     fn realtime(&mut self, now: Mono, byte: u8) {
         match byte {
             b'?' if self.dead().is_empty() => {
                 let status = self.status(now);
-                self.out.push_front((now, status.into_bytes()));
+                self.out.interject(now, status.into_bytes());
             }
             b'!' => self.world.edit(now, |spec, state, at| {
                 if state.carriage.moves(at) {
@@ -527,11 +521,12 @@ impl Machine for Rail {
     }
 
     fn breaks_off(&mut self) -> Option<Span> {
-        self.mangler.breaks_off()
+        self.out.breaks_off()
     }
+
     fn next_due(&self) -> Option<Mono> {
         let over = self.over().map(|at| self.world.clock_time(at));
-        let sent = self.out.front().map(|(at, _)| *at);
+        let sent = self.out.next();
         over.into_iter().chain(sent).min()
     }
 
@@ -540,10 +535,7 @@ impl Machine for Rail {
             self.finish(now);
             self.work(now);
         }
-        let mut bytes = Vec::new();
-        while self.out.front().is_some_and(|(at, _)| *at <= now) {
-            bytes.extend(self.out.pop_front().into_iter().flat_map(|(_, text)| text));
-        }
+        let bytes = self.out.leave(now);
         if !bytes.is_empty() {
             self.world.save(now);
         }

@@ -9,7 +9,7 @@
 //! and what a bad line makes of them: `registers`, `lapses`. Where the carriage truly
 //! is: `carriage`.
 
-use photometry::units::{Length, Mono, Speed};
+use photometry::units::{Length, Mono, Span, Speed};
 
 use super::carriage::{Carriage, RailModel};
 use super::faults::{Device, Event, Fault};
@@ -49,6 +49,8 @@ pub(super) struct RegisterRail {
     registers: Registers,
     device: RegisterDevice,
     pending: Option<Pending>,
+    /// The link breaks off now, for so long.
+    lost: Option<Span>,
 }
 
 impl RegisterRail {
@@ -66,6 +68,7 @@ impl RegisterRail {
             device: registers.machine(wrapping, UNIT),
             registers,
             pending: None,
+            lost: None,
         }
     }
 
@@ -222,7 +225,9 @@ fn lapse(world: &World, body: &[u8]) -> Option<Lapse> {
         }
     }
     faults.iter().find_map(|fault| match fault {
-        Fault::Silent(_) | Fault::Dead(_) | Fault::Reset(_) => Some(Lapse::Silent),
+        Fault::Silent(_) | Fault::Dead(_) | Fault::Reset(_) | Fault::LinkLost(..) => {
+            Some(Lapse::Silent)
+        }
         Fault::Late(_, by) => Some(Lapse::Late(*by)),
         Fault::Split(_, by) => Some(Lapse::TwoPieces(*by)),
         Fault::Garbage(_, rubbish) => Some(Lapse::Garbage(rubbish.clone())),
@@ -232,22 +237,26 @@ fn lapse(world: &World, body: &[u8]) -> Option<Lapse> {
 
 impl Machine for RegisterRail {
     fn bytes(&mut self, now: Mono, bytes: &[u8]) {
-        let restarts = |fault: &Fault| {
-            matches!(
-                fault,
-                Fault::Reset(Device::Rail) | Fault::Forgets(Device::Rail)
-            )
-        };
         let nth = self.world.count(Event::RailAsked) + 1;
         self.device.bytes(now, bytes);
         let asked = self.world.count(Event::RailAsked);
         let spec = self.world.spec();
-        let struck = (nth..=asked)
-            .any(|nth| super::faults::striking(&spec.faults, Event::RailAsked, nth).any(restarts));
-        if struck {
-            lose_power(&self.world, now);
-            self.pending = None;
+        for nth in nth..=asked {
+            for fault in super::faults::striking(&spec.faults, Event::RailAsked, nth) {
+                match fault {
+                    Fault::Reset(Device::Rail) | Fault::Forgets(Device::Rail) => {
+                        lose_power(&self.world, now);
+                        self.pending = None;
+                    }
+                    Fault::LinkLost(Device::Rail, away) => self.lost = Some(*away),
+                    _ => {}
+                }
+            }
         }
+    }
+
+    fn breaks_off(&mut self) -> Option<Span> {
+        self.lost.take()
     }
 
     fn next_due(&self) -> Option<Mono> {

@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 use photometry::units::{Mono, Span};
 
 use super::faults::{Device, Fault};
-use super::mangle::Mangler;
+use super::outgoing::Outgoing;
 use super::world::World;
 use crate::link::wire::Machine;
 
@@ -106,10 +106,9 @@ pub(super) struct ScpiDevice<I> {
     input: Vec<u8>,
     lines: VecDeque<Vec<u8>>,
     program: Option<Program>,
-    out: VecDeque<(Mono, Vec<u8>)>,
+    out: Outgoing,
     complaints: VecDeque<(i64, &'static str)>,
     enabled: u8,
-    mangler: Mangler,
 }
 
 impl<I: Instrument> ScpiDevice<I> {
@@ -120,10 +119,9 @@ impl<I: Instrument> ScpiDevice<I> {
             input: Vec::new(),
             lines: VecDeque::new(),
             program: None,
-            out: VecDeque::new(),
+            out: Outgoing::default(),
             complaints: VecDeque::new(),
             enabled: 0,
-            mangler: Mangler::default(),
         }
     }
 
@@ -261,10 +259,7 @@ impl<I: Instrument> ScpiDevice<I> {
         } else {
             self.world.spec().thinks.scpi
         };
-        for (at, piece) in self.mangler.pieces(now + after, bytes, &program.faults) {
-            let after_the_last = self.out.back().map_or(at, |(last, _)| at.max(*last));
-            self.out.push_back((after_the_last, piece));
-        }
+        self.out.say(now + after, bytes, &program.faults);
     }
 }
 
@@ -308,20 +303,18 @@ impl<I: Instrument> Machine for ScpiDevice<I> {
     }
 
     fn breaks_off(&mut self) -> Option<Span> {
-        self.mangler.breaks_off()
+        self.out.breaks_off()
     }
+
     fn next_due(&self) -> Option<Mono> {
         let measured = self.program.as_ref().and_then(|p| p.measures_until);
-        let sent = self.out.front().map(|(at, _)| *at);
+        let sent = self.out.next();
         measured.into_iter().chain(sent).min()
     }
 
     fn due(&mut self, now: Mono) -> Vec<u8> {
         self.work(now);
-        let mut bytes = Vec::new();
-        while self.out.front().is_some_and(|(at, _)| *at <= now) {
-            bytes.extend(self.out.pop_front().into_iter().flat_map(|(_, text)| text));
-        }
+        let bytes = self.out.leave(now);
         if !bytes.is_empty() {
             self.world.save(now);
         }
