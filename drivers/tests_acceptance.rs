@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use photometry::measured::{Outcome, Reading};
-use photometry::units::{Lux, Mono, Span};
+use photometry::units::{Mono, Span};
 
 use crate::clock::Clock;
 use crate::error::DriverError;
@@ -18,8 +18,9 @@ use crate::exchange::testing::converse;
 use crate::link::wire::{Machine, pty_wire, serve};
 use crate::link::{Address, Link, LinkError};
 use crate::profile::read::profile;
+use crate::profile::testing::tern;
 use crate::roles::photometer::Photometer;
-use crate::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
+use crate::roles::profiled_meter::ProfiledMeter;
 
 /// Answers within a second, and never later than in five.
 const PROFILE: &str = r#"profile: tern
@@ -37,13 +38,7 @@ read-illuminance: {ask: "READ?", answer: "{illuminance}"}
 /// A meter of a profile, plausible up to 200,000 lx.
 pub(crate) fn meter_of(text: &str) -> ProfiledMeter {
     let (profile, _) = profile("p.yaml", text).unwrap_or_else(|no| panic!("{no}"));
-    let card = PhotometerCard {
-        name: "tern".to_owned(),
-        aperture: Span::from_ms(1),
-        averages: 1,
-        plausible: (Lux(-1.0), Lux(200_000.0)),
-        has_shutter: false,
-    };
+    let card = tern(Span::from_ms(1));
     ProfiledMeter::new(card, Arc::new(profile), None)
 }
 

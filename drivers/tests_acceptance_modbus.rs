@@ -9,7 +9,7 @@ use std::io::{Read as _, Write as _};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use photometry::units::{Lux, Span};
+use photometry::units::Span;
 
 use crate::clock::Clock;
 use crate::error::DriverError;
@@ -19,10 +19,11 @@ use crate::exchange::testing::converse;
 use crate::link::{Address, Link};
 use crate::profile::read::profile;
 use crate::profile::shipped;
+use crate::profile::testing::tern;
 use crate::roles::photometer::Photometer;
 use crate::roles::presser::Presser;
 use crate::roles::profiled_fingers::ProfiledFingers;
-use crate::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
+use crate::roles::profiled_meter::ProfiledMeter;
 use crate::simulated::lapses::Lapse;
 use crate::simulated::registers::{Contents, Registers, Wrapping};
 use crate::tests_acceptance::told;
@@ -53,13 +54,7 @@ fn meter(form: Form, what: &str) -> ProfiledMeter {
     );
     let (profile, _) = profile("p.yaml", &text).unwrap_or_else(|no| panic!("{no}"));
     let station = profile.station(UNIT, form);
-    let card = PhotometerCard {
-        name: "tern".to_owned(),
-        aperture: Span::from_ms(1),
-        averages: 1,
-        plausible: (Lux(-1.0), Lux(200_000.0)),
-        has_shutter: false,
-    };
+    let card = tern(Span::from_ms(1));
     ProfiledMeter::new(card, Arc::new(profile), station)
 }
 

@@ -15,6 +15,7 @@ use crate::clock::Clock;
 use crate::error::DriverError;
 use crate::link::{Address, Link, LinkError};
 use crate::profile::read;
+use crate::profile::testing::tern;
 use crate::roles::photometer::Photometer;
 use crate::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
 
@@ -202,11 +203,8 @@ samples:
     let (profile, warnings) = read::profile("tern.yaml", text).unwrap_or_else(|no| panic!("{no}"));
     assert!(warnings.is_empty(), "{warnings:?}");
     let card = PhotometerCard {
-        name: "tern".to_owned(),
-        aperture: Span::from_ms(1),
-        averages: 1,
         plausible: (Lux(-1.0), Lux(1e5)),
-        has_shutter: false,
+        ..tern(Span::from_ms(1))
     };
     with_program(&path, |talk, _| {
         let mut meter = ProfiledMeter::new(card, Arc::new(profile), None);

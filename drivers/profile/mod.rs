@@ -34,6 +34,8 @@ pub mod types;
 pub mod value;
 
 #[cfg(test)]
+pub(crate) mod testing;
+#[cfg(test)]
 mod tests;
 #[cfg(test)]
 mod tests_blocks;

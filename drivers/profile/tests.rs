@@ -9,6 +9,7 @@ use photometry::units::{Lux, Mono, Span};
 use super::perform::Given;
 use super::read::profile;
 use super::shipped::SHIPPED;
+use super::testing::{slips_are_told, tern, told};
 use super::types::{Profile, ProfileVerb, Step};
 use crate::exchange::testing::converse;
 use crate::link::wire::Machine;
@@ -103,28 +104,6 @@ unit: lx
 read-illuminance: {ask: "E?", answer: "{illuminance}"}
 samples: [{read-illuminance: "12", gives: 12 lx}]
 "#;
-
-/// What is wrong with a text, each as `line:column code message (hint)`.
-pub(super) fn told(text: &str) -> Vec<String> {
-    let mistakes = match profile("p.yaml", text) {
-        Ok((_, warnings)) => warnings,
-        Err(refused) => refused.mistakes,
-    };
-    mistakes
-        .iter()
-        .map(|m| {
-            let hint = m.hint.as_deref().map(|hint| format!(" ({hint})"));
-            format!(
-                "{}:{} {} {}{}",
-                m.place.line,
-                m.place.column,
-                m.code,
-                m.message,
-                hint.unwrap_or_default()
-            )
-        })
-        .collect()
-}
 
 /// One slip in the short profile: what is replaced, by what, and what is told.
 #[test]
@@ -242,15 +221,7 @@ fn each_slip_has_its_own_message() {
             "6:18 setting-value the setting `gain` has no value (write `value: ...`; it is set at every opening)",
         ),
     ];
-    let mut wrong = Vec::new();
-    for (old, new, wanted) in cases {
-        assert!(SHORT.contains(old), "{old}");
-        let found = told(&SHORT.replacen(old, new, 1));
-        if !found.iter().any(|told| told == wanted) {
-            wrong.push(format!("{old} -> {new}: {found:#?}, not {wanted}"));
-        }
-    }
-    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    slips_are_told(SHORT, &cases, told);
 }
 
 /// Lists of any length are refused before their patterns are compiled.
@@ -312,11 +283,8 @@ impl Machine for Printer {
 
 fn heard(profile: Arc<Profile>, integration: Span) -> ProfiledMeter {
     let card = PhotometerCard {
-        name: "tern".to_owned(),
-        aperture: integration,
-        averages: 1,
         plausible: (Lux(-1.0), Lux(1e6)),
-        has_shutter: false,
+        ..tern(integration)
     };
     ProfiledMeter::new(card, profile, None)
 }

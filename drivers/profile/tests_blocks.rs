@@ -3,15 +3,15 @@
 
 use std::sync::Arc;
 
-use photometry::measured::{Outcome, Reading};
-use photometry::units::{Lux, Span};
+use photometry::measured::Reading;
+use photometry::units::Span;
 
 use super::read::profile;
-use super::tests::told;
+use super::testing::{shown, slips_are_told, tern, told};
 use super::types::{Profile, Speech};
 use crate::exchange::testing::{Pieces, Scripted, converse};
 use crate::roles::photometer::Photometer;
-use crate::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
+use crate::roles::profiled_meter::ProfiledMeter;
 
 /// A profile as short as one with a block can be.
 const SHORT: &str = r#"profile: tern
@@ -38,13 +38,7 @@ fn with(step: &str) -> Arc<Profile> {
 }
 
 fn readings(profile: Arc<Profile>, script: &[Pieces]) -> Vec<Reading> {
-    let card = PhotometerCard {
-        name: "tern".to_owned(),
-        aperture: Span::from_ms(200),
-        averages: 1,
-        plausible: (Lux(-1.0), Lux(200_000.0)),
-        has_shutter: false,
-    };
+    let card = tern(Span::from_ms(200));
     let count = script.len();
     converse(Scripted::new(script), |talk| {
         let mut meter = ProfiledMeter::new(card, profile, None);
@@ -53,14 +47,6 @@ fn readings(profile: Arc<Profile>, script: &[Pieces]) -> Vec<Reading> {
             .map(|_| meter.read_illuminance(talk).expect("a reading"))
             .collect()
     })
-}
-
-fn shown(reading: &Reading) -> String {
-    match &reading.outcome {
-        Outcome::Value(lux) => format!("{lux} lx {:?}", reading.flags),
-        Outcome::Rejected(why) => format!("rejected: {why} {:?}", reading.flags),
-        other => format!("{other:?} {:?}", reading.flags),
-    }
 }
 
 /// Bytes of numbers: two's complement, and IEEE 754 (34.5 is 420A0000 and
@@ -391,13 +377,5 @@ fn each_slip_of_a_block_has_its_own_message() {
             "8:11 sample the sample `23 31 34 42 0A 00 00 0A 0A` is read as `refused`, not as `34.5 lx` (the answer is whole after 8 bytes; correct the answer's form above, or the sample)",
         ),
     ];
-    let mut wrong = Vec::new();
-    for (old, new, wanted) in cases {
-        assert!(SHORT.contains(old), "{old}");
-        let found = told(&SHORT.replacen(old, new, 1));
-        if !found.iter().any(|told| told == wanted) {
-            wrong.push(format!("{old} -> {new}: {found:#?}, not {wanted}"));
-        }
-    }
-    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    slips_are_told(SHORT, &cases, told);
 }

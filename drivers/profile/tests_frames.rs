@@ -11,6 +11,7 @@ use written::Mistake;
 use super::codec::{Codec, Codecs, NoCodecs};
 use super::perform::{Given, perform};
 use super::read::{profile, profile_with};
+use super::testing::slips_are_told;
 use super::types::{ProfileVerb, Speech};
 use crate::error::DriverError;
 use crate::exchange::frame::{Extent, FRAME_AT_MOST_BYTES, Fault, FrameError, Reach};
@@ -179,15 +180,7 @@ fn each_slip_of_a_codec_has_its_own_message() {
             "p.yaml:8:11 sample the sample `02 31 32 33` is read as `refused`, not as `12 lx` (the frame is whole after 3 bytes; correct the answer's form above, or the sample)",
         ),
     ];
-    let mut wrong = Vec::new();
-    for (old, new, wanted) in cases {
-        assert!(SHORT.contains(old), "{old}");
-        let found = told(&SHORT.replacen(old, new, 1), &Book);
-        if !found.iter().any(|told| told == wanted) {
-            wrong.push(format!("{old} -> {new}: {found:#?}, not {wanted}"));
-        }
-    }
-    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    slips_are_told(SHORT, &cases, |text| told(text, &Book));
     // Where nobody knows codecs, none is there.
     let unknown = "p.yaml:5:8 no-codec the codec `digits.rhai` was not given (it is looked for beside the profile)";
     assert_eq!(told(SHORT, &NoCodecs), [unknown]);

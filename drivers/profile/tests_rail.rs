@@ -1,7 +1,7 @@
 //! Every slip of a rail's profile, at its line.
 
-use super::read::profile;
 use super::shipped;
+use super::testing::told;
 
 /// The lines of a rail, the fewest that do.
 const SHORT: &str = r#"profile: dunlin
@@ -18,22 +18,6 @@ switch: {closed: "1", open: "0"}
 stop: {tell: STOP}
 samples: [{read-place: "X:5", gives: 5 mm}, {read-switch: "1", gives: closed}]
 "#;
-
-/// What is said of a text: place, code, and words.
-fn told(text: &str) -> Vec<String> {
-    let mistakes = match profile("p.yaml", text) {
-        Ok((_, warnings)) => warnings,
-        Err(refused) => refused.mistakes,
-    };
-    let told = mistakes.iter().map(|mistake| {
-        let place = &mistake.place;
-        format!(
-            "{}:{} {} {}",
-            place.line, place.column, mistake.code, mistake.message
-        )
-    });
-    told.collect()
-}
 
 #[test]
 fn a_short_profile_of_a_rail_is_read_without_a_word() {

@@ -4,10 +4,11 @@
 use std::sync::Arc;
 
 use photometry::measured::{Outcome, Reading};
-use photometry::units::{Lux, Span};
+use photometry::units::Span;
 
 use super::read::profile;
 use super::shipped;
+use super::testing::{shown, tern};
 use crate::error::DriverError;
 use crate::exchange::line::AFTER_RESYNC;
 use crate::exchange::modbus::frames::Form;
@@ -16,7 +17,7 @@ use crate::exchange::testing::converse;
 use crate::roles::photometer::Photometer;
 use crate::roles::presser::Presser;
 use crate::roles::profiled_fingers::ProfiledFingers;
-use crate::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
+use crate::roles::profiled_meter::ProfiledMeter;
 use crate::simulated::lapses::Lapse;
 use crate::simulated::registers::{Contents, Registers, Wrapping};
 
@@ -43,22 +44,8 @@ fn holds(registers: &Registers, lux: f32) {
 fn meter(form: Form) -> ProfiledMeter {
     let profile = shipped::profile("register-luxmeter").expect("a profile");
     let station = profile.station(1, form);
-    let card = PhotometerCard {
-        name: "tern".to_owned(),
-        aperture: Span::from_ms(200),
-        averages: 1,
-        plausible: (Lux(-1.0), Lux(200_000.0)),
-        has_shutter: false,
-    };
+    let card = tern(Span::from_ms(200));
     ProfiledMeter::new(card, profile, station)
-}
-
-fn told(reading: &Reading) -> String {
-    match &reading.outcome {
-        Outcome::Value(lux) => format!("{lux} lx {:?}", reading.flags),
-        Outcome::Rejected(why) => format!("rejected: {why} {:?}", reading.flags),
-        other => format!("{other:?} {:?}", reading.flags),
-    }
 }
 
 #[test]
@@ -85,7 +72,7 @@ fn a_transmitter_is_read_as_its_profile_says() {
                 holds(&registers, held);
                 let asked = talk.now().mono;
                 let reading = meter.read_illuminance(talk).expect("a reading");
-                assert_eq!(told(&reading), wanted, "{form:?} {held}");
+                assert_eq!(shown(&reading), wanted, "{form:?} {held}");
                 // What the transmitter held was measured after it was wanted.
                 let waited = reading.asked.mono.since(asked);
                 assert!(waited >= Span::from_ms(200), "{waited}");
