@@ -6,7 +6,7 @@
 //!  unknown ── down x (N+2), the last two must change nothing ──► at a stop
 //!  at a stop ── up, the light must rise ──► level 2 (else: off; press power)
 //!  known ── one press, one look ──► counted | missed (again) | wrong (anchor anew)
-//!  counted from the stop to the highest ── up must change nothing ──► proven
+//!  counted from the stop to the highest ── up must bring no step more ──► proven
 //! ```
 //!
 //! Percentages are common practice, no source: a step changes the light by at
@@ -470,7 +470,11 @@ impl Ladder {
     }
 
     fn top_rests(&mut self, before: f64, looks: u32, light: f64) -> Step {
+        if self.fell(before, light) {
+            return self.anchor("the light of the highest level fell while it came to rest");
+        }
         if self.same(before, light, STOP_AT_MOST) {
+            self.passed.insert(self.levels, light);
             return self.press_look(Button::Up, Stage::AtTop { before: light });
         }
         if looks >= LOOKS_AT_MOST {
@@ -480,8 +484,14 @@ impl Ladder {
         self.look(Stage::TopComesToRest { before, looks })
     }
 
+    /// A level more would raise the light by about as much as the last one did; half
+    /// of that is no warming up, which may be faster than a stop's 1 %.
     fn at_top(&mut self, before: f64, light: f64) -> Step {
-        if !self.same(before, light, STOP_AT_MOST) {
+        let below = self.passed.get(&(self.levels - 1));
+        let step = below.map_or(1.0, |below| before / below);
+        let half_a_step = (step.sqrt() - 1.0).max(STOP_AT_MOST);
+        let rose = !self.same(before, light, STOP_AT_MOST) && light > before * (1.0 + half_a_step);
+        if rose || self.fell(before, light) {
             return self.anchor("the light still changed where the count says the highest level");
         }
         self.arrived(light)
@@ -562,6 +572,11 @@ impl Ladder {
     fn was_dark(&self, light: f64) -> bool {
         let off = self.dark.map(|dark| (dark, light - dark));
         off.is_some_and(|(dark, off)| off <= (STOP_AT_MOST * dark).max(RISE_IN_FLOORS * self.floor))
+    }
+
+    /// Whether the light fell by more than a lamp does that is lit as before.
+    fn fell(&self, before: f64, after: f64) -> bool {
+        after < before && !self.same(before, after, SAME_WITHIN)
     }
 
     /// Whether the light rose by a step that no noise makes.

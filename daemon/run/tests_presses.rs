@@ -351,6 +351,67 @@ fn a_count_that_is_one_short_is_noticed_at_the_top() {
     }
 }
 
+/// A lamp warms up by more than a stop's 1 % from look to look after a press: that
+/// is no level more. Half of the last step is, and its light going out is.
+#[test]
+fn warming_up_is_no_level_more_at_the_top() {
+    // level 1 at 10 lx; level 2, and what the press at the top leaves of it
+    for (top, after, reached) in [
+        (15.0, 15.3, true),
+        (15.0, 14.4, true),
+        (15.0, 18.2, true),
+        (15.0, 18.6, false),
+        (15.0, 22.5, false),
+        (15.0, 10.0, false),
+        (15.0, 0.05, false),
+        (10.5, 10.6, true),
+        (10.5, 11.0, false),
+    ] {
+        let mut ladder = Ladder::new(2, 2, None, true, true, None, 0.001);
+        let (mut step, mut ups) = (ladder.next_step(), 0);
+        let end = loop {
+            step = match step {
+                Step::Press(button) => {
+                    ups = if button == Button::Up { ups + 1 } else { 0 };
+                    ladder.next_step()
+                }
+                Step::Look => ladder.seen(Some([10.0, top, after][ups.min(2)])),
+                Step::Reached(_) => break true,
+                Step::Lost(why) => {
+                    assert!(why.contains("says the highest level"), "{why}");
+                    break false;
+                }
+            };
+        };
+        assert_eq!(end, reached, "{top} {after}");
+    }
+}
+
+/// A lamp that goes out while its highest level comes to rest rests in the dark:
+/// that is not its light.
+#[test]
+fn a_light_that_goes_out_at_the_top_is_not_the_highest_level() {
+    let mut ladder = Ladder::new(2, 2, None, true, true, None, 0.001);
+    let (mut step, mut ups, mut looks_at_top) = (ladder.next_step(), 0, 0);
+    let why = loop {
+        step = match step {
+            Step::Press(button) => {
+                ups = if button == Button::Up { ups + 1 } else { 0 };
+                looks_at_top = 0;
+                ladder.next_step()
+            }
+            Step::Look if ups == 0 => ladder.seen(Some(10.0)),
+            Step::Look => {
+                looks_at_top += 1;
+                ladder.seen(Some(if looks_at_top < 3 { 15.0 } else { 0.05 }))
+            }
+            Step::Reached(proof) => panic!("{proof}"),
+            Step::Lost(why) => break why,
+        };
+    };
+    assert!(why.contains("fell while it came to rest"), "{why}");
+}
+
 /// A light that never comes to rest at the top proves nothing.
 #[test]
 fn a_highest_level_that_is_not_at_rest_is_named() {
