@@ -6,7 +6,7 @@ use std::sync::Arc;
 use drivers::simulated::bench::SimulatedBench;
 use drivers::simulated::faults::{Device, Fault, Planned};
 use drivers::simulated::world::WorldSpec;
-use photometry::units::{Length, Span};
+use photometry::units::{Length, Lux, Ratio, Span};
 
 use super::handle::{Handle, Order};
 use super::scene::{self, By, Dies, Hands, Nobody, Sat, Scene};
@@ -57,6 +57,22 @@ async fn noise_is_not_measured_as_a_lit_lamp() {
         assert_eq!(scene.sit(eyes.clone()).await, Sat::Ended(End::Complete));
         let checked = stands_under_its_level(&eyes.seen(), &format!("seed {seed}"));
         assert!(checked > 8, "{checked}");
+    }
+}
+
+/// In a room that is not dark a dim level's light is the room's elsewhere, and a
+/// bright one's is not: neither tells of a lamp that went astray.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_room_that_is_not_dark_is_no_lamp_astray() {
+    // Where the room is brighter than the lamp, no meter sees the lamp go out: that
+    // night has no ambient readings.
+    for (room, ambient) in [(2.0, 0), (2.0, 1), (30.0, 0), (30.0, 1), (300.0, 0)] {
+        let mut scene = faulted(2, Vec::new(), Survey { ambient, ..quick() });
+        scene.world.room.ambient = Lux(room);
+        scene.world.room.swing = Ratio::new(0.0);
+        let sat = scene.sit(Nobody).await;
+        assert_eq!(failures(&scene), Vec::<String>::new(), "{room} {ambient}");
+        assert_eq!(sat, Sat::Ended(End::Complete), "{room} {ambient}");
     }
 }
 

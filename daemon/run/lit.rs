@@ -127,6 +127,18 @@ pub(super) fn agrees(one: f64, other: f64) -> bool {
     most <= least.max(0.0) * SHINES_TO + RISE_OF_NO_LAMP_LX
 }
 
+/// Whether a light, in lx, is too dark for a lamp that gives `lamp` there, whatever
+/// the room adds. Brighter it may be: the room's light comes and goes, and what the
+/// lamp itself does shows at the reference.
+pub(super) fn too_dark(lamp: f64, value: f64) -> bool {
+    value + RISE_OF_NO_LAMP_LX < SHINES_FROM * lamp
+}
+
+/// Whether a lamp's own light, in lx, is ten times the room's or more.
+pub(super) fn mostly_lamp(room: f64, lamp: f64) -> bool {
+    lamp > 10.0 * (room.max(0.0) + RISE_OF_NO_LAMP_LX)
+}
+
 /// Whether there is light, in lx, where the lamp left `dark` when it was
 /// switched off, moments ago.
 pub(super) fn is_lit(dark: f64, value: f64) -> bool {

@@ -602,6 +602,7 @@ impl State {
                     drifted: true,
                 });
             }
+            Decision::Drift { .. } => self.sightings.forget_leg(),
             Decision::Return {
                 leg,
                 goes_on: false,

@@ -6,7 +6,7 @@ use photometry::units::Length;
 
 use super::journal::{Body, LIGHT_LOST};
 use super::lit::{Astray, Shines, agrees, is_another, least_at, shines_as, steady};
-use super::tests_walk::{Walk, failed, itinerary, reading, reads, walk};
+use super::tests_walk::{Light, Walk, failed, itinerary, reading, reads, walk};
 use crate::plan::itinerary::{Key, Purpose, What};
 
 #[test]
@@ -217,6 +217,39 @@ fn a_lamp_that_lights_while_it_is_to_be_off_is_noticed() {
     );
 }
 
+/// At the end the room is thirty times as bright where the lamp is watched from,
+/// and so it is elsewhere: the morning came, no lamp.
+#[test]
+fn a_morning_is_no_lamp() {
+    use Outcome::Value;
+    for (watched, elsewhere, expected) in [
+        (30.0, 55.0, None),
+        (30.0, 90.0, Some(Astray::NotDark)),
+        (1.0, 55.0, Some(Astray::NotDark)),
+    ] {
+        let mut walk = walk(itinerary(2, 1, false));
+        walk.light = |key| match key.purpose {
+            Purpose::Ambient => Value(1.0),
+            _ => Value(100.0),
+        };
+        let position = walk.itinerary.tests[0].watch;
+        for light in [1.0, watched] {
+            walk.until(|action| matches!(action.what, What::LampOff));
+            walk.start();
+            let key = Key {
+                setting: "off".to_owned(),
+                ..super::tests_walk::key(Purpose::Watch, position)
+            };
+            let reading = reading(Value(light));
+            walk.say(Body::Taken { key, reading });
+            walk.say(super::tests_walk::done(None));
+        }
+        walk.until(|action| reads(action, Purpose::Ambient) && action.position > Some(position));
+        take(&mut walk, Value(elsewhere));
+        assert_eq!(walk.state.astray, expected, "{watched} {elsewhere}");
+    }
+}
+
 /// A second look settles it: the same light is the lamp's there.
 #[test]
 fn a_second_look_settles_a_doubt() {
@@ -255,14 +288,25 @@ fn a_doubt_that_nobody_settled_has_its_point_measured_again() {
 }
 
 /// At the first reading of a leg's point at 24 in; every light was 100 lx.
-fn at_the_far_point(leg: u32) -> Walk {
+fn at_the_far_point(leg: u32, room: Light) -> Walk {
     let mut walk = walk(itinerary(2, 1, false));
+    walk.light = room;
     walk.until(|action| {
         let far = action.position > Some(Length::from_mm(400));
         far && reads(action, Purpose::Read) && action.leg == Some(leg)
     });
     walk
 }
+
+/// A lamp of 100 lx everywhere in a room of so many.
+const DARK_ROOM: Light = |key| match key.purpose {
+    Purpose::Ambient => Outcome::Value(0.05),
+    _ => Outcome::Value(100.0),
+};
+const ROOM_OF_20_LX: Light = |key| match key.purpose {
+    Purpose::Ambient => Outcome::Value(20.0),
+    _ => Outcome::Value(100.0),
+};
 
 /// What a leg had at a place, once its references agreed, is asked of the next
 /// leg there: 100 lx at 24 in where the reference gave 100, unlike a point's.
@@ -283,13 +327,20 @@ fn the_next_leg_is_held_against_what_this_one_had() {
         (second, 60.0, None),
         (second, 40.0, Some(Astray::AtPoint)),
     ] {
-        let mut walk = at_the_far_point(leg);
+        let mut walk = at_the_far_point(leg, DARK_ROOM);
         take(&mut walk, Outcome::Value(value));
         assert_eq!(walk.state.astray, expected, "{leg} {value}");
     }
+    // Brighter than it was is no blink, and in a room of a fifth of its light
+    // nothing is learned of the lamp's own.
+    for (room, value) in [(DARK_ROOM, 700.0), (ROOM_OF_20_LX, 40.0)] {
+        let mut walk = at_the_far_point(second, room);
+        take(&mut walk, Outcome::Value(value));
+        assert_eq!(walk.state.astray, None, "{value}");
+    }
     // Under its lowest range a meter says as much as its limit does.
     for (limit, expected) in [(0.1, Some(Astray::AtPoint)), (70.0, None), (300.0, None)] {
-        let mut walk = at_the_far_point(second);
+        let mut walk = at_the_far_point(second, DARK_ROOM);
         take(&mut walk, Outcome::Under(limit));
         assert_eq!(walk.state.astray, expected, "{limit}");
     }

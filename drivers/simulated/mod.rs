@@ -9,9 +9,10 @@
 //! ```
 //!
 //! The rail is one of three kinds: `rail` (lines and bytes), `line_rail`,
-//! `register_rail`. `registers` is a Modbus device for itself: a map, its
-//! frames, its `lapses`; `framed` a meter of binary frames and its slips. `replayed` is a recorded
-//! talk, played again.
+//! `register_rail`. What leaves a device of lines, and what a bad wire makes of
+//! it: `outgoing`, `mangle`. `registers` is a Modbus device for itself: a map,
+//! its frames, its `lapses`; `framed` a meter of binary frames and its slips;
+//! `replayed` a recorded talk, played again.
 //!
 //! Truth comes from closed forms and a seed, never from `photometry`'s
 //! analysis: the code is not to be compared with itself. Machines are pure;

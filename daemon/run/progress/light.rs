@@ -21,7 +21,8 @@ use super::State;
 use crate::plan::itinerary::{Action, Itinerary, Key, OFF, Purpose, What};
 use crate::run::journal::{Event, LampLeft};
 use crate::run::lit::{
-    Astray, Lit, Shines, agrees, glimpsed, is_another, is_lit, least_at, shines_as, steady,
+    Astray, Lit, Shines, agrees, glimpsed, is_another, is_lit, least_at, mostly_lamp, shines_as,
+    steady, too_dark,
 };
 
 /// A reading that is far below what the bound lets expect: a lamp that blinks,
@@ -48,7 +49,7 @@ pub(super) struct Sightings {
     off_look: Option<f64>,
     /// The first reading of the point at work.
     first_of_point: Option<f64>,
-    /// Light over that at the watch position, in the leg at work.
+    /// The lamp's own light over that at the watch position, in the leg at work.
     of_leg: BTreeMap<Length, f64>,
     /// The same of legs whose references agreed, by test.
     learned: BTreeMap<(u32, Length), f64>,
@@ -63,6 +64,11 @@ impl Sightings {
         let of_leg = std::mem::take(&mut self.of_leg);
         let ratios = of_leg.into_iter().map(|(at, ratio)| ((test, at), ratio));
         self.learned.extend(ratios);
+    }
+
+    /// A leg whose references do not agree teaches nothing.
+    pub(super) fn forget_leg(&mut self) {
+        self.of_leg.clear();
     }
 
     /// Nothing that was learned counts any more: legs are measured again.
@@ -158,7 +164,7 @@ impl State {
             Purpose::Ambient => {
                 let place = (action.test, key.position);
                 let value = outcome.value();
-                if value.is_some_and(|value| self.lit_in_the_dark(place, at_watch, value)) {
+                if value.is_some_and(|value| self.lit_in_the_dark(place, watch, value)) {
                     // It is lit, whoever lit it, and is to be switched off.
                     self.astray = Some(Astray::NotDark);
                     self.lit = Lit::On {
@@ -169,7 +175,7 @@ impl State {
                 }
             }
             Purpose::Watch => match self.sightings.doubted.take() {
-                Some(doubt) => self.settle(&doubt, outcome),
+                Some(doubt) => self.settle((action, watch), &doubt, outcome),
                 None if key.setting == OFF => self.sightings.off_look = outcome.value(),
                 None => {}
             },
@@ -228,17 +234,14 @@ impl State {
             return;
         }
         let Some(light) = light else { return };
-        let known = self.sightings.learned.get(&(action.test, key.position));
-        let known = known.copied().or((watch == key.position).then_some(1.0));
-        let shines = match known {
-            Some(ratio) if agrees(light * ratio, value) => Shines::AsSet,
-            // A value under the limit may be as it was.
-            Some(ratio) if outcome.value().is_none() && value >= light * ratio => Shines::AsSet,
-            Some(_) => Shines::Not,
+        let places = [(action.test, watch), (action.test, key.position)];
+        let shines = match self.expected(places, light) {
+            Some(expected) if too_dark(expected, value) => Shines::Not,
+            Some(_) => Shines::AsSet,
             None => least_at(light, watch, key.position, value),
         };
         match shines {
-            Shines::AsSet => self.learn_here(key.position, light, outcome.value()),
+            Shines::AsSet => self.learn_here(places, light, outcome.value()),
             Shines::Not => self.strays(Astray::AtPoint),
             Shines::Doubtful => {
                 let key = key.clone();
@@ -257,10 +260,11 @@ impl State {
     /// Whether the lamp shines while it is to be off: there is more light than
     /// when it had gone out (at the watch position) or than at this place before,
     /// by no less than half of what its lowest level gives here.
-    fn lit_in_the_dark(&mut self, place: (u32, Length), at_watch: bool, value: f64) -> bool {
+    fn lit_in_the_dark(&mut self, place: (u32, Length), watch: Length, value: f64) -> bool {
+        let at_watch = watch == place.1;
         let at_place = *self.sightings.ambient.entry(place).or_insert(value);
         let switched_off = self.sightings.dark.filter(|_| at_watch);
-        let dark = switched_off.unwrap_or(at_place);
+        let dark = switched_off.unwrap_or(at_place * self.room_brighter_by((place.0, watch)));
         let ratio = self.sightings.learned.get(&place).copied();
         let ratio = if at_watch { Some(1.0) } else { ratio };
         let lights = self.light_at.values().copied();
@@ -269,20 +273,51 @@ impl State {
         is_lit(dark, value) && value - dark >= half_of_lowest
     }
 
-    fn learn_here(&mut self, position: Length, light: f64, value: Option<f64>) {
-        if let Some(value) = value.filter(|_| light > 0.0) {
+    /// How much brighter the room has become where the lamp is watched from, from
+    /// the first ambient reading there to the lamp's last going out: a morning is
+    /// no lamp.
+    fn room_brighter_by(&self, watch: (u32, Length)) -> f64 {
+        let first = self.sightings.ambient.get(&watch).copied();
+        let both = self.sightings.dark.zip(first);
+        let brighter = both.filter(|(_, first)| *first > 0.0);
+        brighter.map_or(1.0, |(now, first)| (now / first).max(1.0))
+    }
+
+    /// The lamp's own light at a place, by what this leg or an earlier one had
+    /// there; at the watch position as it is. The room's light is taken off.
+    fn expected(&self, [watch, place]: [(u32, Length); 2], light: f64) -> Option<f64> {
+        if watch == place {
+            return Some(light);
+        }
+        let learned = self.sightings.learned.get(&place);
+        let ratio = learned.or_else(|| self.sightings.of_leg.get(&place.1))?;
+        let room = self.sightings.ambient.get(&watch)?;
+        Some((light - room) * ratio)
+    }
+
+    /// What a reading teaches of its place: only where the light is the lamp's, ten
+    /// times the room's, so that a room that changes changes little of it.
+    fn learn_here(&mut self, [watch, place]: [(u32, Length); 2], light: f64, value: Option<f64>) {
+        let ambient = &self.sightings.ambient;
+        let rooms = ambient.get(&watch).zip(ambient.get(&place));
+        let (Some((at_watch, here)), Some(value)) = (rooms, value) else {
+            return;
+        };
+        let (lamp, there) = (value - here, light - at_watch);
+        if mostly_lamp(*here, lamp) && mostly_lamp(*at_watch, there) {
             let of_leg = &mut self.sightings.of_leg;
-            of_leg.entry(position).or_insert(value / light);
+            of_leg.entry(place.1).or_insert(lamp / there);
         }
     }
 
     /// A second look at the place of a doubted reading: the same light is the
     /// lamp's there, another says that it changed in between.
-    fn settle(&mut self, doubt: &Doubt, outcome: &Outcome) {
+    fn settle(&mut self, (action, watch): (&Action, Length), doubt: &Doubt, outcome: &Outcome) {
         if at_most(outcome).is_none_or(|value| !agrees(doubt.value, value)) {
             self.strays(Astray::AtPoint);
         } else {
-            self.learn_here(doubt.key.position, doubt.light, Some(doubt.value));
+            let places = [(action.test, watch), (action.test, doubt.key.position)];
+            self.learn_here(places, doubt.light, Some(doubt.value));
         }
     }
 
