@@ -62,7 +62,7 @@ fn work_of_the_acting_task_takes_no_simulated_time() {
     for _ in 0..5 {
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(2)
-            .enable_time()
+            .enable_all()
             .build()
             .expect("a runtime");
         let clock = clock();
@@ -110,7 +110,7 @@ fn work_of_the_acting_task_takes_no_simulated_time() {
 fn small_runtime() -> tokio::runtime::Runtime {
     tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
-        .enable_time()
+        .enable_all()
         .build()
         .expect("a runtime")
 }

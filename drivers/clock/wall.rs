@@ -1,6 +1,9 @@
 //! Waiting in real time: one `poll` over the bell and the port, to an absolute
 //! time, without slices (20 ms slices cost 383 ms of CPU a minute for five
-//! idle ports, one poll 5 ms). The only home of tokio's timers.
+//! idle ports, one poll 5 ms). A task waits for a timer of the kernel
+//! (timerfd): tokio's own count in whole milliseconds, rounded up, and a night
+//! is some thousand waits. The only home of tokio's timers, too, which wait
+//! where there is no descriptor left.
 
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -8,6 +11,11 @@ use std::time::Duration;
 
 use photometry::units::Mono;
 use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
+use rustix::time::{
+    Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, timerfd_create, timerfd_settime,
+};
+use tokio::io::Interest;
+use tokio::io::unix::AsyncFd;
 use tokio::sync::Notify;
 
 use super::ear::{Ear, Source};
@@ -126,10 +134,40 @@ impl WallBell {
                     Woken::Due
                 };
             }
-            let left = Duration::from_nanos(u64::try_from(left_ns).unwrap_or(0));
-            let _ = tokio::time::timeout(left, self.notify.notified()).await;
+            match alarm(left_ns) {
+                Some(alarm) => tokio::select! {
+                    () = self.notify.notified() => {}
+                    _ = alarm.readable() => {}
+                },
+                None => {
+                    let left = Duration::from_nanos(u64::try_from(left_ns).unwrap_or(0));
+                    let _ = tokio::time::timeout(left, self.notify.notified()).await;
+                }
+            }
         }
     }
+}
+
+/// A timer that becomes readable in `left_ns` (positive). One for each wait,
+/// because a seat may wait in another runtime the next time; making one and
+/// closing it takes some microseconds.
+fn alarm(left_ns: i64) -> Option<AsyncFd<OwnedFd>> {
+    let flags = TimerfdFlags::CLOEXEC | TimerfdFlags::NONBLOCK;
+    let timer = timerfd_create(TimerfdClockId::Monotonic, flags).ok()?;
+    let once = Itimerspec {
+        it_interval: timespec(0),
+        it_value: timespec(left_ns.max(1)),
+    };
+    timerfd_settime(&timer, TimerfdTimerFlags::empty(), &once).ok()?;
+    register(timer)
+}
+
+#[expect(unsafe_code, reason = "tokio has no other way to wait for a timerfd")]
+fn register(timer: OwnedFd) -> Option<AsyncFd<OwnedFd>> {
+    // SAFETY: an `OwnedFd` is open for as long as it lives and always names the
+    // same descriptor. It moves into the `AsyncFd` here, and `alarm` hands that
+    // out only to be waited for: nobody takes it out or puts another in.
+    unsafe { AsyncFd::register_with_interest(timer, Interest::READABLE) }.ok()
 }
 
 enum Heard {
