@@ -47,13 +47,27 @@ impl Attendant {
     /// Carries an action out, from *started* on.
     pub(super) async fn carry_out(&mut self, no: i64, attempt: u32) -> Result<(), Broken> {
         let (at_work, doing) = self.put_to_work(no, attempt)?;
-        self.record(&at_work, Body::Started { doing }).await?;
+        self.start(&at_work, Body::Started { doing }).await?;
         self.settle_doubt(&at_work).await?;
         if let Some(facts) = self.act_on(&at_work).await? {
             let done = Body::Done { facts };
             self.tell(&at_work, done, Follows::NextAction).await?;
         }
         Ok(())
+    }
+
+    /// Writes that the action begins. A rest and a reading change nothing at
+    /// the bench, and are begun while it is written.
+    async fn start(&mut self, at_work: &AtWork, body: Body) -> Result<(), RecordError> {
+        if !matches!(at_work.action.what, What::Settle { .. } | What::Read { .. }) {
+            return self.record(at_work, body).await;
+        }
+        let at = self.seat.now();
+        let Some(current) = &mut self.current else {
+            return Ok(());
+        };
+        let (no, attempt) = (Some(at_work.no), at_work.attempt);
+        current.set_out(at, no, attempt, body).await
     }
 
     /// Before anything else is done: the lamp shines as it was set, or it is

@@ -88,7 +88,10 @@ impl Attendant {
         verb: Verb,
         may_abandon: bool,
     ) -> Result<Answer, Trouble> {
-        debug_assert!(self.all_is_written(), "asked before it was written");
+        debug_assert!(
+            self.all_is_written() || (verb == Verb::Read && self.all_is_handed_over()),
+            "asked before it was written"
+        );
         let id = self.bench.post(instrument, verb)?;
         let until = self.seat.now().mono + ANSWER_WITHIN;
         loop {
@@ -117,7 +120,7 @@ impl Attendant {
     /// # Errors
     /// The interruption.
     pub async fn pause_until(&mut self, until: Mono) -> Result<(), Broken> {
-        debug_assert!(self.all_is_written(), "waited before it was written");
+        debug_assert!(self.all_is_handed_over(), "waited with something kept");
         loop {
             self.take_orders();
             self.check_limits()?;
@@ -150,6 +153,12 @@ impl Attendant {
     /// Nothing that happened is still to be written.
     fn all_is_written(&self) -> bool {
         self.current.as_ref().is_none_or(Current::is_written)
+    }
+
+    /// Nothing that happened is kept to be written later.
+    fn all_is_handed_over(&self) -> bool {
+        let current = self.current.as_ref();
+        current.is_none_or(Current::is_handed_over)
     }
 
     /// Raises an interruption that is due.

@@ -37,6 +37,8 @@ mod tests_orders;
 #[cfg(test)]
 mod tests_rails;
 #[cfg(test)]
+mod tests_record;
+#[cfg(test)]
 mod tests_safe;
 #[cfg(test)]
 mod tests_sweep;

@@ -1,13 +1,26 @@
 //! The run in hand: its state, and the one way to change it. An event is
-//! applied to the state, then written; nothing is done before it is written.
-//! What ends an action is written together with what begins the next one.
+//! applied to the state, then written; nothing that changes the world is done
+//! before it is written. What ends an action is written together with what
+//! begins the next one. Where that is a rest or a reading, which change
+//! nothing, it is done while the two are written; whatever follows waits for
+//! both.
+//!
+//! ```text
+//!  done, started (move) ── written ──► move
+//!  done, started (rest) ──► rest          no reading counts, nothing moves
+//!                 └─ written ─┴──► next   until what was before it is on disk
+//! ```
 
+use std::future::poll_fn;
+use std::pin::Pin;
 use std::sync::Arc;
+use std::task::Poll;
 
 use drivers::clock::Flow;
 use photometry::measured::Moment;
 use photometry::units::Mono;
 use tokio::sync::broadcast;
+use tokio::task::JoinHandle;
 
 use super::handle::{Assignment, Note};
 use crate::plan::frozen::Frozen;
@@ -73,9 +86,22 @@ pub struct Current {
     link: Link,
     /// The last event, where it is applied and still to be written.
     kept: Option<Kept>,
-    ledger: Box<dyn Ledger>,
+    pen: Pen,
     notes: broadcast::Sender<Note>,
 }
+
+/// Where the ledger is.
+enum Pen {
+    /// At hand; all that was handed to it is written.
+    AtHand(Box<dyn Ledger>),
+    /// Writing, while something else is waited for.
+    Writing(JoinHandle<Handed>),
+    /// It went down with the task that wrote.
+    Lost,
+}
+
+/// A ledger that has written, and what came of it.
+type Handed = (Box<dyn Ledger>, Result<(), LedgerError>);
 
 /// An event that has its place in the journal and is not written yet.
 struct Kept {
@@ -121,7 +147,7 @@ impl Current {
             }),
             link,
             kept: None,
-            ledger,
+            pen: Pen::AtHand(ledger),
             notes,
         })
     }
@@ -141,9 +167,10 @@ impl Current {
         let (next, new) = self.told(at, no, attempt, body)?;
         // Applied to a copy first: an event that could not be written has not
         // happened.
-        self.put_down(Some(&new)).await?;
+        let link = new.link;
+        self.put_down(Some(new)).await?;
         self.state = next;
-        self.link = new.link;
+        self.link = link;
         Ok(())
     }
 
@@ -169,19 +196,67 @@ impl Current {
         Ok(())
     }
 
+    /// Applies the first event of a rest or a reading, and has it written with
+    /// the one that was kept while that is waited for. Only for what changes
+    /// nothing: should the writing fail, it was for nothing. Every other event
+    /// waits for these first.
+    ///
+    /// # Errors
+    /// When it cannot follow, or what came before could not be written.
+    pub async fn set_out(
+        &mut self,
+        at: Moment,
+        no: Option<i64>,
+        attempt: u32,
+        body: Body,
+    ) -> Result<(), RecordError> {
+        self.arrive().await?;
+        let (next, new) = self.told(at, no, attempt, body)?;
+        self.state = next;
+        self.link = new.link;
+        let lines: Vec<Kept> = self.kept.take().into_iter().chain([new]).collect();
+        match std::mem::replace(&mut self.pen, Pen::Lost) {
+            Pen::AtHand(ledger) => {
+                let writing = hand(ledger, lines, self.run, self.notes.clone());
+                self.pen = begin(Box::pin(writing)).await?;
+                Ok(())
+            }
+            Pen::Writing(_) | Pen::Lost => Err(lost()),
+        }
+    }
+
+    /// Waits until what was handed over is on disk.
+    async fn arrive(&mut self) -> Result<(), RecordError> {
+        let Pen::Writing(task) = &mut self.pen else {
+            return Ok(());
+        };
+        let Ok((ledger, written)) = task.await else {
+            self.pen = Pen::Lost;
+            return Err(lost());
+        };
+        self.pen = Pen::AtHand(ledger);
+        Ok(written?)
+    }
+
     /// Writes what was kept; returns only when it is durable.
     ///
     /// # Errors
     /// When it cannot be written.
     pub async fn write_kept(&mut self) -> Result<(), RecordError> {
+        self.arrive().await?;
         match self.kept {
             Some(_) => self.put_down(None).await,
             None => Ok(()),
         }
     }
 
-    /// Nothing was kept that is still to be written.
+    /// Nothing is still to be written.
     pub fn is_written(&self) -> bool {
+        self.kept.is_none() && !matches!(self.pen, Pen::Writing(_))
+    }
+
+    /// Whatever is still to be written is on its way.
+    pub fn is_handed_over(&self) -> bool {
         self.kept.is_none()
     }
 
@@ -212,24 +287,17 @@ impl Current {
     }
 
     /// Writes what was kept and what is new, in one go.
-    async fn put_down(&mut self, new: Option<&Kept>) -> Result<(), RecordError> {
-        let kept = self.kept.take();
-        let lines: Vec<Line<'_>> = kept
-            .iter()
-            .chain(new)
-            .map(|one| Line {
-                event: &one.event,
-                text: &one.line,
-                link: one.link,
-            })
-            .collect();
-        self.ledger.append_all(&lines).await?;
-        for line in &lines {
-            let (run, seq) = (self.run, line.event.seq);
-            // Nobody may be listening; that is no fault.
-            let _ = self.notes.send(Note::Journal { run, seq });
+    async fn put_down(&mut self, new: Option<Kept>) -> Result<(), RecordError> {
+        self.arrive().await?;
+        let lines: Vec<Kept> = self.kept.take().into_iter().chain(new).collect();
+        match std::mem::replace(&mut self.pen, Pen::Lost) {
+            Pen::AtHand(ledger) => {
+                let (ledger, written) = hand(ledger, lines, self.run, self.notes.clone()).await;
+                self.pen = Pen::AtHand(ledger);
+                Ok(written?)
+            }
+            Pen::Writing(_) | Pen::Lost => Err(lost()),
         }
-        Ok(())
     }
 
     /// The action with this number, planned or of the preamble.
@@ -239,17 +307,30 @@ impl Current {
 
     /// Whether pieces of traffic are taken now.
     pub fn takes_traffic(&mut self) -> bool {
-        self.ledger.takes_traffic()
+        match &mut self.pen {
+            Pen::AtHand(ledger) => ledger.takes_traffic(),
+            Pen::Writing(_) | Pen::Lost => false,
+        }
     }
 
-    /// Hands pieces of traffic to whoever keeps them; returns at once.
+    /// Hands pieces of traffic to whoever keeps them; returns at once. Where
+    /// none are taken now they are lost.
     pub fn keep_traffic(&mut self, pieces: Vec<Piece>) {
-        self.ledger.keep_traffic(pieces);
+        match &mut self.pen {
+            Pen::AtHand(ledger) => ledger.keep_traffic(pieces),
+            Pen::Writing(_) | Pen::Lost => {
+                tracing::warn!(run = %self.run, "traffic could not be kept: the ledger is away");
+            }
+        }
     }
 
-    /// Waits until they are kept, or known not to be.
+    /// Waits until they are kept, or known not to be; and until what was handed
+    /// over is written, or known not to be: who asks for this has been told.
     pub async fn settle_traffic(&mut self) {
-        self.ledger.settle_traffic().await;
+        let _ = self.arrive().await;
+        if let Pen::AtHand(ledger) = &mut self.pen {
+            ledger.settle_traffic().await;
+        }
     }
 
     /// The digest of the frozen bundle: the link before the first event.
@@ -261,4 +342,50 @@ impl Current {
     pub fn forget(&mut self) {
         self.known = Known::default();
     }
+}
+
+/// Writes lines that follow each other, and tells whoever listens.
+async fn hand(
+    mut ledger: Box<dyn Ledger>,
+    kept: Vec<Kept>,
+    run: RunId,
+    notes: broadcast::Sender<Note>,
+) -> Handed {
+    let lines: Vec<Line<'_>> = kept
+        .iter()
+        .map(|one| Line {
+            event: &one.event,
+            text: &one.line,
+            link: one.link,
+        })
+        .collect();
+    let written = ledger.append_all(&lines).await;
+    if written.is_ok() {
+        for line in &lines {
+            let seq = line.event.seq;
+            // Nobody may be listening; that is no fault.
+            let _ = notes.send(Note::Journal { run, seq });
+        }
+    }
+    (ledger, written)
+}
+
+/// Begins to write. What is written at once, as on paper, needs no task, and is
+/// written before anything else happens.
+async fn begin(
+    mut writing: Pin<Box<dyn Future<Output = Handed> + Send>>,
+) -> Result<Pen, LedgerError> {
+    match poll_fn(|context| Poll::Ready(writing.as_mut().poll(context))).await {
+        Poll::Ready((ledger, written)) => {
+            written?;
+            Ok(Pen::AtHand(ledger))
+        }
+        Poll::Pending => Ok(Pen::Writing(tokio::spawn(writing))),
+    }
+}
+
+/// The task that wrote is gone, and the ledger with it.
+fn lost() -> RecordError {
+    let reason = "the task that wrote the last event is gone".to_owned();
+    RecordError::Ledger(LedgerError { reason })
 }

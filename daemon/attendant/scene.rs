@@ -45,6 +45,7 @@ struct Sheet {
     dies_on: Option<(&'static str, Dies)>,
     watch: Option<(Person, Watch)>,
     pieces: Vec<Piece>,
+    is_slow: bool,
 }
 
 /// Told of each event while it is written, with the person who can look at the
@@ -100,6 +101,10 @@ impl Paper {
         sheet.writes = 0;
         sheet.breaks_at = Some(nth);
     }
+    /// Writing takes a while, in which other tasks go on.
+    pub fn is_slow(&self) {
+        self.sheet().is_slow = true;
+    }
     fn link(&self, bundle: Link) -> Link {
         self.sheet().link.unwrap_or(bundle)
     }
@@ -112,22 +117,20 @@ struct Pen {
 
 impl Ledger for Pen {
     fn append_all<'a>(&'a mut self, lines: &'a [Line<'a>]) -> Written<'a> {
-        let mut written = Ok(true);
-        for line in lines {
-            if !matches!(written, Ok(true)) {
-                break;
+        Box::pin(async move {
+            let turns = if self.paper.sheet().is_slow { 100 } else { 0 };
+            for _ in 0..turns {
+                tokio::task::yield_now().await;
             }
-            written = self.put_down(line);
-        }
-        match written {
-            Ok(true) => Box::pin(async { Ok(()) }),
-            Ok(false) => {
-                // The test drops the attendant; this future is never woken.
-                let _ = self.died.send(());
-                Box::pin(std::future::pending())
+            for line in lines {
+                if !self.put_down(line)? {
+                    // The test drops the attendant; this is never woken.
+                    let _ = self.died.send(());
+                    std::future::pending::<()>().await;
+                }
             }
-            Err(error) => Box::pin(async move { Err(error) }),
-        }
+            Ok(())
+        })
     }
 
     fn takes_traffic(&mut self) -> bool {

@@ -51,7 +51,7 @@ async fn a_short_night_ends_complete() {
     );
 }
 
-/// Promise P4. The journal's text carries every reading with its bytes and
+/// Promise P4, on a disk that is quick and on one that is slow. The journal's text carries every reading with its bytes and
 /// both clocks, so equal texts mean equal nights.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_same_seed_writes_the_same_journal_over_both_links_under_load() {
@@ -74,6 +74,9 @@ async fn the_same_seed_writes_the_same_journal_over_both_links_under_load() {
     for round in 0..20 {
         let by = if round % 2 == 0 { By::Memory } else { By::Pty };
         let scene = Scene::new(7, by, 2, short());
+        if round % 4 > 1 {
+            scene.paper.is_slow();
+        }
         assert_eq!(
             scene.sit(Nobody).await,
             Sat::Ended(End::Complete),
@@ -127,6 +130,9 @@ async fn killed_at_every_write(how: Dies) {
     let (mut kills, mut redone) = (0, 0);
     for nth in (1..=writes).step_by(stride) {
         let scene = Scene::new(seed, By::Memory, 2, short());
+        if nth % 2 == 0 {
+            scene.paper.is_slow();
+        }
         scene.paper.dies_at(nth, how);
         assert_eq!(scene.sit(Nobody).await, Sat::Died, "{nth} {how:?}");
         kills += 1;
@@ -270,8 +276,15 @@ async fn a_very_short_night_in_real_time() {
 /// on when it is handed over with its record again.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn when_the_record_fails_the_run_is_put_down() {
-    for nth in [1, 30, 90, 160] {
+    let steps = [1, 30, 90, 91, 92, 93, 160];
+    for (nth, slow) in steps
+        .into_iter()
+        .flat_map(|nth| [(nth, false), (nth, true)])
+    {
         let scene = Scene::new(5, By::Memory, 2, short());
+        if slow {
+            scene.paper.is_slow();
+        }
         scene.paper.breaks_at(nth);
         assert_eq!(scene.sit(Nobody).await, Sat::PutDown, "{nth}");
         let events = scene.paper.events();
