@@ -3,6 +3,9 @@
 //! rehearsed, so that one takes a second.
 
 use std::path::Path;
+use std::sync::Mutex;
+use std::sync::atomic::Ordering::SeqCst;
+use std::sync::atomic::{AtomicBool, AtomicUsize};
 use std::time::{Duration, Instant};
 
 use super::night::{Heard, Life, Start, Wrong, book, place, state, wrong};
@@ -14,6 +17,8 @@ const EIO: i32 = 5;
 /// The record is tried again after some seconds; a night takes one.
 const PATIENCE: Duration = Duration::from_secs(60);
 const LOOK: Duration = Duration::from_millis(5);
+/// A night waits for its disk and its processes more than it computes.
+const NIGHTS_AT_ONCE: usize = 3;
 
 struct Night {
     folder: tempfile::TempDir,
@@ -65,6 +70,16 @@ fn text(path: &Path) -> String {
     path.to_string_lossy().into_owned()
 }
 
+/// What came of a night whose k-th call failed.
+#[derive(Default)]
+struct Struck {
+    /// The night had that many calls.
+    struck: bool,
+    refused_to_start: bool,
+    reopened: bool,
+    wrong: Wrong,
+}
+
 /// The k-th write or sync of the daemon's whole life fails once, for every k:
 /// the run is put down, the record opened anew, and the night goes on to its
 /// end without a restart and without a reading less.
@@ -76,59 +91,18 @@ fn a_write_or_sync_that_fails_once_costs_nothing() {
             (false, "write") => 97,
             (false, _) => 41,
         };
-        let (mut tried, mut refused_to_start, mut reopened) = (0, 0, 0);
+        let nights = failed_calls(kind, every);
         let mut found = Wrong::default();
-        for k in (1..).step_by(every) {
-            let mut struck = std::path::PathBuf::new();
-            let folder = tempfile::tempdir().expect("a folder");
-            let data = folder.path().join("data");
-            struck.push(folder.path().join("struck"));
-            let shim = [
-                ("SHIM_FAIL", format!("{kind}:{k}:{EIO}")),
-                ("SHIM_STRUCK", text(&struck)),
-            ];
-            let start = Start::rehearsing(1).shimmed(&shim);
-            let mut life = Life::start(&data, &start);
-            // A failure while the record is made: it says so, and the next
-            // start finds nothing half-made in its way.
-            if !life.answers_or_ends() {
-                refused_to_start += 1;
-                life = Life::ready(&data, &Start::rehearsing(1));
-            }
-            let struck_early = struck.exists();
-            let placed = life.told_place(&example("lamp-dunlin.yaml"));
-            if placed.code != 0 {
-                assert!(struck.exists() && !struck_early, "{placed:?}");
-                place(&life, &example("lamp-dunlin.yaml"));
-            }
-            let booked = life.told_book(&example("plan-short.yaml"));
-            if booked.code != 0 {
-                assert!(struck.exists() && !struck_early, "{booked:?}");
-                book(&life, &example("plan-short.yaml"));
-            }
-            let heard = Heard::default();
-            heard.listen(&data, 1);
-            let mut night = Night {
-                folder,
-                life,
-                heard,
-            };
-            night.over();
-            let log = night.life.log();
-            reopened += usize::from(log.contains("the record was opened anew"));
-            tried += 1;
-            let heard = night.heard.seq();
-            assert_eq!(night.life.leave().0, Some(0), "{kind} {k}: {log}");
-            found.add(wrong(&data, 1, heard));
-            if !struck.exists() {
-                break; // the night has fewer calls than this
-            }
+        let count = |is: fn(&Struck) -> bool| nights.iter().filter(|night| is(night)).count();
+        for night in &nights {
+            found.add(night.wrong);
         }
+        let (tried, reopened) = (nights.len(), count(|night| night.reopened));
         tally::line(
             &format!("EIO at the k-th {kind}"),
             &[
                 ("nights", &tried),
-                ("refused to start", &refused_to_start),
+                ("refused to start", &count(|night| night.refused_to_start)),
                 ("record opened anew", &reopened),
                 ("lost", &found.lost),
                 ("doubled", &found.doubled),
@@ -142,6 +116,71 @@ fn a_write_or_sync_that_fails_once_costs_nothing() {
             "{tried} nights, {reopened} reopened"
         );
     }
+}
+
+/// Nights with the call 1, 1 + `every`, ... failing, some at a time, until one
+/// has fewer calls than that.
+fn failed_calls(kind: &str, every: usize) -> Vec<Struck> {
+    let (next, ended) = (AtomicUsize::new(1), AtomicBool::new(false));
+    let nights = Mutex::new(Vec::new());
+    std::thread::scope(|scope| {
+        for _ in 0..NIGHTS_AT_ONCE {
+            scope.spawn(|| {
+                while !ended.load(SeqCst) {
+                    let k = next.fetch_add(every, SeqCst);
+                    let night = night_with_failed_call(kind, k);
+                    ended.fetch_or(!night.struck, SeqCst);
+                    nights.lock().expect("no night panicked").push(night);
+                }
+            });
+        }
+    });
+    nights.into_inner().expect("no night panicked")
+}
+
+fn night_with_failed_call(kind: &str, k: usize) -> Struck {
+    let folder = tempfile::tempdir().expect("a folder");
+    let data = folder.path().join("data");
+    let struck = folder.path().join("struck");
+    let shim = [
+        ("SHIM_FAIL", format!("{kind}:{k}:{EIO}")),
+        ("SHIM_STRUCK", text(&struck)),
+    ];
+    let start = Start::rehearsing(1).shimmed(&shim);
+    let mut life = Life::start(&data, &start);
+    let mut came = Struck::default();
+    // A failure while the record is made: it says so, and the next start finds
+    // nothing half-made in its way.
+    if !life.answers_or_ends() {
+        came.refused_to_start = true;
+        life = Life::ready(&data, &Start::rehearsing(1));
+    }
+    let struck_early = struck.exists();
+    let placed = life.told_place(&example("lamp-dunlin.yaml"));
+    if placed.code != 0 {
+        assert!(struck.exists() && !struck_early, "{kind} {k}: {placed:?}");
+        place(&life, &example("lamp-dunlin.yaml"));
+    }
+    let booked = life.told_book(&example("plan-short.yaml"));
+    if booked.code != 0 {
+        assert!(struck.exists() && !struck_early, "{kind} {k}: {booked:?}");
+        book(&life, &example("plan-short.yaml"));
+    }
+    let heard = Heard::default();
+    heard.listen(&data, 1);
+    let mut night = Night {
+        folder,
+        life,
+        heard,
+    };
+    night.over();
+    let log = night.life.log();
+    came.reopened = log.contains("the record was opened anew");
+    let heard = night.heard.seq();
+    assert_eq!(night.life.leave().0, Some(0), "{kind} {k}: {log}");
+    came.wrong = wrong(&data, 1, heard);
+    came.struck = struck.exists();
+    came
 }
 
 /// No room from the middle of a night on, for some seconds: the bench is out of

@@ -316,7 +316,7 @@ pub fn state(data: &Path, run: i64) -> String {
 }
 
 /// What is wrong with a run's record.
-#[derive(Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Wrong {
     /// Readings that the plan promises and the results lack.
     pub lost: usize,
