@@ -275,10 +275,12 @@ fn comes_back(world: &WorldSpec) -> bool {
 
 /// Each fault at the first, second, third event of its kind, until the night
 /// has fewer (`WAKERAIL_LONG`); two of them by default, every n-th of a whole
-/// night's with `WAKERAIL_STRIDE=n`.
+/// night's with `WAKERAIL_STRIDE=n`. With `WAKERAIL_KIND=WORDS` only the kinds
+/// that have these words.
 async fn at_every_event(kinds: &[(&str, Fault)]) {
     let mut wrong = Vec::new();
-    for (kind, fault) in kinds {
+    let chosen = std::env::var("WAKERAIL_KIND").unwrap_or_default();
+    for (kind, fault) in kinds.iter().filter(|(kind, _)| kind.contains(&chosen)) {
         let (mut counts, before) = (Counts::default(), wrong.len());
         let whole = count_of(fault).await;
         let stride = match std::env::var("WAKERAIL_STRIDE") {
