@@ -13,7 +13,7 @@ const LIFE_AT_MOST: Duration = Duration::from_millis(4000);
 const LOOK: Duration = Duration::from_millis(10);
 
 /// A number below one, from a seed (splitmix64, Steele, Lea and Flood 2014).
-fn share(seed: &mut u64) -> f64 {
+pub fn share(seed: &mut u64) -> f64 {
     *seed = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
     let mut mixed = *seed;
     mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);

@@ -21,4 +21,5 @@ mod power;
 mod processes;
 mod shim;
 pub mod tally;
+mod traffic;
 pub mod wall;

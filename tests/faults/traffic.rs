@@ -1,0 +1,193 @@
+//! Kept traffic under SIGKILL: what went over the links is in the record up to
+//! the last piece before each death, once and in order, and no reading that is
+//! older than such a piece stands there without its bytes.
+
+use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
+
+use photometry::units::{Mono, Span};
+use wakerail::run::journal::{Body, Event};
+
+use super::kills::share;
+use super::night::{Heard, Life, Start, Wrong, book, journal, place, state, wrong};
+use super::tally;
+use super::wall::{self, WallBench};
+
+/// A piece is cut when the one before is so old (`attendant/traffic.rs`).
+const PIECE_AFTER: Span = Span::from_secs(10);
+/// From cutting a piece to having it in the record; far more than it takes.
+const PIECE_ON_ITS_WAY: Span = Span::from_secs(2);
+/// Between two looks at a run's state.
+const LOOK: Duration = Duration::from_millis(10);
+
+/// Positions enough for lives longer than a piece.
+const PLAN: &str = "\
+plan: a night of a minute
+format: 1
+tests:
+  look:
+    kind: survey
+    settings: all
+    positions: {from: 12 in, to: 28 in, every: 2 in}
+    readings: 3
+    dark: 2
+    ambient: 1
+    warm-up: 1 s
+    reference: {at: 24 in, every: 9, drift-limit: 2 %, give-up: 5 %}
+";
+
+/// A line of `wakerail traffic RUN DEVICE --format json`.
+struct Said {
+    sitting: u64,
+    after_s: f64,
+    from_device: bool,
+    bytes: Vec<u8>,
+}
+
+/// What is kept of a device's link; panics where bytes are said to be missing.
+fn kept(life: &Life, device: &str) -> Vec<Said> {
+    let text = life.ok(&["traffic", "1", device, "--format", "json"]);
+    let lines = text.lines().map(|line| {
+        let said: serde_json::Value = serde_json::from_str(line).expect("json");
+        let hex = said["hex"].as_str().expect(line);
+        let bytes = hex.split_whitespace();
+        Said {
+            sitting: said["sitting"].as_u64().expect(line),
+            after_s: said["after_s"].as_f64().expect(line),
+            from_device: said["way"] == "from",
+            bytes: bytes
+                .map(|byte| u8::from_str_radix(byte, 16).expect(line))
+                .collect(),
+        }
+    });
+    lines.collect()
+}
+
+/// Lines that stand before one that was said earlier: doubled or moved pieces.
+fn out_of_order(said: &[Said]) -> usize {
+    let later = |pair: &&[Said]| {
+        let (first, second) = (&pair[0], &pair[1]);
+        (first.sitting, first.after_s) > (second.sitting, second.after_s)
+    };
+    said.windows(2).filter(later).count()
+}
+
+/// The raw answers of the readings of each sitting, and when they were taken.
+fn answers(events: &[Event]) -> BTreeMap<u64, Vec<(Mono, Vec<u8>)>> {
+    let mut of: BTreeMap<u64, Vec<(Mono, Vec<u8>)>> = BTreeMap::new();
+    for event in events {
+        if let Body::Taken { reading, .. } = &event.body
+            && !reading.raw.is_empty()
+        {
+            let answer = (reading.taken.mono, reading.raw.clone());
+            of.entry(u64::from(event.sitting)).or_default().push(answer);
+        }
+    }
+    of
+}
+
+/// How many answers, from the first on, stand in the bytes one after the other.
+fn found(answers: &[(Mono, Vec<u8>)], mut bytes: &[u8]) -> usize {
+    for (at, (_, answer)) in answers.iter().enumerate() {
+        let place = bytes.windows(answer.len()).position(|part| part == answer);
+        let Some(place) = place else {
+            return at;
+        };
+        bytes = &bytes[place + answer.len()..];
+    }
+    answers.len()
+}
+
+/// A bench whose three links are kept, and rests long enough for some pieces.
+fn slow_bench(folder: &std::path::Path) -> WallBench {
+    let wall = WallBench::start(folder, wall::spec(4));
+    let bench = std::fs::read_to_string(wall.file("bench.yaml")).expect("text");
+    let kept = bench.replace("baud: 115200}", "baud: 115200, traffic: kept}");
+    assert_eq!(kept.matches("traffic: kept").count(), 3);
+    let slow = kept.replace("settle: 10 ms", "settle: 300 ms");
+    assert_ne!(slow, kept);
+    std::fs::write(wall.file("bench.yaml"), slow).expect("written");
+    std::fs::write(wall.file("plan.yaml"), PLAN).expect("written");
+    wall
+}
+
+/// Lives between one piece and two; then one to the run's end.
+fn killed(wall: &WallBench, data: &std::path::Path, kills: usize, seed: &mut u64) -> (Life, Heard) {
+    let start = Start::before(wall);
+    let life = Life::ready(data, &start);
+    place(&life, &wall.file("lamp.yaml"));
+    book(&life, &wall.file("plan.yaml"));
+    let heard = Heard::default();
+    heard.listen(data, 1);
+    let mut life = life;
+    for _ in 0..kills {
+        let lives = Duration::from_secs_f64(11.5 + 8.0 * share(seed));
+        while life.begun.elapsed() < lives && state(data, 1) == "measuring" {
+            std::thread::sleep(LOOK);
+        }
+        life.kill();
+        life = Life::ready(data, &start);
+        heard.listen(data, 1);
+    }
+    let begun = Instant::now();
+    while matches!(state(data, 1).as_str(), "measuring" | "waiting") {
+        assert!(begun.elapsed() < Duration::from_secs(180), "{}", life.log());
+        std::thread::sleep(LOOK);
+    }
+    assert_eq!(state(data, 1), "complete", "{}", life.log());
+    (life, heard)
+}
+
+#[test]
+fn killed_at_random_instants_the_kept_traffic_lacks_the_last_piece_alone() {
+    let kills = if tally::long() { 20 } else { 2 };
+    let folder = tempfile::tempdir().expect("a folder");
+    let wall = slow_bench(&folder.path().join("bench"));
+    let data = folder.path().join("data");
+    let mut seed = 20_261_127;
+    let (life, heard) = killed(&wall, &data, kills, &mut seed);
+
+    let checked = life.ok(&["store", "check", "--format", "json"]);
+    let checked: serde_json::Value = serde_json::from_str(&checked).expect("json");
+    let pieces = checked["runs"][0]["traffic"].as_u64().expect("a number");
+    let meter = kept(&life, "lux-head");
+    let mut disordered = out_of_order(&meter);
+    for device in ["rail", "fingers"] {
+        disordered += out_of_order(&kept(&life, device));
+    }
+    let (_, events, whole) = journal(&data, 1);
+    assert!(whole);
+    let sittings = answers(&events);
+    let last = *sittings.keys().last().expect("readings");
+    let (mut with_bytes, mut gone, mut gone_too_old) = (0, 0, 0);
+    for (sitting, answers) in &sittings {
+        let from = meter.iter().filter(|said| said.sitting == *sitting);
+        let from = from.filter(|said| said.from_device);
+        let bytes: Vec<u8> = from.flat_map(|said| said.bytes.clone()).collect();
+        let found = found(answers, &bytes);
+        with_bytes += found;
+        gone += answers.len() - found;
+        let end = answers.last().expect("readings").0;
+        let may_lack = PIECE_AFTER + PIECE_ON_ITS_WAY;
+        let lacking = answers[found..].iter();
+        gone_too_old += lacking
+            .filter(|(taken, _)| *sitting == last || end.since(*taken) > may_lack)
+            .count();
+    }
+    let found = wrong(&data, 1, heard.seq());
+    tally::line(
+        "kept traffic under SIGKILL, over PTYs",
+        &[
+            ("kills", &kills),
+            ("pieces", &pieces),
+            ("readings with their bytes", &with_bytes),
+            ("since the last piece", &gone),
+            ("older without bytes", &gone_too_old),
+            ("lines out of order", &disordered),
+        ],
+    );
+    assert_eq!((gone_too_old, disordered), (0, 0));
+    assert!(with_bytes > 100, "{with_bytes} readings, {pieces} pieces");
+    assert!(gone > 0, "no life ended behind its last piece");
+    assert_eq!(found, Wrong::default());
+}
