@@ -19,6 +19,7 @@ mod night;
 mod other_program;
 mod power;
 mod processes;
+mod replayed;
 mod shim;
 pub mod tally;
 mod traffic;
