@@ -142,6 +142,11 @@ pub fn send(talk: &mut Talk<'_>, bytes: &[u8]) -> Result<(), DriverError> {
     if talk.state.dirty {
         line::resynchronise(talk)?;
     }
+    send_now(talk, bytes)
+}
+
+/// Sends bytes whatever the link's state.
+pub(super) fn send_now(talk: &mut Talk<'_>, bytes: &[u8]) -> Result<(), DriverError> {
     sent(talk, bytes)?;
     talk.state.rests_until = talk.now().mono + talk.state.manner.gap;
     Ok(())

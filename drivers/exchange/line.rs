@@ -11,6 +11,7 @@
 use photometry::measured::Moment;
 use photometry::units::Span;
 
+use super::abort;
 use super::block;
 use super::manner::{Resync as Way, TOKEN};
 use super::scpi::{self, Complaint};
@@ -162,11 +163,13 @@ fn token(resyncs: u64) -> u64 {
     101 + (resyncs * 37) % 154
 }
 
-/// Makes sure that the next answer belongs to the next question.
+/// Makes sure that the next answer belongs to the next question; a device that must
+/// be told to give up is told so first (`abort`).
 ///
 /// # Errors
 /// [`DriverError::Silent`] when no token comes back, or when the link fails.
 pub fn resynchronise(talk: &mut Talk<'_>) -> Result<Resync, DriverError> {
+    abort::tell(talk);
     if talk.state.manner.closes {
         return by_a_new_connection(talk);
     }

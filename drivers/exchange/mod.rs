@@ -15,6 +15,7 @@
 //! Called by `roles`. Not here: what the answers mean (`roles`), moving bytes
 //! (`link`).
 
+pub mod abort;
 pub mod ack;
 pub mod acks;
 pub mod block;

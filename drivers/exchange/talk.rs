@@ -6,11 +6,13 @@
 //! withdrawn the request. Called by `line`, `block`, `ack` and `modbus`. Not here: what
 //! a line or a frame means.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use photometry::measured::Moment;
 use photometry::units::{Mono, Span};
 
+use super::abort::Act;
 use super::manner::Manner;
 use super::scpi::Complaint;
 use crate::clock::{Seat, Woken};
@@ -39,6 +41,8 @@ pub struct LinkState {
     pub(super) resyncs: u64,
     /// How the device wants to be spoken to.
     pub(super) manner: Manner,
+    /// What it is told before its thread is found again.
+    pub(super) aborts: Arc<[Act]>,
     /// Nothing is sent before: the device rests.
     pub(super) rests_until: Mono,
     /// What Modbus must remember besides.

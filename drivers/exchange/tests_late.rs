@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 
 use photometry::units::{Mono, Span};
 
+use super::abort::Act;
 use super::ack;
 use super::block::{self, Length, NoBlock};
 use super::line;
@@ -179,8 +180,23 @@ fn exchanges() -> u64 {
 
 #[test]
 fn no_answer_of_a_line_is_credited_to_another_question() {
+    lines("line", 0x5eed_0001, Vec::new());
+}
+
+/// A device may answer what makes it give up, and that comes as late as all else.
+#[test]
+fn nor_where_the_device_is_told_to_give_up_first() {
+    let acts = vec![
+        Act::Line("Q999999999?".to_owned()),
+        Act::Pause(Span::from_ms(100)),
+    ];
+    lines("line, told to give up", 0x5eed_0008, acts);
+}
+
+fn lines(how: &str, seed: u64, acts: Vec<Act>) {
     let mut counts = Counts::default();
-    converse(Fickle::new(0x5eed_0001), |talk| {
+    converse(Fickle::new(seed), |talk| {
+        talk.aborts_by(acts);
         for nth in 0..exchanges() {
             match line::ask(talk, &format!("Q{nth}?"), WITHIN) {
                 Ok(answer) if answer.text == format!("A{nth}") => counts.answered += 1,
@@ -195,7 +211,7 @@ fn no_answer_of_a_line_is_credited_to_another_question() {
             }
         }
     });
-    counts.tell("line", exchanges());
+    counts.tell(how, exchanges());
 }
 
 /// Every way to find the thread again; the last has no queue of complaints, which

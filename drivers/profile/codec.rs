@@ -115,9 +115,14 @@ fn encoded(codec: &dyn Codec, word: &str, given: Given<'_>) -> Result<Vec<u8>, D
     encoded.map_err(|fault| DriverError::Unsendable(fault.to_string()))
 }
 
+/// The bytes of a word that has no answer.
+pub(super) fn bytes_of(word: &str, given: Given<'_>) -> Result<Vec<u8>, DriverError> {
+    encoded(codec(given)?, word, given)
+}
+
 /// Sends a word that has no answer.
 pub(super) fn send(talk: &mut Talk<'_>, word: &str, given: Given<'_>) -> Result<(), DriverError> {
-    let bytes = encoded(codec(given)?, word, given)?;
+    let bytes = bytes_of(word, given)?;
     frame::send(talk, &bytes)
 }
 

@@ -14,12 +14,14 @@
 //! one. Not here: opening files, and how a role reacts to what goes wrong
 //! (`roles`).
 
+pub mod abort;
 pub mod blocks;
 pub mod codec;
 pub mod pattern;
 pub mod perform;
 pub mod rail;
 pub mod read;
+mod read_abort;
 mod read_blocks;
 mod read_frames;
 mod read_rail;
@@ -37,6 +39,8 @@ pub mod value;
 pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_abort;
 #[cfg(test)]
 mod tests_blocks;
 #[cfg(test)]

@@ -5,6 +5,7 @@
 //!  profile, format, role, about
 //!  lines, resync, complaints       how it is spoken to       -> Manner
 //!  identity, on-open, settings     what happens at opening
+//!  on-abort                        what is told when no answer came
 //!  unit, decimal-comma, marks      what its numbers mean
 //!  read-illuminance, ...           the verbs of its role     -> read_steps
 //!  samples                         answers that are known    -> samples
@@ -16,6 +17,7 @@ use photometry::units::Span;
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
 use super::codec::{Codecs, NoCodecs};
+use super::read_abort;
 use super::read_frames;
 use super::read_rail;
 use super::read_registers;
@@ -121,6 +123,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
     let (speech, settle_after_open) = speech(&mut fields);
     let identity = fields.may_or("identity", identity, Vec::new());
     let on_open = fields.may_or("on-open", read_steps::steps(&[]), Vec::new());
+    let on_abort = fields.may_or("on-abort", read_abort::steps(role), Vec::new());
     let settings = fields.may_or("settings", read_settings::settings, Vec::new());
     let unit = fields.may("unit", unit);
     let decimal_comma = fields.may_or("decimal-comma", readers::boolean, false);
@@ -146,6 +149,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         settle_after_open,
         identity,
         on_open,
+        on_abort,
         settings,
         unit,
         decimal_comma,
@@ -158,6 +162,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
     know_blocks(&mut profile);
     let readable = read_rail::whole(root, &mut profile, acks.flatten(), mistakes);
     whole(root, &profile, mistakes);
+    read_abort::whole(root, &profile, mistakes);
     if readable {
         samples::hold(root, &profile, mistakes);
     }

@@ -12,7 +12,7 @@ use super::template::Template;
 use crate::error::DriverError;
 use crate::exchange::line::Answer;
 use crate::exchange::modbus::ask::{self, Answer as Asked};
-use crate::exchange::modbus::request::{BitSpace, RegisterSpace};
+use crate::exchange::modbus::request::{BitSpace, RegisterSpace, Request};
 use crate::exchange::modbus::station::{Limits, Probe};
 use crate::exchange::modbus::words::{self, Form, Order};
 use crate::exchange::scpi::{self, Number};
@@ -257,27 +257,20 @@ fn told<T>(text: String, answer: Asked<T>) -> (String, Answer, Vec<String>) {
     (text, answer, flags)
 }
 
-/// Writes what a step writes.
-pub(super) fn put(
-    talk: &mut Talk<'_>,
-    target: &Target,
-    within: Span,
-    given: Given<'_>,
-) -> Result<(), NotPerformed> {
-    let station = station(given)?;
-    let limits = Limits {
-        within,
-        retries: RETRIES,
-    };
-    match target {
-        Target::Coil { at, closed } => {
-            let at = at.of(given)?;
-            ask::write_coil(talk, station, at, *closed, limits)?;
-        }
-        Target::Coils { at, count, closed } => {
-            let on = vec![*closed; usize::from(*count)];
-            ask::write_coils(talk, station, *at, &on, limits)?;
-        }
+/// The request of what a step writes.
+///
+/// # Errors
+/// [`DriverError::Unsendable`] when a number is none, or none that fits.
+pub(super) fn request(target: &Target, given: Given<'_>) -> Result<Request, DriverError> {
+    Ok(match target {
+        Target::Coil { at, closed } => Request::WriteCoil {
+            at: at.of(given)?,
+            on: *closed,
+        },
+        Target::Coils { at, count, closed } => Request::WriteCoils {
+            at: *at,
+            on: vec![*closed; usize::from(*count)],
+        },
         Target::Words {
             at,
             form,
@@ -285,23 +278,32 @@ pub(super) fn put(
             value,
         } => {
             let written = value.fill(given.values);
-            let unsendable = |why: String| DriverError::Unsendable(why);
             let number: f64 = written
                 .trim()
                 .parse()
-                .map_err(|_| unsendable(format!("`{written}` is no number")))?;
-            let registers = words::registers(*form, *order, number)
-                .map_err(|error| unsendable(error.to_string()))?;
-            match registers[..] {
-                [one] => {
-                    ask::write_register(talk, station, *at, one, limits)?;
-                }
-                _ => {
-                    ask::write_registers(talk, station, *at, &registers, limits)?;
-                }
+                .map_err(|_| DriverError::Unsendable(format!("`{written}` is no number")))?;
+            let values = words::registers(*form, *order, number)
+                .map_err(|error| DriverError::Unsendable(error.to_string()))?;
+            match values[..] {
+                [value] => Request::WriteRegister { at: *at, value },
+                _ => Request::WriteRegisters { at: *at, values },
             }
         }
-    }
+    })
+}
+
+/// Writes what a step writes.
+pub(super) fn put(
+    talk: &mut Talk<'_>,
+    target: &Target,
+    within: Span,
+    given: Given<'_>,
+) -> Result<(), NotPerformed> {
+    let limits = Limits {
+        within,
+        retries: RETRIES,
+    };
+    ask::write(talk, station(given)?, &request(target, given)?, limits)?;
     Ok(())
 }
 

@@ -28,7 +28,10 @@ impl Codec for Digits {
     }
 
     fn encode(&self, word: &str, _: &[(&str, &str)]) -> Result<Vec<u8>, Fault> {
-        Ok(word.as_bytes().to_vec())
+        match word {
+            "refused" => Err(Fault::of("no bytes are known for it")),
+            word => Ok(word.as_bytes().to_vec()),
+        }
     }
 
     fn need(&self, come: &[u8]) -> Result<usize, Fault> {
@@ -45,7 +48,7 @@ impl Codec for Digits {
     }
 }
 
-struct Book;
+pub(super) struct Book;
 
 impl Codecs for Book {
     fn text(&self, name: &str) -> Option<String> {
@@ -206,7 +209,7 @@ fn a_codec_has_a_manner_of_its_own() {
 }
 
 /// Answers whatever it hears with the same bytes.
-struct Says(&'static [u8], Option<Mono>);
+pub(super) struct Says(pub(super) &'static [u8], pub(super) Option<Mono>);
 
 impl Machine for Says {
     fn bytes(&mut self, now: Mono, _: &[u8]) {

@@ -480,6 +480,14 @@ impl Step {
         }
     }
 
+    /// Whether it waits for no answer: what may be told to a device that gives none.
+    pub const fn is_told(&self) -> bool {
+        matches!(
+            self,
+            Step::Tell(_) | Step::Send(_) | Step::Write { .. } | Step::Pause(_)
+        )
+    }
+
     /// Whether a device that is spoken to like this can be asked so.
     pub const fn fits(&self, speech: &Speech) -> bool {
         match self {
@@ -523,6 +531,8 @@ pub struct Profile {
     pub identity: Vec<Step>,
     /// Done at every opening, before the settings.
     pub on_open: Vec<Step>,
+    /// Told before its thread is found again: steps without an answer.
+    pub on_abort: Vec<Step>,
     /// Its settings, in their order.
     pub settings: Vec<Setting>,
     /// The unit of its illuminance, unless each answer tells it.
@@ -544,8 +554,9 @@ impl Profile {
     pub fn all_steps(&self) -> impl Iterator<Item = &Step> {
         let settings = self.settings.iter();
         let settings = settings.flat_map(|setting| setting.set.iter().chain(&setting.ask));
-        let opening = self.on_open.iter().chain(&self.identity);
-        opening.chain(settings).chain(self.verbs.values().flatten())
+        let others = self.on_open.iter().chain(&self.on_abort);
+        let others = others.chain(&self.identity);
+        others.chain(settings).chain(self.verbs.values().flatten())
     }
 
     /// The steps of a verb; none where it has no such verb.

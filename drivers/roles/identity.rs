@@ -5,6 +5,7 @@ use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
 use crate::exchange::{line, modbus};
+use crate::profile::abort;
 use crate::profile::perform::{self, Given};
 use crate::profile::types::{Profile, Speech};
 
@@ -36,10 +37,15 @@ pub(super) fn ready(
 /// Makes a link ready that was just opened: how the device wants to be spoken to,
 /// the rest that it needs, and an end to what an earlier owner of the port may
 /// have asked.
-pub(super) fn begin(talk: &mut Talk<'_>, profile: &Profile) -> Result<(), DriverError> {
+pub(super) fn begin(
+    talk: &mut Talk<'_>,
+    profile: &Profile,
+    given: Given<'_>,
+) -> Result<(), DriverError> {
     if let Speech::Lines(manner) | Speech::Frames(manner) = &profile.speech {
         talk.follow(manner.clone());
     }
+    talk.aborts_by(abort::acts(profile, given)?);
     let settled = talk.now().mono + profile.settle_after_open;
     talk.pause(settled)
 }

@@ -101,7 +101,7 @@ impl ProfiledFingers {
 
 impl Presser for ProfiledFingers {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
-        identity::begin(talk, &self.profile)?;
+        identity::begin(talk, &self.profile, self.given())?;
         // Boards keep their coils when nobody talks to them: fingers off first,
         // whatever else may fail.
         self.open_all(talk)?;

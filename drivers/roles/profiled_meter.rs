@@ -254,7 +254,7 @@ impl ProfiledMeter {
 
 impl Photometer for ProfiledMeter {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
-        identity::begin(talk, &self.profile)?;
+        identity::begin(talk, &self.profile, self.given())?;
         if !self.is_heard() {
             // What was asked by an earlier owner of the port may still come.
             identity::resynchronise(talk, &self.profile, self.station.as_ref())?;

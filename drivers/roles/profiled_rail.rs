@@ -299,7 +299,8 @@ impl Positioner for ProfiledRail {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
         self.position = Position::Unknown;
         let work = &self.work;
-        identity::begin(talk, &work.profile)?;
+        let given = Given::of(&work.profile, work.station.as_ref());
+        identity::begin(talk, &work.profile, given)?;
         let identity = if work.greets() {
             same_as_before(self.greeted(talk)?, self.identity.as_ref())?
         } else {
@@ -310,7 +311,6 @@ impl Positioner for ProfiledRail {
             } else {
                 ack::reset(talk)?;
             }
-            let given = Given::of(&work.profile, work.station.as_ref());
             identity::ready(talk, &work.profile, given, self.identity.as_ref())?
         };
         self.identity = Some(identity.clone());

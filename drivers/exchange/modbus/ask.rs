@@ -167,6 +167,20 @@ pub fn write_registers(
     Ok(ask(talk, station, &request, limits)?.with(|_| values.len()))
 }
 
+/// Writes what a request says, which was made elsewhere. The answer says that the
+/// device understood.
+///
+/// # Errors
+/// As [`read_bits`].
+pub fn write(
+    talk: &mut Talk<'_>,
+    station: &Station,
+    request: &Request,
+    limits: Limits,
+) -> Result<(), DriverError> {
+    ask(talk, station, request, limits).map(|_| ())
+}
+
 fn ask(
     talk: &mut Talk<'_>,
     station: &Station,

@@ -13,6 +13,7 @@
 //!
 //! Called by `ask`, and by roles that have just opened a link.
 
+use super::super::abort::{self, Act};
 use super::super::talk::Talk;
 use super::frames::{ANSWER_AT_LEAST_BYTES, Form, Outcome};
 use super::single::{exchange, keep_gap, probe, refusal};
@@ -42,6 +43,7 @@ pub struct Resync {
 pub fn resynchronise(talk: &mut Talk<'_>, station: &Station) -> Result<Resync, DriverError> {
     station.check(&station.probe.request(1))?;
     let mut found = Resync::default();
+    abort(talk, station, &mut found);
     match station.form {
         Form::Rtu => quieten(talk, station, &mut found)?,
         // Whatever the device says to this number, it is not late; but a device
@@ -63,10 +65,14 @@ pub(super) fn make_sure(
     station: &Station,
     found: &mut Resync,
 ) -> Result<bool, DriverError> {
-    if station.form == Form::Tcp {
-        return Ok(talk.state.dirty);
+    let dirty = talk.state.dirty;
+    if dirty {
+        abort(talk, station, found);
     }
-    if !talk.state.dirty {
+    if station.form == Form::Tcp {
+        return Ok(dirty);
+    }
+    if !dirty {
         // First the pause: what comes during it is thrown away as well.
         keep_gap(talk, station)?;
         let unasked = talk.unasked()?;
@@ -78,6 +84,20 @@ pub(super) fn make_sure(
     }
     quieten(talk, station, found)?;
     Ok(true)
+}
+
+/// Tells the device to give up what it does. Its acknowledgement proves nothing: it
+/// may be that of an earlier one, so what was owed before is still owed.
+fn abort(talk: &mut Talk<'_>, station: &Station, found: &mut Resync) {
+    let owed = talk.state.modbus.owed.clone();
+    abort::tell_each(talk, |talk, act| match act {
+        Act::Write { request, within } => {
+            station.check(request)?;
+            exchange(talk, station, request, *within, found).map(|_| ())
+        }
+        Act::Line(_) | Act::Bytes(_) | Act::Pause(_) => Ok(()),
+    });
+    talk.state.modbus.owe_all(owed);
 }
 
 /// RTU: waits until nothing is owed any more, and proves it.
@@ -121,4 +141,58 @@ fn wait_and_drain(
     let bytes = talk.unasked()?;
     found.late_bytes += bytes;
     Ok(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use photometry::units::Span;
+
+    use super::super::super::testing::converse;
+    use super::super::ask::read_registers;
+    use super::super::request::{RegisterSpace, Request};
+    use super::super::station::{Limits, Probe, Shape};
+    use super::*;
+    use crate::simulated::lapses::Lapse;
+    use crate::simulated::registers::{Contents, Registers, Wrapping};
+
+    /// The answer that did not come may come after that of what made the device give
+    /// up, which may be an earlier one's: the probe must still be unlike it.
+    #[test]
+    fn what_was_owed_is_owed_after_the_device_was_told_to_give_up() {
+        let space = RegisterSpace::Holding;
+        let station = Station {
+            unit: 9,
+            form: Form::Rtu,
+            gap: Span::from_ms(5),
+            longest_answer: Span::from_secs(1),
+            echo: false,
+            probe: Probe::Registers {
+                space,
+                at: 0,
+                count: 4,
+            },
+        };
+        let registers = Registers::new(Contents {
+            holding: (0..4).map(|at| (at, 0)).collect(),
+            ..Contents::default()
+        });
+        registers.plan(1, Lapse::Silent);
+        let request = Request::WriteRegister { at: 3, value: 0 };
+        let within = Span::from_secs(1);
+        converse(registers.machine(Wrapping::Rtu, 9), |talk| {
+            talk.aborts_by(vec![Act::Write { request, within }]);
+            let limits = Limits { within, retries: 0 };
+            let silent = read_registers(talk, &station, space, 0, 1, limits);
+            assert!(matches!(silent, Err(DriverError::Silent { .. })));
+            abort(talk, &station, &mut Resync::default());
+            assert_eq!(registers.asked(), 2);
+            let read = Request::ReadRegisters {
+                space,
+                at: 0,
+                count: 1,
+            };
+            let owed = &talk.state.modbus.owed;
+            assert!(owed.contains(&Shape::of(&read)), "{owed:?}");
+        });
+    }
 }

@@ -51,6 +51,15 @@ impl Memory {
         self.owed.push(shape);
     }
 
+    /// Remembers again what was owed before.
+    pub(super) fn owe_all(&mut self, owed: Vec<Shape>) {
+        for shape in owed {
+            if !self.owed.contains(&shape) {
+                self.owe(shape);
+            }
+        }
+    }
+
     fn next_transaction(&mut self) -> u16 {
         self.questions = (self.questions + 1).min(OLD_AT_MOST);
         self.transaction = self.transaction.wrapping_add(1);

@@ -4,11 +4,12 @@
 
 use photometry::units::Span;
 
+use super::super::abort::Act;
 use super::super::tally;
 use super::super::testing::{Draw, converse};
 use super::ask::read_registers;
 use super::frames::Form;
-use super::request::RegisterSpace;
+use super::request::{RegisterSpace, Request};
 use super::station::{Limits, Probe, Station};
 use crate::error::DriverError;
 use crate::simulated::lapses::Lapse;
@@ -50,7 +51,7 @@ impl Draw {
 }
 
 /// Asks, and counts what came of it.
-fn reads(form: Form, wrapping: Wrapping, seed: u64) {
+fn reads(form: Form, wrapping: Wrapping, seed: u64, aborts: bool) {
     let exchanges: u64 = if tally::long() { 100_000 } else { 2_000 };
     let station = Station {
         unit: 9,
@@ -71,10 +72,20 @@ fn reads(form: Form, wrapping: Wrapping, seed: u64) {
     let mut draw = Draw(seed);
     let (mut answered, mut refused, mut resyncs) = (0_u64, 0_u64, 0_u64);
     let mut wrong = Vec::new();
+    let last = ADDRESSES - 1;
+    let give_up = Act::Write {
+        request: Request::WriteRegister {
+            at: last,
+            value: held(last),
+        },
+        within: Span::from_secs(1),
+    };
+    let acts: Vec<Act> = aborts.then_some(give_up).into_iter().collect();
     converse(registers.machine(wrapping, 9), |talk| {
+        talk.aborts_by(acts);
         for _ in 0..exchanges {
-            // The question, and what a resync asks before it.
-            for nth in 1..=2 {
+            // The question, and what a resync tells and asks before it.
+            for nth in 1..=if aborts { 3 } else { 2 } {
                 if draw.below(8) == 0 {
                     registers.plan(nth, draw.lapse(form));
                 }
@@ -102,7 +113,10 @@ fn reads(form: Form, wrapping: Wrapping, seed: u64) {
         }
     });
     tally::line(
-        &format!("late, split, wrong and missing answers, Modbus {form:?}"),
+        &format!(
+            "late, split, wrong and missing answers, Modbus {form:?}{}",
+            if aborts { ", told to give up" } else { "" }
+        ),
         &[
             ("exchanges", &exchanges),
             ("answered", &answered),
@@ -117,10 +131,17 @@ fn reads(form: Form, wrapping: Wrapping, seed: u64) {
 
 #[test]
 fn no_register_gets_the_value_of_another_over_rtu() {
-    reads(Form::Rtu, Wrapping::Rtu, 0x5eed_0003);
+    reads(Form::Rtu, Wrapping::Rtu, 0x5eed_0003, false);
 }
 
 #[test]
 fn no_register_gets_the_value_of_another_over_tcp() {
-    reads(Form::Tcp, Wrapping::Tcp, 0x5eed_0004);
+    reads(Form::Tcp, Wrapping::Tcp, 0x5eed_0004, false);
+}
+
+/// A device that is told to give up acknowledges that as late as it answers.
+#[test]
+fn nor_where_the_device_is_told_to_give_up_first() {
+    reads(Form::Rtu, Wrapping::Rtu, 0x5eed_0006, true);
+    reads(Form::Tcp, Wrapping::Tcp, 0x5eed_0007, true);
 }
