@@ -33,7 +33,7 @@ fn night(speaks: RailSpeech, profile: &str, by: By, faults: Vec<Planned>) -> Sce
     rail.profile = Some(UsedProfile {
         name: profile.to_owned(),
         text: shipped::text(profile).expect("a profile").to_owned(),
-        codec: None,
+        ..UsedProfile::default()
     });
     for port in &mut card.ports {
         port.serial_frames = port.name == rail.port && speaks == RailSpeech::Registers;

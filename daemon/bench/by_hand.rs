@@ -25,7 +25,7 @@ use super::limits;
 pub use super::open::OpenError;
 use super::open::{Bench, FINGERS, RAIL, seat_names};
 use crate::plan::card::{Card, DarkBy, Framing, PortAddress};
-use crate::plan::profiles::UsedProfile;
+use crate::plan::profiles::{self, GivenSetting, UsedProfile};
 
 /// A device answers within this or counts as hung: longer than the longest homing
 /// over the longest rail.
@@ -96,33 +96,51 @@ pub struct Device {
     pub address: String,
     /// The profile that it follows.
     pub profile: Option<String>,
+    /// The values that the bench file gives to that profile's settings.
+    pub settings: Vec<GivenSetting>,
     /// The serial number that the bench file demands.
     pub demanded: Option<String>,
+}
+
+impl Device {
+    /// The values that the bench file gives to its profile's settings, `gain 4,
+    /// filter off`; none where it gives none.
+    pub fn given(&self) -> Option<String> {
+        profiles::given(&self.settings)
+    }
 }
 
 /// The devices of a bench: fingers first, because they are to be off before
 /// anything else is tried.
 pub fn devices(card: &Card) -> Vec<Device> {
     let named = |profile: &Option<UsedProfile>| profile.as_ref().map(|used| used.name.clone());
+    let given = |profile: &Option<UsedProfile>| {
+        let used = profile.as_ref();
+        used.map(|used| used.settings.clone()).unwrap_or_default()
+    };
     let device = |name: &str, part, port: &str| Device {
         name: name.to_owned(),
         part,
         port: port.to_owned(),
         address: address(card, port),
         profile: None,
+        settings: Vec::new(),
         demanded: None,
     };
     let fingers = card.fingers.iter().map(|fingers| Device {
         profile: named(&fingers.profile),
+        settings: given(&fingers.profile),
         ..device(FINGERS, Part::Fingers, &fingers.port)
     });
     let rail = card.rail.iter();
     let rail = rail.map(|rail| Device {
         profile: named(&rail.profile),
+        settings: given(&rail.profile),
         ..device(RAIL, Part::Rail, &rail.port)
     });
     let meters = card.meters.iter().map(|meter| Device {
         profile: named(&meter.profile),
+        settings: given(&meter.profile),
         demanded: meter.serial.clone(),
         ..device(&meter.name, Part::Meter, &meter.port)
     });

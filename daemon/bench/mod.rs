@@ -14,6 +14,7 @@
 pub mod by_hand;
 mod codecs;
 pub mod failed;
+mod given_settings;
 pub mod instrument;
 pub mod limits;
 pub mod names;
@@ -24,6 +25,8 @@ pub mod profiles;
 mod tests_codecs;
 #[cfg(test)]
 mod tests_defect;
+#[cfg(test)]
+mod tests_given;
 #[cfg(test)]
 mod tests_profiles;
 pub mod traffic;

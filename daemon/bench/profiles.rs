@@ -15,9 +15,12 @@ use written::{Mistake, Mistakes, Place, nearest};
 
 use crate::plan::card::{Card, DarkBy, Meter, Port, PortAddress};
 use crate::plan::frozen::SentText;
-use crate::plan::profiles::{self as plan_profiles, ProfilePlaces, Profiles, UsedProfile, is_file};
+use crate::plan::profiles::{
+    self as plan_profiles, DevicePlaces, ProfilePlaces, Profiles, UsedProfile, is_file,
+};
 
 use super::codecs::{Frozen, Known};
+use super::given_settings;
 
 /// Profiles by name.
 pub struct ProfileBook {
@@ -52,14 +55,14 @@ impl ProfileBook {
         &self,
         used: &mut Option<UsedProfile>,
         role: DeviceRole,
-        place: &Place,
+        places: &DevicePlaces,
         mistakes: &mut Mistakes,
     ) -> Option<Profile> {
-        let used = used.get_or_insert_with(|| UsedProfile {
-            name: default(role).to_owned(),
-            text: String::new(),
-            codec: None,
-        });
+        let place = &places.profile;
+        let used = used.get_or_insert_default();
+        if used.name.is_empty() {
+            used.name = default(role).to_owned();
+        }
         let Some(file) = self.text(&used.name) else {
             mistakes.add(missing(&used.name, place));
             return None;
@@ -83,6 +86,7 @@ impl ProfileBook {
             Some(SentText { name, text })
         });
         if profile.role == role {
+            given_settings::check(&used.settings, &profile, places, mistakes);
             return Some(profile);
         }
         let text = format!(
@@ -205,25 +209,26 @@ impl Profiles for ProfileBook {
 
     fn fill(&self, card: &mut Card, places: &ProfilePlaces, mistakes: &mut Mistakes) {
         let ports = &card.ports;
-        for (meter, place) in card.meters.iter_mut().zip(&places.meters) {
+        for (meter, places) in card.meters.iter_mut().zip(&places.meters) {
+            let place = &places.profile;
             let mut used = meter.profile.take();
-            let profile = self.one(&mut used, DeviceRole::Meter, place, mistakes);
+            let profile = self.one(&mut used, DeviceRole::Meter, places, mistakes);
             meter.profile = used;
             if let Some(profile) = profile {
                 fits(meter, &profile, place, mistakes);
                 speaks(ports, &meter.port, &profile, place, mistakes);
             }
         }
-        if let (Some(fingers), Some(place)) = (&mut card.fingers, &places.fingers) {
+        if let (Some(fingers), Some(places)) = (&mut card.fingers, &places.fingers) {
             let role = DeviceRole::Fingers;
-            if let Some(profile) = self.one(&mut fingers.profile, role, place, mistakes) {
-                speaks(ports, &fingers.port, &profile, place, mistakes);
+            if let Some(profile) = self.one(&mut fingers.profile, role, places, mistakes) {
+                speaks(ports, &fingers.port, &profile, &places.profile, mistakes);
             }
         }
-        if let (Some(rail), Some(place)) = (&mut card.rail, &places.rail) {
+        if let (Some(rail), Some(places)) = (&mut card.rail, &places.rail) {
             let role = DeviceRole::Rail;
-            if let Some(profile) = self.one(&mut rail.profile, role, place, mistakes) {
-                speaks(ports, &rail.port, &profile, place, mistakes);
+            if let Some(profile) = self.one(&mut rail.profile, role, places, mistakes) {
+                speaks(ports, &rail.port, &profile, &places.profile, mistakes);
             }
         }
     }
@@ -252,10 +257,12 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
         if used.as_ref().is_some_and(|used| used.name != name) {
             put_aside.push(device.to_owned());
         }
+        let same = used.take().filter(|used| used.name == name);
         *used = shipped::text(name).map(|text| UsedProfile {
             name: name.to_owned(),
             text: text.to_owned(),
             codec: None,
+            settings: same.map(|used| used.settings).unwrap_or_default(),
         });
     };
     for meter in &mut card.meters {
@@ -275,13 +282,15 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
 /// none, as in what was frozen before there were profiles, the shipped one.
 ///
 /// # Errors
-/// When the text has mistakes, which reading the bench file has ruled out.
+/// When the text has mistakes, or no setting that a value is given to, which reading
+/// the bench file has ruled out.
 pub fn of(used: Option<&UsedProfile>, role: DeviceRole) -> Result<Arc<Profile>, Refused> {
     match used.filter(|used| !used.text.is_empty()) {
         Some(used) => {
             let codec = Frozen(used.codec.as_ref());
-            let read = read::profile_with(&used.name, &used.text, &codec);
-            read.map(|(profile, _)| Arc::new(profile))
+            let (mut profile, _) = read::profile_with(&used.name, &used.text, &codec)?;
+            given_settings::give(used, &mut profile)?;
+            Ok(Arc::new(profile))
         }
         None => shipped::profile(default(role)),
     }

@@ -49,6 +49,7 @@ fn profile(codec: &str) -> Arc<Profile> {
         name: NAME.to_owned(),
         text: shipped::text(NAME).expect("a profile").to_owned(),
         codec: Some(text(CODEC, codec)),
+        ..UsedProfile::default()
     };
     profiles::of(Some(&used), DeviceRole::Meter).unwrap_or_else(|no| panic!("{no}"))
 }
@@ -62,6 +63,7 @@ fn profile_without_samples(codec: &str) -> Arc<Profile> {
         name: NAME.to_owned(),
         text: text_of.to_owned(),
         codec: Some(text(CODEC, codec)),
+        ..UsedProfile::default()
     };
     profiles::of(Some(&used), DeviceRole::Meter).unwrap_or_else(|no| panic!("{no}"))
 }
@@ -381,7 +383,7 @@ fn a_run_never_reads_a_codec_again() {
     let mut used = UsedProfile {
         name: NAME.to_owned(),
         text: shipped::text(NAME).expect("a profile").to_owned(),
-        codec: None,
+        ..UsedProfile::default()
     };
     let refused = profiles::of(Some(&used), DeviceRole::Meter).expect_err("no codec");
     assert!(refused.to_string().contains("was not given"), "{refused}");

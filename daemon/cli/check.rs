@@ -11,8 +11,9 @@ use written::Severity;
 use super::arguments::{self, Format};
 use super::complaint::Complaint;
 use super::format::{self, Cell, Grid};
-use super::terminal::Terminal;
+use super::terminal::{Terminal, printable};
 use super::text_files;
+use crate::bench::by_hand;
 use crate::bench::profiles::ProfileBook;
 use crate::plan::card::Card;
 use crate::plan::check::{self, Checked};
@@ -71,6 +72,9 @@ pub fn run(
     if !args.itinerary && !args.list && !args.merged {
         let files = texts.len();
         let s = if files == 1 { "" } else { "s" };
+        for said in given_settings(found.checked.bench.as_ref()) {
+            eprintln!("{}", printable(&said));
+        }
         eprintln!("{files} file{s}, no mistakes");
         return Ok(());
     }
@@ -90,6 +94,18 @@ pub fn run(
         format::say(out, &print::list(&itinerary, card.lengths))?;
     }
     Ok(())
+}
+
+/// The profile of each device whose settings the bench file gives values to, with
+/// these.
+fn given_settings(card: Option<&Card>) -> Vec<String> {
+    let devices = card.map(by_hand::devices).unwrap_or_default();
+    let given = devices.iter().filter_map(|device| {
+        let profile = device.profile.as_deref()?;
+        let given = device.given()?;
+        Some(format!("{}: {profile}, with {given}", device.name))
+    });
+    given.collect()
 }
 
 /// Prints the plan as it is in force.

@@ -9,8 +9,9 @@ use super::card::{
     PlaceKind, Port, PortAddress, Rail, WrittenTerm,
 };
 use super::file;
+use super::given_settings::{self, DeviceKind};
 use super::port_file;
-use super::profiles::{self, ProfilePlaces, UsedProfile};
+use super::profiles::{self, DevicePlaces, ProfilePlaces, UsedProfile};
 
 /// A device that is not back within this needs a person, who releases the run.
 const BACK_WITHIN_AT_MOST: Span = Span::from_mins(10);
@@ -119,7 +120,7 @@ fn places(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<BenchPlace>> {
 fn rail(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Rail> {
     let mut fields = Fields::of(node, "the rail", mistakes)?;
     let port = fields.need("port", readers::name);
-    let profile = fields.may("profile", profile);
+    let profile = followed(&mut fields, DeviceKind::Other);
     let place = fields.need("place", readers::name);
     let travel = fields.need_like("travel", "0 mm to 2000 mm", travel);
     let speed = fields.need_like("speed", "150 mm/s", file::speed);
@@ -225,7 +226,7 @@ fn meter(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Meter> {
         "dark",
         readers::one_of(&[("shutter", DarkBy::Shutter), ("cap", DarkBy::Cap)]),
     );
-    let profile = fields.may("profile", profile);
+    let profile = followed(&mut fields, DeviceKind::Meter);
     let serial = fields.may("serial", readers::text);
     let back_within = fields.may_or("back-within", back_within, BACK_WITHIN);
     let calibration = fields.need("calibration", calibration);
@@ -268,13 +269,34 @@ fn profile(node: Node<'_>, mistakes: &mut Mistakes) -> Option<UsedProfile> {
     }
     Some(UsedProfile {
         name: text,
-        text: String::new(),
-        codec: None,
+        ..UsedProfile::default()
     })
 }
 
+/// The keys `profile` and `settings` of a device.
+fn followed(fields: &mut Fields<'_, '_>, kind: DeviceKind) -> Option<UsedProfile> {
+    let named = fields.has("profile");
+    let profile = fields.may("profile", profile);
+    let settings = fields.may_or("settings", given_settings::settings(kind), Vec::new());
+    match profile {
+        Some(profile) => Some(UsedProfile {
+            settings,
+            ..profile
+        }),
+        // What a profile that could not be read makes of them is not known.
+        None if named || settings.is_empty() => None,
+        None => Some(UsedProfile {
+            settings,
+            ..UsedProfile::default()
+        }),
+    }
+}
+
 fn profile_places(root: Node<'_>) -> ProfilePlaces {
-    let of = |device: Node<'_>| device.get("profile").unwrap_or(device).place();
+    let of = |device: Node<'_>| DevicePlaces {
+        profile: device.get("profile").unwrap_or(device).place(),
+        settings: given_settings::places(device),
+    };
     let meters = root
         .get("meters")
         .into_iter()
@@ -314,7 +336,7 @@ fn uncertainty(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<WrittenTer
 fn fingers(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Fingers> {
     let mut fields = Fields::of(node, "the fingers", mistakes)?;
     let port = fields.need("port", readers::name);
-    let profile = fields.may("profile", profile);
+    let profile = followed(&mut fields, DeviceKind::Other);
     let back_within = fields.may_or("back-within", back_within, BACK_WITHIN);
     let channels = fields.need("channels", |node, mistakes| {
         named(node, "fingers", mistakes, |name, node, mistakes| {

@@ -19,6 +19,7 @@ pub mod faults;
 pub mod file;
 pub mod fitting;
 pub mod frozen;
+mod given_settings;
 pub mod intent;
 pub mod itinerary;
 pub mod lamp;

@@ -7,6 +7,10 @@
 //!     profile: asked-luxmeter        # a shipped one, or a file beside the bench file
 //! ```
 //!
+//! It may give a profile's settings other values (`settings: {gain: 4}`); they are
+//! frozen with the profile's text, and are what the device is told whenever that text
+//! is followed.
+//!
 //! A bench file says which; what a profile is, and whether it fits the device, is
 //! asked of [`Profiles`], so that plans need no drivers. Called by: bench_file,
 //! check.
@@ -18,10 +22,11 @@ use super::card::Card;
 use super::frozen::SentText;
 
 /// A profile that a device follows.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct UsedProfile {
     /// The name of a shipped one, or of a file beside the bench file
-    /// (`mine.yaml`).
+    /// (`mine.yaml`); empty for the usual one of its role, until somebody who knows
+    /// it was asked.
     pub name: String,
     /// Its text as it was when the bench file was read, so that whoever reads a
     /// run later needs nothing else; empty until somebody who knows it was asked.
@@ -29,17 +34,46 @@ pub struct UsedProfile {
     /// Its codec, the text of which is kept for the same reason.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub codec: Option<SentText>,
+    /// Values that the bench file gives to its settings, in the file's order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub settings: Vec<GivenSetting>,
+}
+
+/// A value that stands in the place of a profile's own.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct GivenSetting {
+    /// The setting.
+    pub name: String,
+    /// Its value, as it was written.
+    pub value: String,
+}
+
+/// Values in words, `gain 4, filter off`; none of none.
+pub fn given(settings: &[GivenSetting]) -> Option<String> {
+    let told = settings.iter();
+    let told = told.map(|one| format!("{} {}", one.name, one.value));
+    let told: Vec<String> = told.collect();
+    (!told.is_empty()).then(|| told.join(", "))
+}
+
+/// Where a device's profile is named, and what its settings are given.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DevicePlaces {
+    /// The profile's name; of a device that names none, the device itself.
+    pub profile: Place,
+    /// Each setting's name, where that stands, and where its value does.
+    pub settings: Vec<(String, Place, Place)>,
 }
 
 /// Where profiles are named in a bench file.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct ProfilePlaces {
     /// Of each meter, in their order.
-    pub meters: Vec<Place>,
+    pub meters: Vec<DevicePlaces>,
     /// Of the fingers.
-    pub fingers: Option<Place>,
+    pub fingers: Option<DevicePlaces>,
     /// Of the rail.
-    pub rail: Option<Place>,
+    pub rail: Option<DevicePlaces>,
 }
 
 /// Who knows profiles.

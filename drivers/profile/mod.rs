@@ -30,6 +30,7 @@ mod read_settings;
 mod read_steps;
 pub mod registers;
 pub mod samples;
+pub mod settings;
 pub mod shipped;
 pub mod template;
 pub mod types;
@@ -49,3 +50,5 @@ mod tests_frames;
 mod tests_rail;
 #[cfg(test)]
 mod tests_registers;
+#[cfg(test)]
+mod tests_settings;

@@ -453,14 +453,9 @@ pub fn set(
     text: &str,
     given: Given<'_>,
 ) -> Result<(), DriverError> {
-    if let (Some((low, high)), Ok(number)) = (setting.between, text.parse::<f64>())
-        && !(low..=high).contains(&number)
-    {
-        return Err(DriverError::Unsendable(format!(
-            "`{}` takes {low} to {high}, not {text}",
-            setting.name
-        )));
-    }
+    setting
+        .within(text)
+        .map_err(|error| DriverError::Unsendable(error.to_string()))?;
     let values = [("value", text)];
     let given = Given {
         values: &values,

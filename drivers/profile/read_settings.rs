@@ -101,11 +101,14 @@ fn check(node: Node<'_>, setting: &Setting, mistakes: &mut Mistakes) {
             }),
         );
     }
-    if *unit != SettingUnit::Word
-        && let (Some(text), Some(place)) = (value, node.get("value"))
-        && !text.parse::<f64>().is_ok_and(f64::is_finite)
-    {
+    let (Some(text), Some(place)) = (value, node.get("value")) else {
+        return;
+    };
+    if *unit != SettingUnit::Word && !text.parse::<f64>().is_ok_and(f64::is_finite) {
         mistakes.add(readers::must_be(place, "a number").hint("or say `in: word`"));
+    } else if let Err(outside) = setting.within(text) {
+        let text = outside.to_string();
+        mistakes.add(Mistake::new(place.place(), "setting-value", text));
     }
 }
 

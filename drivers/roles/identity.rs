@@ -34,6 +34,21 @@ pub(super) fn ready(
     same_as_before(identity, before)
 }
 
+/// Sets what has a value in the profile, or was given another by the bench file, and
+/// reads it back.
+pub(super) fn set_up(
+    talk: &mut Talk<'_>,
+    profile: &Profile,
+    given: Given<'_>,
+) -> Result<(), DriverError> {
+    for setting in &profile.settings {
+        if let Some(value) = &setting.value {
+            perform::set(talk, setting, value, given)?;
+        }
+    }
+    Ok(())
+}
+
 /// Makes a link ready that was just opened: how the device wants to be spoken to,
 /// the rest that it needs, and an end to what an earlier owner of the port may
 /// have asked.

@@ -23,3 +23,5 @@ mod rail_work;
 mod tests;
 #[cfg(test)]
 mod tests_rails;
+#[cfg(test)]
+mod tests_settings;

@@ -13,7 +13,7 @@ use crate::exchange::line;
 use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
-use crate::profile::perform::{self, Given, NotPerformed, Performed, perform};
+use crate::profile::perform::{Given, NotPerformed, Performed, perform};
 use crate::profile::types::{Profile, ProfileVerb};
 use crate::profile::value;
 
@@ -109,11 +109,7 @@ impl Presser for ProfiledFingers {
         let known = self.identity.as_ref();
         let identity = identity::ready(talk, &self.profile, self.given(), known)?;
         self.identity = Some(identity.clone());
-        for setting in &self.profile.settings {
-            if let Some(value) = &setting.value {
-                perform::set(talk, setting, value, self.given())?;
-            }
-        }
+        identity::set_up(talk, &self.profile, self.given())?;
         self.release_all(talk)?;
         Ok(identity)
     }

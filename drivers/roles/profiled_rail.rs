@@ -202,6 +202,10 @@ impl ProfiledRail {
             other => other?,
         };
         self.position = Position::Unknown;
+        // A reset since the opening may have undone them.
+        let work = &self.work;
+        let given = Given::of(&work.profile, work.station.as_ref());
+        identity::set_up(talk, &work.profile, given)?;
         let home = self.work.find_home(talk)?;
         let home_at = self.work.card.home_at;
         let zero = home_at - home.machine;
@@ -313,6 +317,7 @@ impl Positioner for ProfiledRail {
             }
             identity::ready(talk, &work.profile, given, self.identity.as_ref())?
         };
+        identity::set_up(talk, &work.profile, given)?;
         self.identity = Some(identity.clone());
         Ok(identity)
     }

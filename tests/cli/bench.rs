@@ -168,6 +168,51 @@ fn a_silent_device_is_named_with_what_to_look_at() {
     assert!(told.err.contains("lux-head: silent: no answer"), "{told:?}");
 }
 
+/// A setting that the bench file gives another value: checked, told, sent and read
+/// back.
+#[test]
+fn a_value_that_the_bench_file_gives_is_told_and_sent() {
+    let bench = Bench::plain();
+    let profile = shipped::text("asked-luxmeter").expect("shipped");
+    let averages = "averages: {set: \"SENS:AVER:COUN {value}\", ask: \"SENS:AVER:COUN?\"}";
+    let smoothing = "smoothing: {set: \"SENS:AVER:COUN {value}\", ask: \"SENS:AVER:COUN?\", \
+                     value: 1, between: [1, 9]}";
+    assert!(profile.contains(averages), "{profile}");
+    let smooth = profile.replace(averages, smoothing);
+    std::fs::write(bench.wall.file("smooth.yaml"), smooth).expect("written");
+    let keys = "dark: shutter\n    profile: smooth.yaml\n    settings: {smoothing: 3}";
+    bench.write("dark: shutter", keys);
+    let check = |code: i32, said: &str| {
+        let told = wakerail(
+            bench.folder.path(),
+            &["check", &bench.wall.file("bench.yaml")],
+        );
+        assert_eq!(told.code, code, "{told:?}");
+        assert!(told.err.contains(said), "{told:?}");
+    };
+    check(
+        0,
+        "lux-head: smooth.yaml, with smoothing 3\n1 file, no mistakes\n",
+    );
+    let told = bench.told("probe", &["--bytes"]);
+    assert_eq!(told.code, 0, "{told:?}");
+    assert!(told.out.contains("  settings    smoothing 3\n"), "{told:?}");
+    assert!(told.err.contains("SENS:AVER:COUN 3\n"), "{told:?}");
+    let rows = bench.json("probe", &[]);
+    let settings = |device: usize| rows[device]["settings"].to_string();
+    assert_eq!(rows[2]["device"], "lux-head");
+    assert_eq!(settings(2), "{\"smoothing\":\"3\"}");
+    assert_eq!(settings(0), "{}");
+    let told = bench.told("probe", &["--format", "csv"]);
+    let row = told.out.lines().find(|line| line.starts_with("lux-head,"));
+    assert!(
+        row.is_some_and(|row| row.contains(",smooth.yaml,smoothing 3,")),
+        "{told:?}"
+    );
+    bench.write("smoothing: 3", "smoothing: 30");
+    check(65, "`smoothing` takes 1 to 9, not 30");
+}
+
 #[test]
 fn a_port_that_another_program_holds_is_busy() {
     let bench = Bench::plain();

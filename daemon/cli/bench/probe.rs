@@ -2,6 +2,7 @@
 //!
 //! Called by: mod. Not here: what is asked (`bench::probe`).
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::io::Write;
 
@@ -29,6 +30,7 @@ struct Row {
     port: String,
     address: String,
     profile: Option<String>,
+    settings: BTreeMap<String, String>,
     identity: Option<String>,
     serial: Option<String>,
     serial_demanded: Option<String>,
@@ -101,6 +103,9 @@ fn told(device: &Device, found: &Found, terminal: Terminal) -> String {
     if let Some(profile) = &device.profile {
         rows.push(("profile", profile.clone()));
     }
+    if let Some(given) = device.given() {
+        rows.push(("settings", given));
+    }
     if let Some(identity) = &found.identity {
         rows.push(("identity", identity.clone()));
         let serial = match (&found.serial, &device.demanded) {
@@ -149,6 +154,11 @@ fn row(device: &Device, found: &Found) -> Row {
         port: device.port.clone(),
         address: device.address.clone(),
         profile: device.profile.clone(),
+        settings: device
+            .settings
+            .iter()
+            .map(|one| (one.name.clone(), one.value.clone()))
+            .collect(),
         identity: found.identity.clone(),
         serial: found.serial.clone(),
         serial_demanded: device.demanded.clone(),
@@ -163,6 +173,13 @@ fn row(device: &Device, found: &Found) -> Row {
     }
 }
 
+/// Settings in one cell.
+fn words(settings: &BTreeMap<String, String>) -> String {
+    let settings = settings.iter();
+    let settings = settings.map(|(name, value)| format!("{name} {value}"));
+    settings.collect::<Vec<_>>().join("; ")
+}
+
 fn grid(rows: &[Row]) -> Grid {
     let mut grid = Grid::new([
         "device",
@@ -170,6 +187,7 @@ fn grid(rows: &[Row]) -> Grid {
         "port",
         "address",
         "profile",
+        "settings",
         "identity",
         "serial",
         "serial_demanded",
@@ -189,6 +207,7 @@ fn grid(rows: &[Row]) -> Grid {
             Cell::text(&row.port),
             Cell::text(&row.address),
             Cell::maybe_text(row.profile.as_deref()),
+            Cell::text(words(&row.settings)),
             Cell::maybe_text(row.identity.as_deref()),
             Cell::maybe_text(row.serial.as_deref()),
             Cell::maybe_text(row.serial_demanded.as_deref()),

@@ -249,8 +249,9 @@ pub struct MeterTold {
     pub due: String,
     /// Its terms of uncertainty as the bench file states them.
     pub terms: Vec<String>,
-    /// The profile that it was spoken to by, and the SHA-256 of its text; none in
-    /// runs from before there were profiles.
+    /// The profile that it was spoken to by, the SHA-256 of its text, and the values
+    /// that the bench file gave to its settings; none in runs from before there were
+    /// profiles.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub profile: Option<String>,
 }

@@ -11,7 +11,7 @@ use super::data::{
 };
 use crate::plan::frozen::Frozen;
 use crate::plan::intent::PlanLine;
-use crate::plan::profiles::UsedProfile;
+use crate::plan::profiles::{self, UsedProfile};
 use crate::report::survey::{K, SurveyFigures};
 use crate::report::{digits, gather};
 use crate::run::journal::{Event, Link};
@@ -378,26 +378,30 @@ const fn standing_words(standing: Standing) -> &'static str {
     }
 }
 
-/// A profile that a meter followed, and its codec, with the digests of their texts.
+/// A profile that a meter followed, and its codec, with the digests of their texts,
+/// and the values that the bench file gave to its settings.
 fn followed(used: &UsedProfile) -> String {
     let told = |name: &str, text: &str| {
         let digest = Link::of_bundle(text.as_bytes()).hex();
         format!("{name}, SHA-256 {digest}")
     };
     let profile = told(&used.name, &used.text);
-    match &used.codec {
-        None => profile,
-        Some(codec) => format!(
-            "{profile}, through the codec {}",
-            told(&codec.name, &codec.text)
-        ),
-    }
+    let codec = used.codec.as_ref().map(|codec| {
+        let codec = told(&codec.name, &codec.text);
+        format!(", through the codec {codec}")
+    });
+    let given = profiles::given(&used.settings).map(|given| format!(", with {given}"));
+    [Some(profile), codec, given]
+        .into_iter()
+        .flatten()
+        .collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::plan::frozen::SentText;
+    use crate::plan::profiles::GivenSetting;
 
     /// A certificate cancels in a ratio: what is left of it is rounding, and is
     /// told as nothing; what is small and real is not.
@@ -434,7 +438,7 @@ mod tests {
         let mut used = UsedProfile {
             name: "mine.yaml".to_owned(),
             text: "abc".to_owned(),
-            codec: None,
+            ..UsedProfile::default()
         };
         assert_eq!(followed(&used), format!("mine.yaml, SHA-256 {abc}"));
         used.codec = Some(SentText {
@@ -443,6 +447,13 @@ mod tests {
         });
         let told =
             format!("mine.yaml, SHA-256 {abc}, through the codec mine.rhai, SHA-256 {empty}");
+        assert_eq!(followed(&used), told);
+        let given = |name: &str, value: &str| GivenSetting {
+            name: name.to_owned(),
+            value: value.to_owned(),
+        };
+        used.settings = vec![given("gain", "4"), given("filter", "off")];
+        let told = format!("{told}, with gain 4, filter off");
         assert_eq!(followed(&used), told);
     }
 }
