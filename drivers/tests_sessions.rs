@@ -178,20 +178,50 @@ struct Seen {
 
 /// What was seen on benches. The meter follows `asked-luxmeter`, is made ready and
 /// read eight times.
-const SEEN: &[Seen] = &[Seen {
-    file: "late-and-silent.session",
-    told: &[
-        "Simulated,Illuminance meter,000003,1.0",
-        "Value(0.0651) \"6.510000E-02\\n\" []",
-        "Value(0.0654) \"6.540000E-02\\n\" []",
-        "TimedOut \"\" []",
-        "no answer to `SYST:ERR?` within 2 s. Check that the device is on and set to the rate in the bench file",
-        "Value(0.066) \"6.600000E-02\\n\" [\"answered after a resync\", \"set up again\"]",
-        "Value(0.0653) \"6.530000E-02\\n\" []",
-        "Value(0.066) \"6.600000E-02\\n\" []",
-        "Value(0.0662) \"6.620000E-02\\n\" []",
-    ],
-}];
+const SEEN: &[Seen] = &[
+    Seen {
+        file: "late-and-silent.session",
+        told: &[
+            "Simulated,Illuminance meter,000003,1.0",
+            "Value(0.0651) \"6.510000E-02\\n\" []",
+            "Value(0.0654) \"6.540000E-02\\n\" []",
+            "TimedOut \"\" []",
+            "no answer to `SYST:ERR?` within 2 s. Check that the device is on and set to the rate in the bench file",
+            "Value(0.066) \"6.600000E-02\\n\" [\"answered after a resync\", \"set up again\"]",
+            "Value(0.0653) \"6.530000E-02\\n\" []",
+            "Value(0.066) \"6.600000E-02\\n\" []",
+            "Value(0.0662) \"6.620000E-02\\n\" []",
+        ],
+    },
+    Seen {
+        file: "started-anew.session",
+        told: &[
+            "Simulated,Illuminance meter,000003,1.0",
+            "Value(0.0651) \"6.510000E-02\\n\" []",
+            "Value(0.0654) \"6.540000E-02\\n\" []",
+            "Value(0.0651) \"6.510000E-02\\n\" [\"range not told\"]",
+            "Rejected(\"it answered in 103 ms, sooner than it integrates (200 ms)\") \"6.600000E-02\\n\" []",
+            "Value(0.0653) \"6.530000E-02\\n\" [\"answered after a resync\", \"set up again\"]",
+            "Value(0.066) \"6.600000E-02\\n\" []",
+            "Value(0.0661) \"6.610000E-02\\n\" []",
+            "Value(0.0654) \"6.540000E-02\\n\" []",
+        ],
+    },
+    Seen {
+        file: "over-twice-and-noise.session",
+        told: &[
+            "Simulated,Illuminance meter,000003,1.0",
+            "Value(0.0651) \"6.510000E-02\\n\" []",
+            "Over(2.0) \"9.9E37\\n\" []",
+            "Value(0.0651) \"6.510000E-02\\n\" []",
+            "Rejected(\"it gave more than one answer\") \"2.000000E+00\\n\" []",
+            "`averages` was answered by `\u{fffd}ÿ1`, which is not a number. Check the cable, and that the device is the one in the bench file",
+            "Value(0.0653) \"6.530000E-02\\n\" [\"set up again\"]",
+            "Value(0.066) \"6.600000E-02\\n\" []",
+            "Value(0.0661) \"6.610000E-02\\n\" []",
+        ],
+    },
+];
 
 #[test]
 fn what_was_seen_on_benches_comes_out_the_same() {
