@@ -119,9 +119,13 @@ fn a_write_or_sync_that_fails_once_costs_nothing() {
 }
 
 /// Nights with the call 1, 1 + `every`, ... failing, some at a time, until one
-/// has fewer calls than that.
+/// has fewer calls than that. With `WAKERAIL_FROM=k` a long run that was broken
+/// off goes on at the k-th write.
 fn failed_calls(kind: &str, every: usize) -> Vec<Struck> {
-    let (next, ended) = (AtomicUsize::new(1), AtomicBool::new(false));
+    let from = std::env::var("WAKERAIL_FROM").ok();
+    let from = from.filter(|_| kind == "write");
+    let first = from.map_or(1, |from| from.parse().expect("a number"));
+    let (next, ended) = (AtomicUsize::new(first), AtomicBool::new(false));
     let nights = Mutex::new(Vec::new());
     std::thread::scope(|scope| {
         for _ in 0..NIGHTS_AT_ONCE {
