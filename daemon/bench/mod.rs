@@ -26,6 +26,8 @@ mod tests_codecs;
 #[cfg(test)]
 mod tests_defect;
 #[cfg(test)]
+mod tests_frame_fingers;
+#[cfg(test)]
 mod tests_given;
 #[cfg(test)]
 mod tests_profiles;

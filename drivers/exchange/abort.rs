@@ -51,7 +51,7 @@ impl Talk<'_> {
 pub(super) fn tell(talk: &mut Talk<'_>) {
     tell_each(talk, |talk, act| match act {
         Act::Line(line) => line::tell(talk, line).map(|_| ()),
-        Act::Bytes(bytes) => frame::send_now(talk, bytes),
+        Act::Bytes(bytes) => frame::send(talk, bytes),
         Act::Write { .. } | Act::Pause(_) => Ok(()),
     });
 }

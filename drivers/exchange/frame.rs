@@ -133,20 +133,13 @@ impl From<DriverError> for NoFrame {
     }
 }
 
-/// Sends bytes that have no answer, after a resync if the link is dirty.
+/// Sends bytes that have no answer, at once also where the link is dirty: no answer
+/// can be taken for theirs, and what takes a finger off must not wait for a silence.
 ///
 /// # Errors
-/// [`DriverError::Unsendable`] when they are too many, or when the link or a resync
-/// fails or the caller withdrew.
+/// [`DriverError::Unsendable`] when they are too many, or when the link fails or the
+/// caller withdrew.
 pub fn send(talk: &mut Talk<'_>, bytes: &[u8]) -> Result<(), DriverError> {
-    if talk.state.dirty {
-        line::resynchronise(talk)?;
-    }
-    send_now(talk, bytes)
-}
-
-/// Sends bytes whatever the link's state.
-pub(super) fn send_now(talk: &mut Talk<'_>, bytes: &[u8]) -> Result<(), DriverError> {
     sent(talk, bytes)?;
     talk.state.rests_until = talk.now().mono + talk.state.manner.gap;
     Ok(())
@@ -168,7 +161,7 @@ fn sent(talk: &mut Talk<'_>, bytes: &[u8]) -> Result<photometry::measured::Momen
 ///
 /// # Errors
 /// [`DriverError::Silent`] after `within`, [`NoFrame::Malformed`] (after both the
-/// link is dirty), or as [`send`].
+/// link is dirty), as [`send`], or when a resync fails.
 pub fn ask(
     talk: &mut Talk<'_>,
     question: &str,

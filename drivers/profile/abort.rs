@@ -21,6 +21,22 @@ pub fn acts(profile: &Profile, given: Given<'_>) -> Result<Vec<Act>, DriverError
     steps.map(|step| act(step, given)).collect()
 }
 
+/// The bytes of frames that make a device safe, to be told before its thread is
+/// found again: their answers are thrown away by that, and a silence of seconds is
+/// too long for a finger to stay down.
+///
+/// # Errors
+/// [`DriverError::Unsendable`] when the codec makes no bytes of a word.
+pub fn frames(steps: &[Step], given: Given<'_>) -> Result<Vec<Act>, DriverError> {
+    let words = steps.iter().filter_map(|step| match step {
+        Step::Frame(frame) => Some(&frame.word),
+        _ => None,
+    });
+    words
+        .map(|word| codec::bytes_of(word, given).map(Act::Bytes))
+        .collect()
+}
+
 /// What one step tells.
 pub(super) fn act(step: &Step, given: Given<'_>) -> Result<Act, DriverError> {
     Ok(match step {

@@ -13,6 +13,7 @@ use crate::exchange::line;
 use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
+use crate::profile::abort;
 use crate::profile::perform::{Given, NotPerformed, Performed, perform};
 use crate::profile::types::{Profile, ProfileVerb};
 use crate::profile::value;
@@ -102,9 +103,17 @@ impl ProfiledFingers {
 impl Presser for ProfiledFingers {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
         identity::begin(talk, &self.profile, self.given())?;
+        let open_all = self.profile.steps(ProfileVerb::OpenAllCoils);
+        let open_all = abort::frames(open_all.unwrap_or_default(), self.given())?;
+        talk.aborts_by([abort::acts(&self.profile, self.given())?, open_all].concat());
         // Boards keep their coils when nobody talks to them: fingers off first,
-        // whatever else may fail.
-        self.open_all(talk)?;
+        // whatever else may fail. What an earlier owner asked may be answered now;
+        // below, when the thread was found, it is made sure that they are off.
+        if let Err(error) = self.open_all(talk)
+            && error.link_is_gone()
+        {
+            return Err(error);
+        }
         identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
         let known = self.identity.as_ref();
         let identity = identity::ready(talk, &self.profile, self.given(), known)?;
