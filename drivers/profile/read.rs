@@ -37,6 +37,11 @@ const FORMAT: i64 = 1;
 const LONGEST: Span = Span::from_mins(1);
 /// Most samples.
 const SAMPLES_AT_MOST: usize = 100;
+/// Most forms of answers in a whole profile: one costs milliseconds to compile, also
+/// where it is refused.
+const PATTERNS_AT_MOST: usize = 100;
+/// The keys under which such a form stands.
+const PATTERN_KEYS: &[&str] = &["answer", "match", "hear", "rest"];
 
 /// Reads a profile's text; `file` names it in mistakes. A profile that gives
 /// warnings only is given too. One that names a codec is refused: see
@@ -98,6 +103,11 @@ impl std::fmt::Display for Refused {
 impl std::error::Error for Refused {}
 
 fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<Profile> {
+    if patterns(root) > PATTERNS_AT_MOST {
+        let text = format!("more than {PATTERNS_AT_MOST} forms of answers");
+        mistakes.add(Mistake::new(root.place(), "too-many", text));
+        return None;
+    }
     let mut fields = Fields::of(root, "the profile", mistakes)?;
     let name = fields.need("profile", readers::name);
     let format = readers::checked(readers::integer, |format: &i64| {
@@ -167,6 +177,15 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         samples::hold(root, &profile, mistakes);
     }
     Some(profile)
+}
+
+/// How many forms of answers are written in it, wherever they stand.
+fn patterns(node: Node<'_>) -> usize {
+    let entries = node.entries().map(|(key, value)| {
+        let is_one = key.text().is_some_and(|key| PATTERN_KEYS.contains(&key));
+        usize::from(is_one) + patterns(value)
+    });
+    entries.sum::<usize>() + node.items().map(patterns).sum::<usize>()
 }
 
 /// A device that is worked by programs, and whose profile says of no other

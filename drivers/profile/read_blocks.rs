@@ -11,7 +11,7 @@ use written::{Fields, Mistake, Mistakes, Node, readers};
 use super::blocks::{BlockStep, ByteOrder, NOT_NEEDED, Numbers, READING_AT_MOST_BYTES, size};
 use super::pattern::Pattern;
 use super::read_registers::FORMS;
-use super::read_steps::{template, within};
+use super::read_steps::{one_or_few, template, within};
 use super::types::{Step, Within};
 
 const ORDERS: &[(&str, ByteOrder)] = &[
@@ -83,7 +83,7 @@ fn gives(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<String>> {
         Some(NOT_NEEDED) => Some(NOT_NEEDED.to_owned()),
         _ => readers::name(node, mistakes),
     };
-    let names = readers::one_or_list_of(name)(node, mistakes)?;
+    let names = one_or_few("fields", name)(node, mistakes)?;
     let twice = names
         .iter()
         .enumerate()

@@ -13,7 +13,7 @@ use written::{Fields, Mistake, Mistakes, Node, readers};
 
 use super::codec::{Codecs, ENDING, FrameStep, UsedCodec};
 use super::read::span;
-use super::read_steps::{is, within};
+use super::read_steps::{is, one_or_few, within};
 use super::types::{Step, Within};
 use crate::exchange::frame::FRAME_AT_MOST_BYTES;
 use crate::exchange::manner::{Manner, Resync};
@@ -88,7 +88,7 @@ pub(super) fn send(fields: &mut Fields<'_, '_>) -> Option<Step> {
 pub(super) fn frame(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<Step> {
     let word = fields.need("frame", readers::name);
     let is = fields.may_or("is", is(known), Vec::new());
-    let gives = readers::one_or_list_of(readers::name);
+    let gives = one_or_few("fields", readers::name);
     let gives = match fields.node().get("gives") {
         Some(_) => fields.need("gives", gives),
         // What must be said must be there.

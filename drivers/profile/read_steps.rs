@@ -14,6 +14,9 @@ use super::types::{Step, VerbForm, Within};
 
 /// Most steps of a verb or a setting.
 const STEPS_AT_MOST: usize = 20;
+/// Most fields that an answer gives or is held against, and most arguments of a
+/// program; a codec gives fewer. They are compared each with each.
+pub(super) const FIELDS_AT_MOST: usize = 50;
 /// From one question to the next, where the profile does not say.
 const EVERY: Span = Span::from_ms(200);
 /// Shortest time between two questions.
@@ -130,6 +133,7 @@ pub(super) fn is(
             ));
             return None;
         }
+        few(node, node.entries().len(), "fields", mistakes)?;
         let read: Vec<Option<(String, Template)>> = node
             .entries()
             .map(|(key, value)| {
@@ -139,6 +143,28 @@ pub(super) fn is(
             .collect();
         read.into_iter().collect()
     }
+}
+
+/// One or a list of not too many, counted before any is read.
+pub(super) fn one_or_few<T>(
+    what: &'static str,
+    reader: impl Fn(Node<'_>, &mut Mistakes) -> Option<T>,
+) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Vec<T>> {
+    let read = readers::one_or_list_of(reader);
+    move |node, mistakes| {
+        few(node, node.items().len(), what, mistakes)?;
+        read(node, mistakes)
+    }
+}
+
+/// Refuses what is more than an answer has.
+fn few(node: Node<'_>, count: usize, what: &str, mistakes: &mut Mistakes) -> Option<()> {
+    if count <= FIELDS_AT_MOST {
+        return Some(());
+    }
+    let text = format!("more than {FIELDS_AT_MOST} {what}");
+    mistakes.add(Mistake::new(node.place(), "too-many", text));
+    None
 }
 
 /// A reader of one step or a list of steps; what they may name is `known`.
@@ -256,7 +282,7 @@ fn heard(fields: &mut Fields<'_, '_>) -> Option<Step> {
 }
 
 fn run(fields: &mut Fields<'_, '_>, known: &'static [&'static str]) -> Option<Step> {
-    let arguments = fields.need("run", readers::one_or_list_of(template(known)));
+    let arguments = fields.need("run", one_or_few("arguments", template(known)));
     let answer = pattern(fields);
     let within = fields.need_like("within", "10 s", within);
     Some(Step::Run {

@@ -241,6 +241,50 @@ fn too_many_are_refused_before_they_are_read() {
     assert_eq!(told(&settings)[0], "8:1 too-many more than 30 settings");
 }
 
+/// What is compared each with each, or costs milliseconds: a mebibyte of names took
+/// half a minute, and 1,220 forms of answers ten seconds.
+#[test]
+fn fields_and_patterns_are_few() {
+    let step = r#"{ask: "E?", answer: "{illuminance}"}"#;
+    let with = |other: &str| told(&SHORT.replacen(step, other, 1));
+    let names = |count: usize| {
+        let names: Vec<String> = (0..count).map(|n| format!("n{n}")).collect();
+        names.join(", ")
+    };
+    let block = |count| {
+        format!(
+            "{{block: E, as: u16, order: low-first, gives: [{}]}}",
+            names(count)
+        )
+    };
+    assert_eq!(with(&block(51)), ["6:64 too-many more than 50 fields"]);
+    assert!(!with(&block(50)).join(" ").contains("too-many"));
+    let frame = |gives: &str| format!("{{frame: read, {gives}}}");
+    let gives = frame(&format!("gives: [{}]", names(51)));
+    assert_eq!(with(&gives), ["6:40 too-many more than 50 fields"]);
+    let is = frame(&format!("is: {{{}: 1}}", names(51).replace(',', ": 1,")));
+    assert!(
+        with(&is).contains(&"6:37 too-many more than 50 fields".to_owned()),
+        "{:?}",
+        with(&is)
+    );
+    let run = format!(
+        "{{run: [{}], answer: \"{{illuminance}}\", within: 1 s}}",
+        names(51)
+    );
+    assert_eq!(with(&run), ["6:25 too-many more than 50 arguments"]);
+    // Wherever they stand; no more is said of a text that was not read.
+    let steps = vec![step; 20].join(", ");
+    let settings = |count: usize| -> String {
+        let one = |n| format!("  s{n}: {{set: [{steps}], value: 1}}\n");
+        (0..count).map(one).collect()
+    };
+    let many = format!("{SHORT}settings:\n{}", settings(5));
+    assert_eq!(told(&many), ["1:1 too-many more than 100 forms of answers"]);
+    let fewer = format!("{SHORT}settings:\n{}", settings(4));
+    assert!(!told(&fewer).join(" ").contains("too-many"));
+}
+
 #[test]
 fn a_verb_of_another_role_is_not_known() {
     let text = SHORT
