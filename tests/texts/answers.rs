@@ -1,23 +1,19 @@
 //! What devices answer: the words, and whole conversations over a wire.
 
-use std::sync::atomic::AtomicBool;
-
-use drivers::clock::Clock;
 use drivers::exchange::acks::Kind;
 use drivers::exchange::manner::Manner;
 use drivers::exchange::scpi::{self, Number};
-use drivers::exchange::talk::{LinkState, Talk};
+use drivers::exchange::talk::Talk;
 use drivers::exchange::{ack, line};
-use drivers::link::wire::{Machine, memory_wire, serve};
-use drivers::link::{Address, Link};
 use drivers::profile::pattern::Pattern;
 use drivers::profile::samples::identity;
 use drivers::profile::shipped;
 use drivers::profile::types::{ProfileVerb, Speech, Step};
-use photometry::units::{Mono, Span, Wall};
+use photometry::units::Span;
 use proptest::prelude::*;
 
 use crate::cost::Reader;
+use crate::device::{Piece, Says, with_device};
 use crate::mutated;
 
 const GOOD: &[&str] = &[
@@ -91,62 +87,14 @@ fn words_of_devices() {
     });
 }
 
-/// A device that answers each line with the next piece, after its time.
-struct Says {
-    pieces: Vec<(i64, Vec<u8>)>,
-    out: Vec<(Mono, Vec<u8>)>,
-}
-
-impl Machine for Says {
-    fn bytes(&mut self, now: Mono, bytes: &[u8]) {
-        // A reset byte and a status byte are lines of their own.
-        let lines = bytes
-            .iter()
-            .filter(|b| matches!(b, b'\n' | 0x18 | b'?'))
-            .count();
-        for _ in 0..lines {
-            if let Some((ms, piece)) = self.pieces.pop() {
-                self.out.push((now + Span::from_ms(ms), piece));
-            }
-        }
-        self.out.sort_by_key(|(at, _)| *at);
-    }
-
-    fn next_due(&self) -> Option<Mono> {
-        self.out.first().map(|(at, _)| *at)
-    }
-
-    fn due(&mut self, now: Mono) -> Vec<u8> {
-        let later = self.out.partition_point(|(at, _)| *at <= now);
-        self.out
-            .drain(..later)
-            .flat_map(|(_, bytes)| bytes)
-            .collect()
-    }
-}
-
-/// Talks with such a device in simulated time.
-fn with_device<T>(pieces: &[(i64, Vec<u8>)], how: impl FnOnce(&mut Talk<'_>) -> T) -> T {
-    let clock = Clock::simulated(Wall::from_us(0), Mono::ZERO);
-    let mut seats = clock.seats(&["port", "device"]);
-    let device = seats.pop().expect("a seat");
-    let mut port = seats.pop().expect("a seat");
-    let _flow = clock.hold_flow();
-    let wire = memory_wire(&clock, "device");
-    let pieces = pieces.iter().rev().cloned().collect();
-    let _served = serve(
-        device,
-        wire,
-        Says {
-            pieces,
-            out: Vec::new(),
-        },
-    )
-    .expect("a thread");
-    let mut link = Link::open(&Address::memory("device"), &clock).expect("a link");
-    let never = AtomicBool::new(false);
-    let mut state = LinkState::new();
-    how(&mut Talk::new(&mut port, &mut link, &never, &mut state))
+/// Talks with a device that says the n-th piece to the n-th thing that it is asked.
+fn with_pieces<T>(pieces: &[Piece], how: impl FnOnce(&mut Talk<'_>) -> T) -> T {
+    let answers = pieces.iter().map(|piece| vec![piece.clone()]).collect();
+    let says = Says {
+        answers,
+        ..Says::default()
+    };
+    with_device(says, how)
 }
 
 /// Pieces of answers: wounded ones, with every kind of end, noise, and floods.
@@ -173,7 +121,7 @@ fn answers_to_questions() {
         memory_mib: 16,
     };
     reader.endures(pieces(), |pieces| {
-        with_device(pieces, |talk| {
+        with_pieces(pieces, |talk| {
             let asked = talk.now().mono;
             let (first, second) = (
                 line::ask(talk, "READ?", Span::from_secs(1)),
@@ -199,12 +147,14 @@ fn acknowledgements() {
         cases: 200,
         memory_mib: 16,
     };
+    // Read once: that takes longer than a conversation.
+    let (manner, form) = (manner(), status_form());
     reader.endures(pieces(), |pieces| {
-        with_device(pieces, |talk| {
-            talk.follow(manner());
+        with_pieces(pieces, |talk| {
+            talk.follow(manner.clone());
             let first = ack::send(talk, "G0 X5", Span::from_secs(1));
             let second = ack::send(talk, "G0 X6", Span::from_secs(1));
-            let status = ack::status(talk, "?", &status_form(), Span::from_secs(1));
+            let status = ack::status(talk, "?", &form, Span::from_secs(1));
             if let Ok((line, _)) = &status {
                 prop_assert!(line.text().trim().starts_with('<'));
             }

@@ -10,8 +10,10 @@ use wakerail::plan::frozen::SentText;
 use wakerail::plan::uses::NotAsked;
 use written::{Mistake, as_json};
 
+use crate::corpus;
 use crate::cost::Reader;
 use crate::mutated;
+use crate::readings::READINGS;
 
 const TODAY: &str = "2026-11-25";
 const BENCH: &str = "bench-strand.yaml";
@@ -120,14 +122,21 @@ fn lamps() {
 /// Device profiles, each with its own samples, which are read as well.
 #[test]
 fn profiles() {
-    let (names, texts): (Vec<String>, Vec<String>) = SHIPPED
+    let shipped = SHIPPED
         .iter()
-        .map(|shipped| (format!("{}.yaml", shipped.name), shipped.text.to_owned()))
-        .unzip();
+        .map(|shipped| (format!("{}.yaml", shipped.name), shipped.text.to_owned()));
+    // Kinds of devices and mistakes that no shipped one has.
+    let reading = READINGS.iter().find(|(name, ..)| *name == "profiles");
+    let kept = corpus::inputs(reading.expect("the reader of profiles"));
+    let kept = kept.into_iter().filter_map(|(name, bytes)| {
+        let text = String::from_utf8(bytes).ok()?;
+        Some((format!("{name}.yaml"), text))
+    });
+    let (names, texts): (Vec<String>, Vec<String>) = shipped.chain(kept).unzip();
     let reader = Reader {
         name: "device profiles",
-        cases: 200,
-        memory_mib: 192,
+        cases: 300,
+        memory_mib: 64,
     };
     reader.endures(mutated::files(texts), |(which, text)| {
         checked(&[SentText {

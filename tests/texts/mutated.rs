@@ -156,6 +156,8 @@ pub enum Wound {
     Many(Index, u16),
     /// A line stands this often.
     ManyLines(Index, u16),
+    /// The same, its last word another each time.
+    CountedLines(Index, u16),
 }
 
 fn tokens(text: &str) -> Vec<&str> {
@@ -299,6 +301,18 @@ impl Wound {
                 l[at] = l[at].repeat(within(l[at].len(), *times));
                 Some(())
             }),
+            Wound::CountedLines(at, times) => with_lines(text, |l| {
+                let at = pick(at, l.len())?;
+                let end = l[at].rfind(char::is_alphanumeric)?;
+                let (head, last) = l[at].split_at(end);
+                let counted = (0..within(l[at].len() + 5, *times)).map(|n| {
+                    let mut last = last.chars();
+                    let first = last.next().unwrap_or_default();
+                    format!("{head}{first}{n}{}", last.as_str())
+                });
+                l[at] = counted.collect();
+                Some(())
+            }),
         }
     }
 }
@@ -348,6 +362,7 @@ fn wounds(whole: bool) -> impl Strategy<Value = Wound> {
         1 => (1_u8..12).prop_map(Wound::Aliases),
         3 => (at(), 1_u16..many).prop_map(|(a, times)| Wound::Many(a, times)),
         1 => (at(), 1_u16..lines).prop_map(|(a, times)| Wound::ManyLines(a, times)),
+        1 => (at(), 1_u16..lines).prop_map(|(a, times)| Wound::CountedLines(a, times)),
     ]
 }
 

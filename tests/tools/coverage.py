@@ -56,9 +56,9 @@ READERS = (
     "daemon/report/ids.rs",
     "daemon/run/journal.rs",
     "daemon/web/runs.rs",
-    "drivers/exchange/{ack,line,scpi,talk}.rs",
-    "drivers/exchange/modbus/{frames,words}.rs",
-    "drivers/profile/{pattern,read,read_registers,read_settings,read_steps,registers,samples,template,value}.rs",
+    "drivers/exchange/{ack,acks,block,frame,line,scpi,talk}.rs",
+    "drivers/exchange/modbus/{ask,frames,request,resync,single,station,words}.rs",
+    "drivers/profile/{blocks,codec,pattern,perform,rail,read,read_blocks,read_frames,read_rail,read_registers,read_settings,read_steps,registers,samples,template,value}.rs",
 )
 CODE = 0  # the kind of a region that is code, in LLVM's export
 
@@ -117,10 +117,9 @@ def run(binaries):
     subprocess.run([tool("llvm-profdata"), "merge", "-sparse", "-o", merged, *profiles], check=True)
 
 
-def exported(binaries):
+def exported(objects, profile):
     """LLVM's own account of the regions and branches of every function."""
-    objects = [binaries[package] for package, _ in RUNS]
-    command = [tool("llvm-cov"), "export", "--format=text", f"--instr-profile={HOME / 'merged.profdata'}", objects[0]]
+    command = [tool("llvm-cov"), "export", "--format=text", f"--instr-profile={HOME / profile}", objects[0]]
     for other in objects[1:]:
         command += ["--object", other]
     done = subprocess.run(command, stdout=subprocess.PIPE, check=True)
@@ -197,14 +196,14 @@ def is_product(name):
     return name.startswith(ROOMS) and not last.startswith(("tests", "samples", "build.rs")) and "/peers/" not in name
 
 
-def counted(functions):
-    """The files of the rooms, each with its counts; instantiations are added up."""
+def counted(functions, is_meant):
+    """The files that are meant, each with its counts; instantiations are added up."""
     files = {}
     for function in functions:
         names = [os.path.relpath(name, ROOT) for name in function["filenames"]]
         for begin, column, end, end_column, count, at, _, kind in function["regions"]:
             name = names[at]
-            if kind != CODE or not is_product(name):
+            if kind != CODE or not is_meant(name):
                 continue
             file = files.setdefault(name, None) or File(name)
             files[name] = file
@@ -212,7 +211,7 @@ def counted(functions):
                 file.regions[begin, column, end, end_column] += count
         for begin, column, end, end_column, true, false, at, *_ in function["branches"]:
             name = names[at]
-            if not is_product(name):
+            if not is_meant(name):
                 continue
             file = files.setdefault(name, None) or File(name)
             files[name] = file
@@ -239,7 +238,7 @@ def listed():
 
 
 def texts():
-    """LLVM's table of what the hostile texts reach in the readers."""
+    """What the hostile texts reach in the readers, and what they do not."""
     command = ["cargo", "test", "--test", "texts", "--no-run", "--message-format=json", "-p", "wakerail"]
     binary = built(command)["texts"]
     raw = HOME / "raw"
@@ -247,15 +246,29 @@ def texts():
     raw.mkdir()
     environment = dict(os.environ, LLVM_PROFILE_FILE=str(raw / "%p.profraw"), CARGO_MANIFEST_DIR=str(ROOT))
     subprocess.run([binary, "--quiet"], cwd=ROOT, env=environment, check=True)
-    merged = HOME / "texts.profdata"
     profiles = [str(path) for path in raw.glob("*.profraw")]
-    subprocess.run([tool("llvm-profdata"), "merge", "-sparse", "-o", merged, *profiles], check=True)
-    files = []
+    subprocess.run([tool("llvm-profdata"), "merge", "-sparse", "-o", HOME / "texts.profdata", *profiles], check=True)
+    readers = set()
     for group in READERS:
         folder, names = group.removesuffix(".rs").rsplit("/", 1)
-        files += [str(ROOT / folder / f"{name}.rs") for name in names.strip("{}").split(",")]
-    report = [tool("llvm-cov"), "report", f"--instr-profile={merged}", binary, "--sources", *files]
-    subprocess.run(report, check=True)
+        readers.update(f"{folder}/{name}.rs" for name in names.strip("{}").split(","))
+    gone = [name for name in sorted(readers) if not (ROOT / name).is_file()]
+    if gone:
+        sys.exit(f"no such reader: {', '.join(gone)}")
+    files = counted(exported([binary], "texts.profdata"), readers.__contains__)
+    sums = [0] * 6
+    print(f"{'file':44} {'lines':>11} {'regions':>13} {'branch sides':>13}")
+    for name, file in files.items():
+        row = file.row()
+        print(f"{name:44} " + " ".join(f"{reached:>6}/{all_:<5}" for reached, all_ in row))
+        sums = [sum(pair) for pair in zip(sums, (number for pair in row for number in pair))]
+    pairs = list(zip(sums[::2], sums[1::2]))
+    print(f"{'all readers':44} " + " ".join(f"{reached:>6}/{all_:<5}" for reached, all_ in pairs))
+    print(f"{'':44} " + " ".join(f"{100 * reached / all_:>8.1f} %  " for reached, all_ in pairs))
+    print("\nnever reached:")
+    for name, file in files.items():
+        for line, column, words in file.missed():
+            print(f"{name}:{line}:{column}: {words}")
 
 
 def main():
@@ -270,7 +283,8 @@ def main():
     else:
         binaries = built()
         run(binaries)
-    files = counted(exported(binaries))
+    objects = [binaries[package] for package, _ in RUNS]
+    files = counted(exported(objects, "merged.profdata"), is_product)
     print(f"{'file':44} {'lines':>11} {'regions':>13} {'branch sides':>13}")
     held, sums = defaultdict(list), defaultdict(lambda: [0] * 6)
     for name, file in files.items():
