@@ -36,6 +36,8 @@ mod tests_block;
 #[cfg(test)]
 mod tests_closing;
 #[cfg(test)]
+mod tests_flood;
+#[cfg(test)]
 mod tests_late;
 #[cfg(test)]
 mod tests_program;

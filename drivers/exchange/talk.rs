@@ -28,7 +28,8 @@ const WRITE_WITHIN: Span = Span::from_secs(5);
 /// Bytes taken from the link at once.
 const READ_AT_MOST_BYTES: usize = 4096;
 /// Reads until a link counts as empty: a wire holds 4 kB, a kernel queue 64 kB, and
-/// a talker is not waited for.
+/// a talker is not waited for. So many are made as well when a time is over: what
+/// was there by then is an answer, and who talks faster than it is read is none.
 const READS_AT_MOST: u32 = 16;
 
 /// What a link must remember between questions. One per open link; a link that
@@ -54,6 +55,8 @@ pub struct LinkState {
     held_since: Moment,
     /// The line under way is too long and is being thrown away.
     overlong: bool,
+    /// A time that is over, and how often was read since.
+    overtime: (Mono, u32),
     counts: Counts,
     complaints: Vec<Complaint>,
 }
@@ -366,13 +369,26 @@ impl<'a> Talk<'a> {
 
     /// Waits for bytes and takes them; false when `until` has come first.
     fn listen(&mut self, until: Mono) -> Result<bool, DriverError> {
+        let is_over = self.seat.now().mono >= until;
         let ear = self.link.ear();
         match self.seat.wait(Some(until), Some(&ear)) {
             Woken::Due => return Ok(false),
             Woken::Mail => {}
+            // A wait finds bytes before it finds that its time is over.
+            Woken::Bytes if is_over && self.reads_since(until) > READS_AT_MOST => {
+                return Ok(false);
+            }
             Woken::Bytes => self.take_bytes()?,
         }
         Ok(true)
+    }
+
+    /// Counts reads since a time was over.
+    fn reads_since(&mut self, until: Mono) -> u32 {
+        let (before, reads) = self.state.overtime;
+        let reads = if before == until { reads + 1 } else { 1 };
+        self.state.overtime = (until, reads);
+        reads
     }
 
     fn take_bytes(&mut self) -> Result<(), DriverError> {
