@@ -110,15 +110,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
     }
     let mut fields = Fields::of(root, "the profile", mistakes)?;
     let name = fields.need("profile", readers::name);
-    let format = readers::checked(readers::integer, |format: &i64| {
-        if *format == FORMAT {
-            return Ok(());
-        }
-        Err(format!(
-            "format {format} is not known; this program reads format {FORMAT}"
-        ))
-    });
-    let _ = fields.need_like("format", "1", format);
+    let _ = fields.need_like("format", "1", readers::checked(readers::integer, is_known));
     let role = fields.need(
         "role",
         readers::one_of(&[
@@ -177,6 +169,15 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
         samples::hold(root, &profile, mistakes);
     }
     Some(profile)
+}
+
+fn is_known(format: &i64) -> Result<(), String> {
+    if *format == FORMAT {
+        return Ok(());
+    }
+    Err(format!(
+        "format {format} is not known; this program reads format {FORMAT}"
+    ))
 }
 
 /// How many forms of answers are written in it, wherever they stand.

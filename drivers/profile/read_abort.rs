@@ -85,7 +85,7 @@ pub(super) fn whole(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) 
             );
         }
         match act(step, given) {
-            Ok(Act::Pause(span) | Act::Write { within: span, .. }) => longest = longest + span,
+            Ok(Act::Pause(span) | Act::Write { within: span, .. }) => longest += span,
             Ok(Act::Line(_) | Act::Bytes(_)) => {}
             Err(error) => {
                 let text = match error {

@@ -95,6 +95,7 @@ fn shipped() -> &'static [Arc<Profile>] {
                 name: shipped.name.to_owned(),
                 text: shipped.text.to_owned(),
                 codec: shipped.codec.as_ref().map(used),
+                settings: Vec::new(),
             };
             of(Some(&used), DeviceRole::Meter).expect("a shipped profile")
         };
