@@ -5,6 +5,7 @@
 use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
+use drivers::link::session;
 use photometry::units::{Mono, Span};
 use wakerail::run::journal::{Body, Event};
 
@@ -17,6 +18,8 @@ use super::wall::{self, WallBench};
 const PIECE_AFTER: Span = Span::from_secs(10);
 /// From cutting a piece to having it in the record; far more than it takes.
 const PIECE_ON_ITS_WAY: Span = Span::from_secs(2);
+/// A reading's bytes go over the link when it is taken, by both accounts of time.
+const AT_ITS_TIME_S: f64 = 0.5;
 /// Between two looks at a run's state.
 const LOOK: Duration = Duration::from_millis(10);
 
@@ -63,37 +66,61 @@ fn kept(life: &Life, device: &str) -> Vec<Said> {
     lines.collect()
 }
 
-/// Lines that stand before one that was said earlier: doubled or moved pieces.
+/// Lines that stand before one that was said earlier, or twice: doubled or moved
+/// pieces.
 fn out_of_order(said: &[Said]) -> usize {
     let later = |pair: &&[Said]| {
         let (first, second) = (&pair[0], &pair[1]);
         (first.sitting, first.after_s) > (second.sitting, second.after_s)
+            || (first.after_s == second.after_s && first.bytes == second.bytes)
     };
     said.windows(2).filter(later).count()
 }
 
-/// The raw answers of the readings of each sitting, and when they were taken.
-fn answers(events: &[Event]) -> BTreeMap<u64, Vec<(Mono, Vec<u8>)>> {
-    let mut of: BTreeMap<u64, Vec<(Mono, Vec<u8>)>> = BTreeMap::new();
+/// The raw answer of a reading, and when it was taken.
+struct Answer {
+    taken: Mono,
+    /// Since the run began, by civil time.
+    after_s: f64,
+    raw: Vec<u8>,
+}
+
+/// The answers of the readings of each sitting.
+fn answers(events: &[Event]) -> BTreeMap<u64, Vec<Answer>> {
+    let began = events.first().expect("a run").at.wall;
+    let mut of: BTreeMap<u64, Vec<Answer>> = BTreeMap::new();
     for event in events {
         if let Body::Taken { reading, .. } = &event.body
             && !reading.raw.is_empty()
         {
-            let answer = (reading.taken.mono, reading.raw.clone());
-            of.entry(u64::from(event.sitting)).or_default().push(answer);
+            of.entry(u64::from(event.sitting))
+                .or_default()
+                .push(Answer {
+                    taken: reading.taken.mono,
+                    after_s: reading.taken.wall.since(began).secs(),
+                    raw: reading.raw.clone(),
+                });
         }
     }
     of
 }
 
-/// How many answers, from the first on, stand in the bytes one after the other.
-fn found(answers: &[(Mono, Vec<u8>)], mut bytes: &[u8]) -> usize {
-    for (at, (_, answer)) in answers.iter().enumerate() {
-        let place = bytes.windows(answer.len()).position(|part| part == answer);
-        let Some(place) = place else {
+/// How many answers, from the first on, went over the link at their time.
+fn found(answers: &[Answer], said: &[&Said]) -> usize {
+    let mut bytes = Vec::new();
+    for one in said.iter().filter(|said| said.from_device) {
+        bytes.extend(one.bytes.iter().map(|byte| (*byte, one.after_s)));
+    }
+    let mut rest = &bytes[..];
+    for (at, answer) in answers.iter().enumerate() {
+        let is_it = |part: &[(u8, f64)]| {
+            let same = part.iter().zip(&answer.raw).all(|(one, raw)| one.0 == *raw);
+            same && (part[0].1 - answer.after_s).abs() < AT_ITS_TIME_S
+        };
+        let Some(place) = rest.windows(answer.raw.len()).position(is_it) else {
             return at;
         };
-        bytes = &bytes[place + answer.len()..];
+        rest = &rest[place + answer.raw.len()..];
     }
     answers.len()
 }
@@ -111,7 +138,8 @@ fn slow_bench(folder: &std::path::Path) -> WallBench {
     wall
 }
 
-/// Lives between one piece and two; then one to the run's end.
+/// Every third life ends before its first piece, the others between one piece and
+/// two; then one to the run's end.
 fn killed(wall: &WallBench, data: &std::path::Path, kills: usize, seed: &mut u64) -> (Life, Heard) {
     let start = Start::before(wall);
     let life = Life::ready(data, &start);
@@ -120,8 +148,12 @@ fn killed(wall: &WallBench, data: &std::path::Path, kills: usize, seed: &mut u64
     let heard = Heard::default();
     heard.listen(data, 1);
     let mut life = life;
-    for _ in 0..kills {
-        let lives = Duration::from_secs_f64(11.5 + 8.0 * share(seed));
+    for nth in 0..kills {
+        let secs = match nth % 3 {
+            0 => 4.0 * share(seed),
+            _ => 11.5 + 8.0 * share(seed),
+        };
+        let lives = Duration::from_secs_f64(secs);
         while life.begun.elapsed() < lives && state(data, 1) == "measuring" {
             std::thread::sleep(LOOK);
         }
@@ -140,7 +172,7 @@ fn killed(wall: &WallBench, data: &std::path::Path, kills: usize, seed: &mut u64
 
 #[test]
 fn killed_at_random_instants_the_kept_traffic_lacks_the_last_piece_alone() {
-    let kills = if tally::long() { 20 } else { 2 };
+    let kills = if tally::long() { 30 } else { 3 };
     let folder = tempfile::tempdir().expect("a folder");
     let wall = slow_bench(&folder.path().join("bench"));
     let data = folder.path().join("data");
@@ -155,23 +187,24 @@ fn killed_at_random_instants_the_kept_traffic_lacks_the_last_piece_alone() {
     for device in ["rail", "fingers"] {
         disordered += out_of_order(&kept(&life, device));
     }
+    let session = life.ok(&["traffic", "1", "lux-head"]);
+    let session = session::read(&session).expect("a session");
+    assert_eq!(session.len(), meter.len(), "both forms tell the same lines");
     let (_, events, whole) = journal(&data, 1);
     assert!(whole);
     let sittings = answers(&events);
     let last = *sittings.keys().last().expect("readings");
     let (mut with_bytes, mut gone, mut gone_too_old) = (0, 0, 0);
     for (sitting, answers) in &sittings {
-        let from = meter.iter().filter(|said| said.sitting == *sitting);
-        let from = from.filter(|said| said.from_device);
-        let bytes: Vec<u8> = from.flat_map(|said| said.bytes.clone()).collect();
-        let found = found(answers, &bytes);
+        let of = meter.iter().filter(|said| said.sitting == *sitting);
+        let found = found(answers, &of.collect::<Vec<_>>());
         with_bytes += found;
         gone += answers.len() - found;
-        let end = answers.last().expect("readings").0;
+        let end = answers.last().expect("readings").taken;
         let may_lack = PIECE_AFTER + PIECE_ON_ITS_WAY;
         let lacking = answers[found..].iter();
         gone_too_old += lacking
-            .filter(|(taken, _)| *sitting == last || end.since(*taken) > may_lack)
+            .filter(|one| *sitting == last || end.since(one.taken) > may_lack)
             .count();
     }
     let found = wrong(&data, 1, heard.seq());
