@@ -1,5 +1,12 @@
-//! Whether a run may be handed over: where its unit stands, and whether the
-//! machine is still the one that it began on. Pure.
+//! Whether a run may be handed over: where its unit stands, whether the bench is
+//! as it was frozen, and whether the machine is still the one that it began on.
+//! Pure.
+
+use std::collections::BTreeSet;
+
+use crate::plan::card::{Card, Fingers, Meter, Rail};
+use crate::plan::frozen::Frozen;
+use crate::plan::profiles::UsedProfile;
 
 /// Where a run's unit stands, against what the run froze.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -22,6 +29,83 @@ pub fn stands(frozen: Option<i64>, current: Option<i64>) -> Stands {
     }
 }
 
+/// What of a bench is not as a run froze it, in words: a reading that is taken
+/// otherwise than its account tells cannot be defended. Where a device is
+/// plugged in may change, how long it is waited for, and whatever the run does
+/// not use.
+pub fn changed(frozen: &Frozen, now: &Card) -> Vec<String> {
+    let then = &frozen.card;
+    let used: BTreeSet<&str> = frozen
+        .itinerary
+        .tests
+        .iter()
+        .map(|t| t.meter.as_str())
+        .collect();
+    let mut changed = Vec::new();
+    for meter in then
+        .meters
+        .iter()
+        .filter(|meter| used.contains(meter.name.as_str()))
+    {
+        let other = now.meters.iter().find(|other| other.name == meter.name);
+        if other.is_none_or(|other| !same_meter(meter, other)) {
+            changed.push(format!("the meter `{}`", meter.name));
+        }
+    }
+    if !same_if_there(then.rail.as_ref(), now.rail.as_ref(), same_rail) {
+        changed.push("the rail".to_owned());
+    }
+    if !same_if_there(then.fingers.as_ref(), now.fingers.as_ref(), same_fingers) {
+        changed.push("the fingers".to_owned());
+    }
+    if then.places != now.places {
+        changed.push("the places".to_owned());
+    }
+    changed
+}
+
+fn same_if_there<T>(then: Option<&T>, now: Option<&T>, same: fn(&T, &T) -> bool) -> bool {
+    match (then, now) {
+        (Some(then), Some(now)) => same(then, now),
+        (then, now) => then.is_none() && now.is_none(),
+    }
+}
+
+/// What was frozen before there were profiles is held against none.
+fn profile(then: Option<&UsedProfile>, now: Option<&UsedProfile>) -> Option<UsedProfile> {
+    then.and(now).cloned()
+}
+
+fn same_meter(then: &Meter, now: &Meter) -> bool {
+    let now = Meter {
+        port: then.port.clone(),
+        back_within: then.back_within,
+        profile: profile(then.profile.as_ref(), now.profile.as_ref()),
+        ..now.clone()
+    };
+    *then == now
+}
+
+fn same_rail(then: &Rail, now: &Rail) -> bool {
+    let now = Rail {
+        port: then.port.clone(),
+        back_within: then.back_within,
+        profile: profile(then.profile.as_ref(), now.profile.as_ref()),
+        ..now.clone()
+    };
+    *then == now
+}
+
+fn same_fingers(then: &Fingers, now: &Fingers) -> bool {
+    let now = Fingers {
+        port: then.port.clone(),
+        back_within: then.back_within,
+        profile: profile(then.profile.as_ref(), now.profile.as_ref()),
+        ..now.clone()
+    };
+    *then == now
+}
+
 /// Whether the machine was started anew since a run's last event: power may
 /// have been lost. `last` is the boot under which that was written; none for
 /// a run without events.
@@ -31,7 +115,10 @@ pub fn other_boot(last: Option<&str>, now: &str) -> bool {
 
 #[cfg(test)]
 mod tests {
+    use photometry::units::{Length, Span};
+
     use super::*;
+    use crate::plan::{layout, samples};
 
     #[test]
     fn a_unit_stands_as_frozen_only_under_the_same_placement() {
@@ -45,6 +132,61 @@ mod tests {
         ];
         for (frozen, current, expected) in cases {
             assert_eq!(stands(frozen, current), expected, "{frozen:?} {current:?}");
+        }
+    }
+
+    /// What a run measures with may not change under it; what it is not about may.
+    #[test]
+    fn a_bench_that_changed_is_told_by_its_parts() {
+        let (plan, lamp) = (samples::plan(samples::survey(&[12, 18])), samples::lamp(2));
+        let (placement, card) = (samples::placement(), samples::card());
+        let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
+        let frozen = &Frozen {
+            program: "test".to_owned(),
+            plan_texts: Vec::new(),
+            redo_of: None,
+            scripts: Vec::new(),
+            plan,
+            lamp,
+            card,
+            placement,
+            itinerary,
+        };
+        let told = |change: fn(&mut Card)| {
+            let mut now = frozen.card.clone();
+            change(&mut now);
+            changed(frozen, &now).join(", ")
+        };
+        type Change = fn(&mut Card);
+        let cases: [(&str, Change); 9] = [
+            ("", |_| {}),
+            ("", |card| card.ports.clear()),
+            ("", |card| card.meters[0].port = "another".to_owned()),
+            ("", |card| {
+                card.meters.push(Meter {
+                    name: "spare".to_owned(),
+                    ..card.meters[0].clone()
+                })
+            }),
+            ("the meter `lux-head`", |card| {
+                card.meters[0].integration = Span::from_ms(5)
+            }),
+            ("the meter `lux-head`", |card| {
+                card.meters[0].calibration.certificate = "K-9".to_owned();
+            }),
+            ("the meter `lux-head`", |card| card.meters.clear()),
+            ("the rail, the fingers", |card| {
+                card.rail = None;
+                card.fingers = None;
+            }),
+            ("the rail", |card| {
+                if let Some(rail) = &mut card.rail {
+                    rail.datum_at = Length::from_mm(7);
+                }
+            }),
+        ];
+        for (expected, change) in cases {
+            assert_eq!(told(change), expected);
         }
     }
 

@@ -302,6 +302,7 @@ impl Keeper {
             let (run, begun) = (next.run, next.begun);
             match self.displaced(run).await? {
                 Some(why) if !begun => {
+                    tracing::warn!(%run, "{why}");
                     self.store.hold_unbegun(run, &why).await?;
                     self.stir();
                 }
@@ -315,8 +316,8 @@ impl Keeper {
         Ok(())
     }
 
-    /// Hands a run over. `displaced`: its unit no longer stands there, so it
-    /// may only be held or ended.
+    /// Hands a run over. `displaced`: its unit or the bench are not as they were,
+    /// so it may only be held or ended.
     async fn assign(
         &self,
         desk: &Desk,
@@ -393,23 +394,45 @@ impl Keeper {
         }
     }
 
-    /// Why a run's unit does not stand as it was frozen; none when it does.
+    /// Why unit or bench are not as a run froze them; none when they are.
     pub(super) async fn displaced(&self, run: RunId) -> Result<Option<String>, Refusal> {
         let row = self.row(run).await?;
         let frozen = self.store.placement_of_run(run).await?;
         let current = self.store.placement_of_unit(&row.unit).await?;
         let unit = &row.unit;
-        Ok(match adopt::stands(frozen, current.map(|(id, _)| id)) {
-            Stands::AsFrozen => None,
-            Stands::Anew => Some(format!(
+        match adopt::stands(frozen, current.map(|(id, _)| id)) {
+            Stands::AsFrozen => self.changed(&row).await,
+            Stands::Anew => Ok(Some(format!(
                 "unit `{unit}` was placed anew since this run was booked; release the run to \
                  measure it there"
-            )),
-            Stands::Nowhere => Some(format!(
+            ))),
+            Stands::Nowhere => Ok(Some(format!(
                 "unit `{unit}` stands on no bench; place it (`wakerail place {unit} --lamp FILE`), \
                  then release the run"
-            )),
-        })
+            ))),
+        }
+    }
+
+    /// Why the bench is not as a run froze it.
+    async fn changed(&self, row: &RunRow) -> Result<Option<String>, Refusal> {
+        let Some(desk) = self.desks.get(&row.bench) else {
+            return Ok(None);
+        };
+        let Some((frozen, _)) = self.store.frozen(row.id).await? else {
+            return Ok(None);
+        };
+        let changed = adopt::changed(&frozen, &desk.card);
+        if changed.is_empty() {
+            return Ok(None);
+        }
+        let (bench, what) = (&row.bench, changed.join(", "));
+        let then = match row.begun {
+            Some(_) => "put it back, start the daemon again, then release the run",
+            None => "release the run to measure with the bench as it is now",
+        };
+        Ok(Some(format!(
+            "the file of bench `{bench}` says otherwise than when this run was booked ({what}): {then}"
+        )))
     }
 
     pub(super) async fn row(&self, run: RunId) -> Result<RunRow, Refusal> {

@@ -32,7 +32,8 @@ impl Keeper {
         }
     }
 
-    /// Lets a held run go on, if its unit stands where it must.
+    /// Lets a held run go on, if its unit stands where it must and the bench is as
+    /// it was.
     ///
     /// # Errors
     /// When it is not held, or its unit stands elsewhere.
@@ -57,7 +58,7 @@ impl Keeper {
         if let Some(desk) = self.desk_of(&row) {
             if let Some(why) = self.displaced(run).await? {
                 let hint = format!("stop it (`wakerail stop {run}`) and book it again: {why}");
-                let why = "cannot go on: its unit does not stand as when it began";
+                let why = "cannot go on: its unit or its bench are not as when it began";
                 return Err(wrong_state(&row, why, Some(hint)));
             }
             return self.order(desk, Order::Release(run));

@@ -156,6 +156,19 @@ fn until_it_reads(daemon: &Daemon) {
     panic!("run 1 never took a reading");
 }
 
+fn until_held(daemon: &Daemon, run: &str) {
+    for _ in 0..1000 {
+        let rows = daemon.ok(&["runs", "--format", "csv"]);
+        let mut rows = rows
+            .lines()
+            .map(|line| line.split(',').take(2).collect::<Vec<_>>());
+        if rows.any(|row| row == [run, "held"]) {
+            return;
+        }
+    }
+    panic!("run {run} was never held");
+}
+
 /// Told to leave, then killed: what a person sees of it.
 #[test]
 fn a_run_that_was_broken_off_goes_on() {
@@ -201,6 +214,49 @@ fn a_run_that_was_broken_off_goes_on() {
         }
     }
     assert_eq!(code, Some(0));
+}
+
+/// A bench file that was changed under a run: the run is held, because what it
+/// would measure now is not what its account tells, and goes on with the file as
+/// it was.
+#[test]
+fn a_bench_that_changed_under_a_run_holds_it() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let data = folder.path().join("data");
+    let bench = folder.path().join("bench.yaml");
+    let text = std::fs::read_to_string(example(BENCH)).expect("text");
+    let changed = text.replace("integration: 200 ms", "integration: 400 ms");
+    assert_ne!(changed, text);
+    let start = |text: &str| {
+        std::fs::write(&bench, text).expect("written");
+        Daemon::start(&data, &bench.to_string_lossy(), 5)
+    };
+    let daemon = start(&text);
+    place(&daemon, "D-17");
+    let plan = example("plan-evening-survey.yaml");
+    daemon.ok(&["book", &plan, "--unit", "D-17"]);
+    until_it_reads(&daemon);
+    daemon.ok(&["book", &example("plan-short.yaml"), "--unit", "D-17"]);
+    daemon.signal("KILL");
+    assert_eq!(daemon.ended().0, None);
+
+    let daemon = start(&changed);
+    let words = "the file of bench `strand` says otherwise than when this run was booked (the \
+                 meter `lux-head`)";
+    until_held(&daemon, "1");
+    let shown = daemon.ok(&["show", "1", "--journal"]);
+    assert!(shown.contains(words), "{shown}");
+    let refused = daemon.told(&["release", "1"]);
+    assert_ne!(refused.code, 0);
+    assert!(refused.err.contains(words), "{refused:?}");
+    daemon.signal("TERM");
+    assert_eq!(daemon.ended().0, Some(0));
+
+    let daemon = start(&text);
+    daemon.ok(&["release", "1"]);
+    for run in ["1", "2"] {
+        assert_eq!(daemon.told(&["watch", run]).code, 0);
+    }
 }
 
 /// Two signals that have both arrived before the daemon looks: it ends without
