@@ -8,7 +8,7 @@ use crate::corpus;
 use crate::cost::Reader;
 use crate::device::Piece;
 use crate::readings::READINGS;
-use crate::talks::{read, talked};
+use crate::talks::{parsed, talked};
 
 /// What happens to something that is said.
 #[derive(Clone, Copy, Debug)]
@@ -103,7 +103,7 @@ fn conversations() {
         memory_mib: 4,
     };
     reader.endures((0..kept.len(), wounds), |(which, wounds)| {
-        let (who, mut says) = read(&kept[*which]);
+        let (who, mut says) = parsed(&kept[*which]);
         for (answer, piece, wound) in wounds {
             // Who speaks by itself is wounded there.
             let answers = says.answers.len();

@@ -16,10 +16,12 @@ use drivers::error::DriverError;
 use drivers::exchange::modbus::ask;
 use drivers::exchange::modbus::frames::Form;
 use drivers::exchange::modbus::request::RegisterSpace;
+use drivers::exchange::modbus::resync;
 use drivers::exchange::modbus::station::{Limits, Station};
 use drivers::exchange::talk::Talk;
 use drivers::exchange::{ack, line};
 use drivers::profile::perform::{self, Given};
+use drivers::profile::read;
 use drivers::profile::types::{Profile, ProfileVerb, Speech};
 use photometry::units::Span;
 
@@ -62,7 +64,7 @@ fn piece(text: &str) -> Option<Piece> {
 }
 
 /// Who is spoken to, and what it says.
-pub fn read(text: &str) -> (&str, Says) {
+pub fn parsed(text: &str) -> (&str, Says) {
     let mut lines = text.split('\n');
     let who = lines.next().unwrap_or_default().trim();
     let mut says = Says::default();
@@ -170,6 +172,38 @@ fn meter(talk: &mut Talk<'_>, meter: &Profile) -> Vec<String> {
     told
 }
 
+/// A device of registers by its profile: the link made sure of, then each verb.
+fn by_registers(talk: &mut Talk<'_>, profile: &Profile, verbs: &[ProfileVerb]) -> Vec<String> {
+    let station = profile.station(1, Form::Rtu).expect("registers");
+    let mut told = vec![match resync::resynchronise(talk, &station) {
+        Ok(found) => format!("{found:?}"),
+        Err(why) => error(&why),
+    }];
+    let all = verbs.iter();
+    told.extend(all.map(|one| verb(talk, profile, *one, Some(&station))));
+    told
+}
+
+/// Steps that no shipped profile has.
+const TERN: &str = r#"profile: tern
+format: 1
+role: meter
+about: a meter with steps of many kinds
+unit: lx
+lines: {end: lf, answer-within: 1 s, longest-answer: 2 s}
+resync: quiet
+identity: {ask: "WHO", answer: "{maker},{serial}"}
+settings:
+  gain: {set: "G {value}", value: 3, between: [2, 9]}
+read-illuminance:
+  - {tell: "ARM"}
+  - {until: "STATE?", answer: "{state}", is: {state: ready}, every: 100 ms, within: 500 ms}
+  - {ask: "MODE?", answer: "{mode:word}", is: {mode: FAST}}
+  - {ask: "READ?", answer: "{illuminance:number} {unit:word}"}
+  - {ask: "READ?", answer: "{illuminance:number} {unit:word}"}
+samples: [{read-illuminance: "12 lx", gives: 12 lx}]
+"#;
+
 fn modbus(talk: &mut Talk<'_>, name: &str, form: Form, echo: bool) -> Vec<String> {
     let profile = profile(name);
     let mut station = profile.station(1, form).expect("registers");
@@ -198,14 +232,25 @@ fn modbus(talk: &mut Talk<'_>, name: &str, form: Form, echo: bool) -> Vec<String
 
 /// Everything that is asked in a conversation, and what came of it.
 pub fn told(text: &str) -> Option<String> {
-    let (who, says) = read(text);
+    let (who, says) = parsed(text);
     talked(who, says)
 }
 
 /// The same of a device that says this; none where nobody is called so.
 pub fn talked(who: &str, mut says: Says) -> Option<String> {
-    says.by_frames = matches!(who, "rtu" | "rtu-echo" | "tcp" | "frame-luxmeter");
+    says.by_frames = matches!(who, "rtu" | "rtu-echo" | "tcp" | "frame-luxmeter")
+        || who.starts_with("register-");
+    let shutters = [
+        ProfileVerb::CloseCoil,
+        ProfileVerb::ReadCoil,
+        ProfileVerb::OpenAllCoils,
+    ];
     let known = [
+        "tern",
+        "asked-relays",
+        "register-luxmeter",
+        "register-relays",
+        "register-rail",
         "lines",
         "rtu",
         "rtu-echo",
@@ -226,14 +271,33 @@ pub fn talked(who: &str, mut says: Says) -> Option<String> {
             "rtu" => modbus(talk, "register-luxmeter", Form::Rtu, false),
             "rtu-echo" => modbus(talk, "register-luxmeter", Form::Rtu, true),
             "tcp" => modbus(talk, "register-luxmeter", Form::Tcp, false),
+            "register-luxmeter" => {
+                let light = [ProfileVerb::ReadIlluminance; 2];
+                by_registers(talk, &profile(who), &light)
+            }
+            "register-relays" => by_registers(talk, &profile(who), &shutters),
+            "register-rail" => {
+                let verbs = [ProfileVerb::ReadPlace, ProfileVerb::Go, ProfileVerb::Stop];
+                by_registers(talk, &profile(who), &verbs)
+            }
             name => {
-                let profile = profile(name);
+                let profile = match name {
+                    "tern" => read::profile("tern.yaml", TERN)
+                        .expect("a profile")
+                        .0
+                        .into(),
+                    name => profile(name),
+                };
                 if let Speech::Lines(manner) | Speech::Frames(manner) = &profile.speech {
                     talk.follow(manner.clone());
                 }
-                match name.ends_with("rail") {
-                    true => acks(talk, &profile),
-                    false => meter(talk, &profile),
+                match name {
+                    "byte-rail" | "line-rail" => acks(talk, &profile),
+                    "asked-relays" => {
+                        let verbs = shutters.iter();
+                        verbs.map(|one| verb(talk, &profile, *one, None)).collect()
+                    }
+                    _ => meter(talk, &profile),
                 }
             }
         };
