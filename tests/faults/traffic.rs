@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 use drivers::link::session;
+use drivers::link::tap::Way;
 use photometry::units::{Mono, Span};
 use wakerail::run::journal::{Body, Event};
 
@@ -20,6 +21,8 @@ const PIECE_AFTER: Span = Span::from_secs(10);
 const PIECE_ON_ITS_WAY: Span = Span::from_secs(2);
 /// A reading's bytes go over the link when it is taken, by both accounts of time.
 const AT_ITS_TIME_S: f64 = 0.5;
+/// Those whose links are kept.
+const DEVICES: [&str; 3] = ["lux-head", "rail", "fingers"];
 /// Between two looks at a run's state.
 const LOOK: Duration = Duration::from_millis(10);
 
@@ -64,6 +67,38 @@ fn kept(life: &Life, device: &str) -> Vec<Said> {
         }
     });
     lines.collect()
+}
+
+/// What is printed of the three links for a person, read as it is replayed.
+#[derive(Default)]
+struct Printed([Vec<(Span, Way, Vec<u8>)>; 3]);
+
+impl Printed {
+    /// Looks the record through and reads what is printed to its end; what was
+    /// printed before the death must still be there, and in front.
+    fn again(&mut self, life: &Life) {
+        life.ok(&["store", "check"]);
+        for (device, before) in DEVICES.iter().zip(&mut self.0) {
+            let told = life.told(&["traffic", "1", device]);
+            if told.code != 0 {
+                // No piece was cut yet; and none is there that once was.
+                assert!(before.is_empty(), "{device}: {told:?}");
+                continue;
+            }
+            let said = session::read(&told.out).unwrap_or_else(|error| panic!("{device}: {error}"));
+            let said = said.into_iter();
+            let now: Vec<_> = said
+                .map(|said| (said.after, said.way, said.bytes))
+                .collect();
+            assert!(now.starts_with(before), "{device}: other than it was");
+            *before = now;
+        }
+    }
+
+    /// How many lines there are of all links.
+    fn lines(&self) -> usize {
+        self.0.iter().map(Vec::len).sum()
+    }
 }
 
 /// Lines that stand before one that was said earlier, or twice: doubled or moved
@@ -140,7 +175,13 @@ fn slow_bench(folder: &std::path::Path) -> WallBench {
 
 /// Every third life ends before its first piece, the others between one piece and
 /// two; then one to the run's end.
-fn killed(wall: &WallBench, data: &std::path::Path, kills: usize, seed: &mut u64) -> (Life, Heard) {
+fn killed(
+    wall: &WallBench,
+    data: &std::path::Path,
+    kills: usize,
+    printed: &mut Printed,
+) -> (Life, Heard) {
+    let mut seed = 20_261_127;
     let start = Start::before(wall);
     let life = Life::ready(data, &start);
     place(&life, &wall.file("lamp.yaml"));
@@ -150,8 +191,8 @@ fn killed(wall: &WallBench, data: &std::path::Path, kills: usize, seed: &mut u64
     let mut life = life;
     for nth in 0..kills {
         let secs = match nth % 3 {
-            0 => 4.0 * share(seed),
-            _ => 11.5 + 8.0 * share(seed),
+            0 => 4.0 * share(&mut seed),
+            _ => 11.5 + 8.0 * share(&mut seed),
         };
         let lives = Duration::from_secs_f64(secs);
         while life.begun.elapsed() < lives && state(data, 1) == "measuring" {
@@ -160,6 +201,7 @@ fn killed(wall: &WallBench, data: &std::path::Path, kills: usize, seed: &mut u64
         life.kill();
         life = Life::ready(data, &start);
         heard.listen(data, 1);
+        printed.again(&life);
     }
     let begun = Instant::now();
     while matches!(state(data, 1).as_str(), "measuring" | "waiting") {
@@ -176,8 +218,11 @@ fn killed_at_random_instants_the_kept_traffic_lacks_the_last_piece_alone() {
     let folder = tempfile::tempdir().expect("a folder");
     let wall = slow_bench(&folder.path().join("bench"));
     let data = folder.path().join("data");
-    let mut seed = 20_261_127;
-    let (life, heard) = killed(&wall, &data, kills, &mut seed);
+    let mut printed = Printed::default();
+    let (life, heard) = killed(&wall, &data, kills, &mut printed);
+    let lines_before_the_last = printed.lines();
+    assert!(lines_before_the_last > 0, "nothing outlived a death");
+    printed.again(&life);
 
     let checked = life.ok(&["store", "check", "--format", "json"]);
     let checked: serde_json::Value = serde_json::from_str(&checked).expect("json");
@@ -187,9 +232,8 @@ fn killed_at_random_instants_the_kept_traffic_lacks_the_last_piece_alone() {
     for device in ["rail", "fingers"] {
         disordered += out_of_order(&kept(&life, device));
     }
-    let session = life.ok(&["traffic", "1", "lux-head"]);
-    let session = session::read(&session).expect("a session");
-    assert_eq!(session.len(), meter.len(), "both forms tell the same lines");
+    let in_text = printed.0[0].len();
+    assert_eq!(in_text, meter.len(), "both forms tell the same lines");
     let (_, events, whole) = journal(&data, 1);
     assert!(whole);
     let sittings = answers(&events);
@@ -213,6 +257,7 @@ fn killed_at_random_instants_the_kept_traffic_lacks_the_last_piece_alone() {
         &[
             ("kills", &kills),
             ("pieces", &pieces),
+            ("lines that outlived a death", &lines_before_the_last),
             ("readings with their bytes", &with_bytes),
             ("since the last piece", &gone),
             ("older without bytes", &gone_too_old),
