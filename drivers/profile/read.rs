@@ -38,8 +38,8 @@ const LONGEST: Span = Span::from_mins(1);
 /// Most samples.
 const SAMPLES_AT_MOST: usize = 100;
 /// Most forms of answers in a whole profile: one costs milliseconds to compile, also
-/// where it is refused.
-const PATTERNS_AT_MOST: usize = 100;
+/// where it is refused, and no text may take over 100 ms. Shipped ones have ten.
+const PATTERNS_AT_MOST: usize = 50;
 /// The keys under which such a form stands.
 const PATTERN_KEYS: &[&str] = &["answer", "match", "hear", "rest"];
 

@@ -279,9 +279,9 @@ fn fields_and_patterns_are_few() {
         let one = |n| format!("  s{n}: {{set: [{steps}], value: 1}}\n");
         (0..count).map(one).collect()
     };
-    let many = format!("{SHORT}settings:\n{}", settings(5));
-    assert_eq!(told(&many), ["1:1 too-many more than 100 forms of answers"]);
-    let fewer = format!("{SHORT}settings:\n{}", settings(4));
+    let many = format!("{SHORT}settings:\n{}", settings(3));
+    assert_eq!(told(&many), ["1:1 too-many more than 50 forms of answers"]);
+    let fewer = format!("{SHORT}settings:\n{}", settings(2));
     assert!(!told(&fewer).join(" ").contains("too-many"));
 }
 
