@@ -11,7 +11,7 @@ use drivers::clock::Clock;
 use drivers::error::DriverError;
 use drivers::exchange::modbus::frames::Form;
 use drivers::exchange::talk::{LinkState, Talk};
-use drivers::link::{Address, Link};
+use drivers::link::{Address, Link, LinkError};
 use drivers::profile::shipped;
 use drivers::roles::photometer::Photometer;
 use drivers::roles::presser::Presser;
@@ -68,10 +68,24 @@ fn listens(address: &Address) {
     }
 }
 
+/// Opens a link. A process that another test starts at this very moment holds a
+/// copy of what was just closed, until it has become the program that it is to be.
+fn opened(address: &Address, clock: &Clock) -> Link {
+    let begun = std::time::Instant::now();
+    loop {
+        match Link::open(address, clock) {
+            Err(LinkError::Busy { .. }) if begun.elapsed().as_secs() < 10 => {
+                std::thread::sleep(std::time::Duration::from_millis(5));
+            }
+            other => return other.expect("a link"),
+        }
+    }
+}
+
 fn with<T>(address: &Address, how: impl FnOnce(&mut Talk<'_>) -> T) -> T {
     let clock = Clock::wall();
     let mut seat = clock.seat("test");
-    let mut link = Link::open(address, &clock).expect("a link");
+    let mut link = opened(address, &clock);
     let (never, mut state) = (AtomicBool::new(false), LinkState::new());
     how(&mut Talk::new(&mut seat, &mut link, &never, &mut state))
 }
