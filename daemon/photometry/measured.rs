@@ -404,7 +404,8 @@ mod tests {
             count,
             times: 1.0,
         };
-        let cases: &[(&[u8], Packing, Option<Vec<f64>>)] = &[
+        type Case<'a> = (&'a [u8], Packing, Option<Vec<f64>>);
+        let cases: &[Case<'_>] = &[
             (
                 b"#18\x3f\x80\x00\x00\xc0\x20\x00\x00\n",
                 packing(NumberForm::F32, true, 3, 2),
