@@ -1,17 +1,18 @@
 //! One action, from *started* to *done* or to what broke it off.
 
 use drivers::roles::positioner::Proof;
-use photometry::measured::{Outcome, Reading};
+use photometry::measured::{Outcome, Quantity, Reading};
 use photometry::units::{Length, Ratio, Span};
 
 use super::asking::Broken;
+use super::questions;
 use super::record::RecordError;
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
 use crate::bench::limits;
-use crate::bench::open::{FINGERS, RAIL};
+use crate::bench::open::{FINGERS, OUTLETS, RAIL};
 use crate::plan::card::Rail;
-use crate::plan::itinerary::{Action, Key, Purpose, Question, TestHead, What};
+use crate::plan::itinerary::{Action, Key, Purpose, TestHead, What};
 use crate::plan::print;
 use crate::run::decide;
 use crate::run::journal::{
@@ -23,7 +24,7 @@ use crate::run::lit::Astray;
 /// its mains for a moment is back by then. Common practice, no source.
 const LOOK_AGAIN_AFTER: Span = Span::from_secs(2);
 /// Askings of a meter that gives no value before the action fails.
-const TRIES_AT_MOST: u32 = 3;
+pub(super) const TRIES_AT_MOST: u32 = 3;
 
 /// The action at work and its attempt, as the journal names it.
 #[derive(Clone, Debug)]
@@ -36,7 +37,7 @@ pub(super) struct AtWork {
 
 /// What comes after an event of an action.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Follows {
+pub(super) enum Follows {
     /// It ends its action; a reading does if it says something of the light.
     NextAction,
     /// A wait, another reading, a decision.
@@ -149,7 +150,14 @@ impl Attendant {
                 self.pause_until(since + rest).await?;
                 Facts::default()
             }
-            What::LampOff => self.lamp_off(at_work).await?,
+            What::LampOff => {
+                let facts = self.lamp_off(at_work).await?;
+                let now = self.seat.now().mono;
+                if let Some(current) = &mut self.current {
+                    current.known.off_since = Some(now);
+                }
+                facts
+            }
             What::SetLevel { target } => self.set_level(at_work, &target).await?,
             What::FindHalfLight {
                 mode,
@@ -160,9 +168,24 @@ impl Attendant {
                     .await?
             }
             What::WarmUp { rule, every, cap } => self.warm_up(at_work, rule, every, cap).await?,
-            What::Shutter { closed } => {
-                self.ask(&at_work.head.meter.clone(), Verb::Shutter(closed))
-                    .await?;
+            What::Shutter { closed, meter } => {
+                let meter = meter.unwrap_or_else(|| at_work.head.meter.clone());
+                self.ask(&meter, Verb::Shutter(closed)).await?;
+                Facts::default()
+            }
+            What::Expose { meter, least, most } => {
+                self.expose(at_work, &meter, (least, most)).await?;
+                Facts::default()
+            }
+            What::Capture { .. } => {
+                self.capture(at_work).await?;
+                return Ok(None);
+            }
+            What::Soak { least, before } => self.soak(least, before).await?,
+            What::Record(recording) => self.record_series(at_work, &recording).await?,
+            What::Switch { outlet, on } => {
+                let verb = self.outlet_verb(&outlet, on)?;
+                self.ask(OUTLETS, verb).await?;
                 Facts::default()
             }
             What::CheckDrift {
@@ -175,7 +198,8 @@ impl Attendant {
                 Facts::default()
             }
             What::Ask { question } => {
-                let answer = self.ask_person(at_work, &question_words(&question)).await?;
+                let words = questions::words(&question);
+                let answer = self.ask_person(at_work, &words).await?;
                 Facts {
                     answer: Some(answer),
                     ..Facts::default()
@@ -192,7 +216,7 @@ impl Attendant {
 
     /// Tells an event of the action at work. Where it ends the action, the next
     /// one's first comes at once, and both are written together.
-    async fn tell(
+    pub(super) async fn tell(
         &mut self,
         at_work: &AtWork,
         body: Body,
@@ -218,8 +242,16 @@ impl Attendant {
     ) -> Result<Reading, Broken> {
         self.take_orders();
         self.check_limits()?;
-        let meter = at_work.head.meter.clone();
-        let reading = match self.ask(&meter, Verb::Read).await? {
+        let (meter, quantity) = match &at_work.action.what {
+            // A look in between is the watching meter's.
+            What::Read {
+                meter: Some(meter),
+                quantity,
+                ..
+            } if key.purpose != Purpose::Watch => (meter.clone(), *quantity),
+            _ => (at_work.head.meter.clone(), Quantity::Illuminance),
+        };
+        let reading = match self.ask(&meter, Verb::Read(quantity)).await? {
             Answer::Reading(reading) => reading,
             other => return Err(unexpected(&meter, &other)),
         };
@@ -268,7 +300,7 @@ impl Attendant {
             format!(
                 "`{}` gave no value in {TRIES_AT_MOST} askings ({last}); check that it is on and \
                  set as the bench file says",
-                at_work.head.meter
+                at_work.action.other_meter().unwrap_or(&at_work.head.meter)
             ),
         ))
     }
@@ -488,17 +520,6 @@ pub(super) fn unexpected(instrument: &str, answer: &Answer) -> Broken {
         "unexpected",
         format!("`{instrument}` answered {answer:?} to another question"),
     )
-}
-
-fn question_words(question: &Question) -> String {
-    match question {
-        Question::CoverMeter(meter) => {
-            format!("Put the cap on the meter `{meter}`, then answer.")
-        }
-        Question::UncoverMeter(meter) => {
-            format!("Take the cap off the meter `{meter}`, leave the room dark, then answer.")
-        }
-    }
 }
 
 /// A pause between looks at a lamp that a person has just set.

@@ -13,7 +13,7 @@ use crate::run::progress::Phase;
 
 /// An instrument's thread answers within this or counts as hung: longer than
 /// the longest homing over the longest rail.
-const ANSWER_WITHIN: Span = Span::from_mins(10);
+pub(super) const ANSWER_WITHIN: Span = Span::from_mins(10);
 
 /// Why an act did not come to its end.
 #[derive(Debug)]
@@ -89,7 +89,7 @@ impl Attendant {
         may_abandon: bool,
     ) -> Result<Answer, Trouble> {
         debug_assert!(
-            self.all_is_written() || (verb == Verb::Read && self.all_is_handed_over()),
+            self.all_is_written() || (matches!(verb, Verb::Read(_)) && self.all_is_handed_over()),
             "asked before it was written"
         );
         let id = self.bench.post(instrument, verb)?;
@@ -101,6 +101,7 @@ impl Attendant {
             }
             match self.seat.wait_async(Some(until)).await {
                 Woken::Due => {
+                    self.bench.give_up(id..id + 1);
                     return Err(Trouble::Hung {
                         within: ANSWER_WITHIN,
                     });
@@ -184,7 +185,7 @@ impl Attendant {
     }
 
     /// The instant at which a limit next interrupts.
-    fn earliest_limit(&self) -> Option<Mono> {
+    pub(super) fn earliest_limit(&self) -> Option<Mono> {
         let now = self.seat.now();
         let on_time = self.current.as_ref().and_then(|current| {
             let lit = current.state.lit_for(now)?;

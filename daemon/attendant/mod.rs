@@ -15,13 +15,16 @@
 
 mod acts;
 mod asking;
+mod capture;
 pub mod handle;
 mod lamp;
 mod lost;
+mod questions;
 mod record;
 mod safe;
 #[cfg(test)]
 mod scene;
+mod series;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]

@@ -55,6 +55,8 @@ pub struct Known {
     pub light: Option<f64>,
     /// When the level was set.
     pub level_set: Option<Mono>,
+    /// When the lamp was last switched off.
+    pub off_since: Option<Mono>,
     /// When the carriage arrived.
     pub arrived: Option<Mono>,
     /// Where the carriage stands; none while it moves.

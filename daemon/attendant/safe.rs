@@ -2,7 +2,7 @@
 //! Nothing here may be interrupted, and nothing here may fail the rest: what
 //! does not work is written among the troubles.
 
-use photometry::measured::Outcome;
+use photometry::measured::{Outcome, Quantity};
 use photometry::units::Span;
 
 use super::work::Attendant;
@@ -151,7 +151,10 @@ impl Attendant {
     /// A look that is not a measurement: only for seeing whether the lamp went
     /// out.
     async fn glance(&mut self, meter: Option<&str>) -> Option<Outcome> {
-        match self.ask_to_the_end(meter?, Verb::Read, false).await {
+        match self
+            .ask_to_the_end(meter?, Verb::Read(Quantity::Illuminance), false)
+            .await
+        {
             Ok(Answer::Reading(reading)) if reading.outcome != Outcome::TimedOut => {
                 Some(reading.outcome)
             }

@@ -394,7 +394,7 @@ async fn stopped_with_the_shutter_closed_the_lamp_is_seen_to_go_out() {
         .itinerary
         .actions
         .iter()
-        .filter(|action| matches!(action.what, What::Shutter { closed: true }))
+        .filter(|action| matches!(action.what, What::Shutter { closed: true, .. }))
         .map(|action| i64::from(action.no))
         .collect();
     let hands = StopInTheDark {

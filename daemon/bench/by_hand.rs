@@ -15,7 +15,7 @@ use drivers::link::Tap;
 use drivers::link::tap::Way;
 use drivers::roles::positioner::Whereabouts;
 use drivers::roles::presser::HOLD_AT_MOST;
-use photometry::measured::{Moment, Reading};
+use photometry::measured::{Moment, Quantity, Reading};
 use photometry::units::{Length, Span};
 use written::nearest;
 
@@ -382,7 +382,7 @@ impl Hand {
         };
         let begun = self.seat.now();
         let came = match deed {
-            Deed::Read => self.ask(device, Verb::Read).await?,
+            Deed::Read => self.ask(device, Verb::Read(Quantity::Illuminance)).await?,
             Deed::Shutter(closed) => self.ask(device, Verb::Shutter(*closed)).await?,
             Deed::Press(finger, hold) => {
                 let coil =

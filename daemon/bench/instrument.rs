@@ -19,9 +19,10 @@ use drivers::profile::types::{Profile, ProfileVerb, Speech};
 use drivers::roles::photometer::Photometer;
 use drivers::roles::positioner::{Homing, Positioner, Whereabouts};
 use drivers::roles::presser::Presser;
-use photometry::measured::Reading;
-use photometry::units::{Length, Span};
+use photometry::measured::{Capture, Moment, Quantity, Reading};
+use photometry::units::{Length, Mono, Span};
 
+use crate::plan::itinerary::Sampling;
 use crate::run::journal::Fault;
 
 /// Requests that may wait for one instrument; the attendant asks one at a time.
@@ -32,8 +33,28 @@ const REQUESTS_AT_MOST: usize = 8;
 pub enum Verb {
     /// Make the device ready, if its port is not open.
     Open,
-    /// One illuminance reading.
-    Read,
+    /// One reading.
+    Read(Quantity),
+    /// Readings at a steady beat, each answered by itself: the `n`-th reply has the
+    /// request's number + n, and one more ends them.
+    Series(Series),
+    /// Integrate so long from here on.
+    Integrate(Span),
+    /// Capture a spectrum.
+    Spectrum,
+    /// Capture a waveform.
+    Waveform(Sampling),
+    /// Switch an outlet, by its channel.
+    Switch {
+        /// The relay's channel.
+        channel: u16,
+        /// On or off.
+        on: bool,
+    },
+    /// Switch all outlets off.
+    AllOff,
+    /// Tell the outlets' board that somebody is there.
+    Feed,
     /// Close or open the meter's shutter.
     Shutter(bool),
     /// Find the home switch.
@@ -59,6 +80,26 @@ pub enum Verb {
     Complaints,
 }
 
+/// Readings at a steady beat.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Series {
+    /// What is read.
+    pub quantity: Quantity,
+    /// When the first is due.
+    pub first: Mono,
+    /// From one to the next.
+    pub every: Span,
+    /// How many.
+    pub count: u32,
+}
+
+impl Series {
+    /// When the `nth` is due, from 0.
+    pub fn due(&self, nth: u32) -> Mono {
+        self.first + self.every.times(i64::from(nth))
+    }
+}
+
 /// What came of it.
 #[derive(Clone, Debug)]
 pub enum Answer {
@@ -66,6 +107,10 @@ pub enum Answer {
     Ready(Box<Identity>),
     /// A reading.
     Reading(Reading),
+    /// One of a series was due while the one before was not over.
+    NotInTime(Moment),
+    /// A capture.
+    Capture(Box<Capture>),
     /// Homed.
     Homed(Homing),
     /// The carriage stands here.
@@ -329,6 +374,10 @@ impl Worker {
                 queue.push_back(request);
             }
             if let Some(Request { id, verb }) = queue.pop_front() {
+                if let Verb::Series(series) = verb {
+                    self.series(id, series, replies);
+                    continue;
+                }
                 let outcome = self.answer(verb);
                 // Nobody is left to hear it: the bench was closed meanwhile.
                 let _ = replies.post(Reply { id, outcome });
@@ -339,6 +388,43 @@ impl Worker {
             }
             self.seat.wait(None, None);
         }
+    }
+
+    /// Reads at a steady beat, on this thread and by absolute times, so that
+    /// nothing else on the bench makes a reading late. A reading that is not over
+    /// when others are due costs those: they are answered as not read in time, and
+    /// there is no burst to catch up. A trouble ends the series.
+    fn series(&mut self, id: u64, series: Series, replies: &Post<Reply>) {
+        let post = |nth: u32, outcome| {
+            let id = id + u64::from(nth);
+            // Nobody is left to hear it, or it does not keep up: its wait says so.
+            replies.post(Reply { id, outcome }).is_ok()
+        };
+        let mut nth = 0;
+        while nth < series.count {
+            let due = series.due(nth);
+            while self.seat.now().mono < due && !self.abandon.load(Ordering::SeqCst) {
+                self.seat.wait(Some(due), None);
+            }
+            if self.abandon.load(Ordering::SeqCst) {
+                break;
+            }
+            let outcome = self.answer(Verb::Read(series.quantity));
+            let failed = outcome.is_err();
+            if !post(nth, outcome) || failed {
+                break;
+            }
+            nth += 1;
+            let now = self.seat.now();
+            // Whole beats that passed meanwhile.
+            while nth < series.count && series.due(nth + 1) <= now.mono {
+                if !post(nth, Ok(Answer::NotInTime(now))) {
+                    return;
+                }
+                nth += 1;
+            }
+        }
+        post(series.count, Ok(Answer::Done));
     }
 
     fn answer(&mut self, verb: Verb) -> Result<Answer, Trouble> {
@@ -420,7 +506,7 @@ impl Worker {
         let answer = self.with_talk(|attached, talk| {
             Ok(match (&mut attached.role, verb) {
                 (_, Verb::Open) => Some(Answer::Done),
-                (Role::Photometer(meter), Verb::Read) => {
+                (Role::Photometer(meter), Verb::Read(Quantity::Illuminance)) => {
                     Some(Answer::Reading(meter.read_illuminance(talk)?))
                 }
                 (Role::Photometer(meter), Verb::Shutter(closed)) => {

@@ -1,6 +1,6 @@
 //! From a card to instruments: which driver sits on which port.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use drivers::clock::{Mailbox, Seat, mailbox};
@@ -22,6 +22,8 @@ use crate::plan::card::{self, Card, DarkBy, Meter, PortAddress, Rail};
 pub const RAIL: &str = "rail";
 /// The relay board's name among the instruments.
 pub const FINGERS: &str = "fingers";
+/// The mains relays' name among the instruments.
+pub const OUTLETS: &str = "outlets";
 
 /// The unit of a device that speaks by registers, where the bench file says none.
 const UNIT: u8 = 1;
@@ -34,12 +36,18 @@ const ARRIVAL_TOLERANCE: Length = Length::from_um(20);
 /// Homing crosses the whole travel at a fifth of the speed at worst.
 const HOMING_SLOWER: i64 = 5;
 
+/// Replies of one instrument that wait at most: readings at ten a second while the
+/// record is not written for three minutes.
+const REPLIES_AT_MOST: usize = 2_000;
+
 /// The instruments of one bench.
 pub struct Bench {
     card: Card,
     instruments: BTreeMap<String, Instrument>,
     replies: Mailbox<Reply>,
     early: BTreeMap<u64, Result<Answer, Trouble>>,
+    /// Requests that may still be answered, and will be looked for.
+    open: BTreeSet<u64>,
     next_id: u64,
     kept: Kept,
 }
@@ -262,7 +270,7 @@ impl Bench {
         let mut seats = seats.into_iter();
         let attendant = seats.next().ok_or(OpenError::NoSeat)?;
         let devices = devices(card)?;
-        let (post, replies) = mailbox(attendant.bell(), devices.len().max(1) * 8);
+        let (post, replies) = mailbox(attendant.bell(), devices.len().max(1) * REPLIES_AT_MOST);
         let mut instruments = BTreeMap::new();
         for device in devices {
             let Device {
@@ -300,6 +308,7 @@ impl Bench {
             instruments,
             replies,
             early: BTreeMap::new(),
+            open: BTreeSet::new(),
             next_id: 1,
             kept: Kept::default(),
         };
@@ -337,9 +346,15 @@ impl Bench {
             .instruments
             .get(instrument)
             .ok_or_else(|| Trouble::Absent(instrument.to_owned()))?;
+        // A series has a number for each reading, and one for its end.
+        let numbers = match verb {
+            Verb::Series(series) => u64::from(series.count) + 1,
+            _ => 1,
+        };
         let id = self.next_id;
-        self.next_id += 1;
+        self.next_id += numbers;
         target.post(id, verb)?;
+        self.open.extend(id..id + numbers);
         Ok(id)
     }
 
@@ -348,11 +363,19 @@ impl Bench {
         while let Some(reply) = self.replies.take() {
             // An answer that nobody waits for any more belongs to a request
             // that was given up; it must not be taken for another's.
-            if reply.id >= id {
+            if self.open.remove(&reply.id) {
                 self.early.insert(reply.id, reply.outcome);
             }
         }
         self.early.remove(&id)
+    }
+
+    /// Nobody will look for the answers to these requests.
+    pub fn give_up(&mut self, ids: std::ops::Range<u64>) {
+        for id in ids {
+            self.open.remove(&id);
+            self.early.remove(&id);
+        }
     }
 
     /// Withdraws what an instrument is doing.

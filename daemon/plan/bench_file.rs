@@ -50,6 +50,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         rail,
         meters: meters?,
         fingers,
+        outlets: None,
     };
     made_safe?;
     names_fit(root, &card, mistakes);

@@ -41,6 +41,9 @@ pub struct Card {
     pub meters: Vec<Meter>,
     /// Relay fingers that can sit on a lamp's buttons.
     pub fingers: Option<Fingers>,
+    /// Mains relays that hold what they are told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub outlets: Option<Outlets>,
 }
 
 /// A port and how to reach it.
@@ -298,6 +301,42 @@ pub struct WrittenTerm {
     pub source: String,
     /// As a share of the value.
     pub share: Ratio,
+}
+
+/// The board of mains relays.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Outlets {
+    /// The port that it hangs on.
+    pub port: String,
+    /// How it is spoken to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<UsedProfile>,
+    /// How long it is waited for when it is gone in the middle of a run.
+    #[serde(
+        default = "back_within_usually",
+        skip_serializing_if = "is_back_within_usually"
+    )]
+    pub back_within: Span,
+    /// Its channels by the outlets' names: `auxiliary` -> 1.
+    pub channels: Vec<Outlet>,
+}
+
+impl Outlets {
+    /// The channel of an outlet.
+    pub fn channel(&self, outlet: &str) -> Option<u16> {
+        let mut channels = self.channels.iter();
+        let found = channels.find(|channel| channel.name == outlet);
+        found.map(|outlet| outlet.channel)
+    }
+}
+
+/// One outlet.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Outlet {
+    /// Its name on the bench.
+    pub name: String,
+    /// Its relay channel.
+    pub channel: u16,
 }
 
 /// The relay board that works the fingers.

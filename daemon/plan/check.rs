@@ -498,7 +498,7 @@ fn place_of(fault: &PlanFault, plan: &Plan, at: Option<usize>, test: &TestPlaces
         Part::Setting(index) => test.settings.get(index).cloned(),
         Part::Position(index) => {
             let position = at.and_then(|at| plan.tests.get(at)).and_then(|test| {
-                let super::intent::TestKind::Survey(survey) = &test.kind;
+                let survey = test.kind.survey()?;
                 survey.positions.get(index).copied()
             });
             let listed = test
@@ -524,8 +524,7 @@ fn settings_fit(plan: &Plan, places: &PlanPlaces, lamp: &Lamp, mistakes: &mut Mi
         return;
     }
     for (test, at) in plan.tests.iter().zip(&places.tests) {
-        let super::intent::TestKind::Survey(survey) = &test.kind;
-        let (_, lacking) = super::settings::targets(&survey.settings, lamp);
+        let (_, lacking) = super::settings::targets(test.kind.settings(), lamp);
         for (index, problem) in lacking {
             let place = at.settings.get(index).unwrap_or(&at.test).clone();
             mistakes.add(

@@ -4,9 +4,11 @@
 //! Made by settings and layout; check turns them into mistakes at their lines,
 //! the daemon shows them when a booking is refused.
 
+use photometry::measured::Quantity;
 use photometry::units::{Length, LengthUnit, Span};
 
 use super::intent::PlanLine;
+use super::itinerary::KindName;
 use super::lamp::ONLY_MODE;
 
 /// One reason why a plan cannot be laid out.
@@ -61,8 +63,10 @@ pub enum Problem {
     #[error("two tests are named `{0}`")]
     SameName(String),
     /// The lamp stands where no rail is.
-    #[error("a survey needs the rail, and the place `{place}` of bench `{bench}` has none")]
+    #[error("a {} needs the rail, and the place `{place}` of bench `{bench}` has none", kind.word())]
     NoRail {
+        /// The kind of test.
+        kind: KindName,
         /// The place.
         place: String,
         /// The bench.
@@ -82,7 +86,7 @@ pub enum Problem {
         known: Vec<String>,
     },
     /// The named meter cannot do it.
-    #[error("the meter `{meter}` cannot measure this survey: {why}")]
+    #[error("the meter `{meter}` cannot be used here: {why}")]
     MeterUnfit {
         /// The meter.
         meter: String,
@@ -90,13 +94,49 @@ pub enum Problem {
         why: String,
     },
     /// No meter can do it.
-    #[error("no meter of bench `{bench}` measures illuminance along its rail")]
+    #[error("no meter of bench `{bench}` measures {} at its place `{place}`", quantity.name())]
     NoMeter {
+        /// What is to be measured.
+        quantity: Quantity,
+        /// Where the unit stands.
+        place: String,
         /// The bench.
         bench: String,
     },
+    /// What a kind of test needs of a position was not said.
+    #[error("a {} needs a position on the rail", .0.word())]
+    NoPosition(KindName),
+    /// The lamp has no such program.
+    #[error("the lamp `{lamp}` has no program `{program}`")]
+    ProgramUnknown {
+        /// The lamp.
+        lamp: String,
+        /// As written.
+        program: String,
+        /// The programs that it has.
+        known: Vec<String>,
+    },
+    /// An alarm starts the program, and no time for it was given.
+    #[error("the program `{0}` is started by the lamp's alarm, and no time is given for it")]
+    NoAlarmTime(String),
+    /// A time of an alarm for a program without one.
+    #[error("no alarm starts the program `{0}`")]
+    NoAlarm(String),
+    /// The lamp cannot be dark before its program.
+    #[error("the lamp `{0}` cannot be switched off, and a program begins in the dark")]
+    NeverDark(String),
+    /// Readings come faster than the meter can make them.
+    #[error("`{meter}` takes {} for a reading, and one is wanted every {}", takes.shown(), every.shown())]
+    BeatTooFast {
+        /// The meter.
+        meter: String,
+        /// As the plan wants it.
+        every: Span,
+        /// As it likely takes.
+        takes: Span,
+    },
     /// More than one meter could do it.
-    #[error("{} meters could measure this survey: {}", .0.len(), .0.join(", "))]
+    #[error("{} meters could be used here: {}", .0.len(), .0.join(", "))]
     SeveralMeters(Vec<String>),
     /// No mode of the lamp has the level.
     #[error("the lamp `{lamp}` has no level {level}; its highest is {highest}")]
@@ -225,6 +265,7 @@ impl Problem {
             Problem::NoRail { .. }
                 | Problem::NoMeter { .. }
                 | Problem::MeterUnknown { .. }
+                | Problem::ProgramUnknown { .. }
                 | Problem::OutsideTravel { .. }
                 | Problem::NoRoomToOvershoot { .. }
                 | Problem::Empty("setting" | "position")
@@ -244,7 +285,7 @@ impl Problem {
                 "name another meter, or none when only one fits".to_owned()
             }
             Problem::NoMeter { .. } => {
-                "a meter must stand at the rail's place, yield illuminance, and ride if the \
+                "a meter must stand where the unit stands, yield what is measured, and ride if the \
                  carriage carries the meter"
                     .to_owned()
             }
@@ -278,6 +319,14 @@ impl Problem {
             Problem::NoDirectControl { .. } => {
                 "write `worked: by hand`, or work its buttons with fingers".to_owned()
             }
+            Problem::NoPosition(_) => "write `at: 24 in`".to_owned(),
+            Problem::ProgramUnknown { program, known, .. } => nearest_or_list(program, known),
+            Problem::NoAlarmTime(_) => "write `alarm: 06:30`".to_owned(),
+            Problem::NoAlarm(_) => "leave `alarm` out".to_owned(),
+            Problem::NeverDark(_) => "say in the lamp file how it is switched `off`".to_owned(),
+            Problem::BeatTooFast { .. } => {
+                "a longer `every`, or a shorter `integration` in the bench file".to_owned()
+            }
             Problem::Empty(_) => return None,
             Problem::TooMany { .. } | Problem::TooManyActions { .. } => "use fewer positions, settings or readings".to_owned(),
             Problem::OnTooLong { .. } => {
@@ -298,6 +347,12 @@ impl Problem {
             Problem::MeterUnknown { .. } => "meter-unknown",
             Problem::MeterUnfit { .. } => "meter-unfit",
             Problem::NoMeter { .. } => "no-meter",
+            Problem::NoPosition(_) => "no-position",
+            Problem::ProgramUnknown { .. } => "program-unknown",
+            Problem::NoAlarmTime(_) => "no-alarm-time",
+            Problem::NoAlarm(_) => "no-alarm",
+            Problem::NeverDark(_) => "never-dark",
+            Problem::BeatTooFast { .. } => "beat-too-fast",
             Problem::SeveralMeters(_) => "several-meters",
             Problem::LevelAbsent { .. } => "level-absent",
             Problem::ModeAbsent { .. } => "mode-absent",

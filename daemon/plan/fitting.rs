@@ -1,7 +1,8 @@
 //! Does a survey fit lamp, placement and bench? Resolves the meter, the
 //! settings and the positions, and says everything that does not fit at once.
 //!
-//! Called by: layout. Not here: the order of things (survey_layout).
+//! Called by: layout; `sight_fitting` does the same for the other kinds, with
+//! what is here. Not here: the order of things (the layouts).
 
 use photometry::measured::Quantity;
 use photometry::units::{Length, Span};
@@ -20,24 +21,61 @@ pub const READINGS_AT_MOST: u64 = 100_000;
 /// What a meter's link and range question add to a reading.
 const READ_OVERHEAD: Span = Span::from_ms(50);
 
-/// One survey with everything resolved.
-pub struct Layout<'a> {
+/// What a test stands on: the lamp where it is placed, and the meter that
+/// watches it.
+pub struct Ground<'a> {
     /// The test as written.
     pub test: &'a Test,
-    /// Its survey.
-    pub survey: &'a Survey,
     /// The lamp.
     pub lamp: &'a Lamp,
     /// Where the unit stands.
     pub placement: &'a Placement,
-    /// The rail that carries the meter or the lamp.
-    pub rail: &'a Rail,
-    /// The meter that reads.
+    /// The rail that carries the meter or the lamp; none where the unit stands
+    /// at a place without an axis.
+    pub rail: Option<&'a Rail>,
+    /// The illuminance meter that watches.
     pub meter: &'a Meter,
+    /// Where it watches from; zero without an axis.
+    pub watch: Length,
+    /// Rest after a move, when longer than the rail's own.
+    pub settle: Option<Span>,
+    /// Readings at each visit.
+    pub readings: u16,
+}
+
+/// One survey with everything resolved.
+pub struct Layout<'a> {
+    /// What it stands on.
+    pub ground: Ground<'a>,
+    /// The survey.
+    pub survey: &'a Survey,
     /// What is measured, by mode.
     pub modes: Vec<ModeTargets>,
     /// The positions that can be reached, ascending.
     pub positions: Vec<Length>,
+}
+
+/// What a test is held against.
+#[derive(Clone, Copy)]
+pub struct Against<'a> {
+    /// The lamp.
+    pub lamp: &'a Lamp,
+    /// Where the unit stands.
+    pub placement: &'a Placement,
+    /// The bench.
+    pub card: &'a Card,
+    /// What the bench or the lamp lacks is left out.
+    pub leave_out: bool,
+}
+
+/// A fault of a test.
+pub(super) fn fault(test: &Test, part: Part, problem: Problem) -> PlanFault {
+    PlanFault {
+        test: test.name.clone(),
+        line: test.line.clone(),
+        part,
+        problem,
+    }
 }
 
 /// Resolves a survey, or says everything that does not fit; also what was
@@ -45,39 +83,34 @@ pub struct Layout<'a> {
 pub fn understand<'a>(
     test: &'a Test,
     survey: &'a Survey,
-    lamp: &'a Lamp,
-    placement: &'a Placement,
-    card: &'a Card,
-    leave_out: bool,
+    against: Against<'a>,
 ) -> Result<(Layout<'a>, Vec<String>), Vec<PlanFault>> {
+    let Against {
+        lamp,
+        placement,
+        card,
+        leave_out,
+    } = against;
     let mut faults = Vec::new();
     let mut left_out = Vec::new();
-    let fault = |part: Part, problem: Problem| PlanFault {
-        test: test.name.clone(),
-        line: test.line.clone(),
-        part,
-        problem,
-    };
+    let fault = |part: Part, problem: Problem| fault(test, part, problem);
     let Some(rail) = rail_at(placement, card) else {
         let problem = Problem::NoRail {
+            kind: test.kind.name(),
             place: placement.place.clone(),
             bench: card.name.clone(),
         };
         return Err(vec![fault(Part::Placement, problem)]);
     };
-    if rail.speed.nm_per_s() <= 0 || rail.acceleration.nm_per_s2() <= 0 {
-        faults.push(fault(Part::Test, Problem::RailAtRest(card.name.clone())));
-    }
-    let meter = choose_meter(survey, rail, card).map_err(|p| vec![fault(Part::Meter, p)]);
-    let (modes, lacking) = settings::targets(&survey.settings, lamp);
-    let (absent, wrong): (Vec<_>, Vec<_>) = lacking.into_iter().partition(|_| leave_out);
-    left_out.extend(absent.iter().map(|(_, p)| format!("{}: {p}", test.name)));
-    faults.extend(wrong.into_iter().map(|(at, p)| fault(Part::Setting(at), p)));
-    faults.extend(
-        worked_faults(lamp, placement, card)
-            .into_iter()
-            .map(|p| fault(Part::Lamp, p)),
-    );
+    faults.extend(rail_faults(rail, card).map(|problem| fault(Part::Test, problem)));
+    let wanted = Wanted {
+        quantity: Quantity::Illuminance,
+        name: survey.meter.as_deref(),
+        place: &rail.place,
+        rides: rail.carries == super::card::Carries::Meter,
+    };
+    let meter = choose_meter(wanted, card).map_err(|p| vec![fault(Part::Meter, p)]);
+    let modes = targets(test, against, &mut faults, &mut left_out);
     // Positions are checked also without a meter, so that nothing stays hidden.
     let plane = meter.as_ref().map_or(Length::ZERO, |meter| meter.plane);
     let reach = |position: Length| reachable(position, rail, plane, placement, card);
@@ -107,12 +140,17 @@ pub fn understand<'a>(
         Err(found) => return Err(faults.into_iter().chain(found).collect()),
     };
     let layout = Layout {
-        test,
+        ground: Ground {
+            test,
+            lamp,
+            placement,
+            rail: Some(rail),
+            meter,
+            watch: survey.reference.at,
+            settle: survey.settle,
+            readings: survey.readings,
+        },
         survey,
-        lamp,
-        placement,
-        rail,
-        meter,
         modes,
         positions,
     };
@@ -123,8 +161,38 @@ pub fn understand<'a>(
     Ok((layout, left_out))
 }
 
+/// A rail that cannot move.
+pub(super) fn rail_faults(rail: &Rail, card: &Card) -> Option<Problem> {
+    let rests = rail.speed.nm_per_s() <= 0 || rail.acceleration.nm_per_s2() <= 0;
+    rests.then(|| Problem::RailAtRest(card.name.clone()))
+}
+
+/// The settings of a test by mode; what the lamp lacks, and what keeps the bench
+/// from working it, are faults or left out.
+pub(super) fn targets(
+    test: &Test,
+    against: Against<'_>,
+    faults: &mut Vec<PlanFault>,
+    left_out: &mut Vec<String>,
+) -> Vec<ModeTargets> {
+    let Against {
+        lamp,
+        placement,
+        card,
+        leave_out,
+    } = against;
+    let (modes, lacking) = settings::targets(test.kind.settings(), lamp);
+    let (absent, wrong): (Vec<_>, Vec<_>) = lacking.into_iter().partition(|_| leave_out);
+    left_out.extend(absent.iter().map(|(_, p)| format!("{}: {p}", test.name)));
+    let wrong = wrong.into_iter();
+    faults.extend(wrong.map(|(at, p)| fault(test, Part::Setting(at), p)));
+    let worked = worked_faults(lamp, placement, card).into_iter();
+    faults.extend(worked.map(|p| fault(test, Part::Lamp, p)));
+    modes
+}
+
 /// The rail on whose axis the unit stands.
-fn rail_at<'a>(placement: &Placement, card: &'a Card) -> Option<&'a Rail> {
+pub(super) fn rail_at<'a>(placement: &Placement, card: &'a Card) -> Option<&'a Rail> {
     let rail = card
         .rail
         .as_ref()
@@ -170,45 +238,58 @@ fn too_many(survey: &Survey, targets: usize, positions: usize, each: Span) -> Op
     })
 }
 
-/// The meter of a survey: the named one, or the only one that fits.
-fn choose_meter<'a>(survey: &Survey, rail: &Rail, card: &'a Card) -> Result<&'a Meter, Problem> {
-    let why_not = |meter: &Meter| {
-        if !meter.yields.contains(&Quantity::Illuminance) {
-            Some("it does not yield illuminance".to_owned())
-        } else if meter.place != rail.place {
-            Some(format!(
-                "it stands at `{}`, the rail is at `{}`",
-                meter.place, rail.place
-            ))
-        } else if meter.rides != (rail.carries == super::card::Carries::Meter) {
+/// What a test needs of a meter.
+#[derive(Clone, Copy)]
+pub(super) struct Wanted<'w> {
+    pub quantity: Quantity,
+    /// Its name, where the plan says it.
+    pub name: Option<&'w str>,
+    /// Where it must stand.
+    pub place: &'w str,
+    /// Whether it must ride on the carriage.
+    pub rides: bool,
+}
+
+impl Wanted<'_> {
+    /// Why a meter will not do.
+    fn why_not(self, meter: &Meter) -> Option<String> {
+        if !meter.yields.contains(&self.quantity) {
+            Some(format!("it does not yield {}", self.quantity.name()))
+        } else if meter.place != self.place {
+            let at = &meter.place;
+            Some(format!("it stands at `{at}`, the unit at `{}`", self.place))
+        } else if meter.rides != self.rides {
             Some("it must ride exactly when the carriage carries the meter".to_owned())
         } else {
             None
         }
-    };
-    if let Some(name) = &survey.meter {
+    }
+}
+
+/// The meter for a test: the named one, or the only one that fits.
+pub(super) fn choose_meter<'a>(wanted: Wanted<'_>, card: &'a Card) -> Result<&'a Meter, Problem> {
+    if let Some(name) = wanted.name {
         let meter = card.meters.iter().find(|meter| meter.name == *name);
         let meter = meter.ok_or_else(|| Problem::MeterUnknown {
-            meter: name.clone(),
+            meter: name.to_owned(),
             bench: card.name.clone(),
             known: card.meters.iter().map(|meter| meter.name.clone()).collect(),
         })?;
-        return match why_not(meter) {
+        return match wanted.why_not(meter) {
             None => Ok(meter),
             Some(why) => Err(Problem::MeterUnfit {
-                meter: name.clone(),
+                meter: name.to_owned(),
                 why,
             }),
         };
     }
-    let fitting: Vec<&Meter> = card
-        .meters
-        .iter()
-        .filter(|m| why_not(m).is_none())
-        .collect();
+    let fits = |meter: &&Meter| wanted.why_not(meter).is_none();
+    let fitting: Vec<&Meter> = card.meters.iter().filter(fits).collect();
     match fitting.as_slice() {
         [only] => Ok(only),
         [] => Err(Problem::NoMeter {
+            quantity: wanted.quantity,
+            place: wanted.place.to_owned(),
             bench: card.name.clone(),
         }),
         several => Err(Problem::SeveralMeters(
@@ -265,7 +346,7 @@ fn worked_faults(lamp: &Lamp, placement: &Placement, card: &Card) -> Vec<Problem
 }
 
 /// Whether the carriage can go to a position, arriving from below.
-fn reachable(
+pub(super) fn reachable(
     position: Length,
     rail: &Rail,
     plane: Length,

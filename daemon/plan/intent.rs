@@ -5,6 +5,8 @@ use photometry::stabilisation::WindowRule;
 use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
+use super::itinerary::KindName;
+use super::kinds::{FlickerTest, RampTest, Sight, SpectrumTest};
 use super::uses::Use;
 
 /// A declarative test plan.
@@ -47,6 +49,58 @@ pub struct Test {
 pub enum TestKind {
     /// Illuminance at every setting and position.
     Survey(Survey),
+    /// Spectra at settings.
+    Spectrum(SpectrumTest),
+    /// Waveforms at settings.
+    Flicker(FlickerTest),
+    /// Light against time while the lamp runs a program.
+    Ramp(RampTest),
+}
+
+impl TestKind {
+    /// Its name.
+    pub const fn name(&self) -> KindName {
+        match self {
+            TestKind::Survey(_) => KindName::Survey,
+            TestKind::Spectrum(_) => KindName::Spectrum,
+            TestKind::Flicker(_) => KindName::Flicker,
+            TestKind::Ramp(_) => KindName::Ramp,
+        }
+    }
+    /// The settings that it measures.
+    pub const fn settings(&self) -> &Settings {
+        match self {
+            TestKind::Survey(survey) => &survey.settings,
+            TestKind::Spectrum(test) => &test.sight.settings,
+            TestKind::Flicker(test) => &test.sight.settings,
+            TestKind::Ramp(test) => &test.sight.settings,
+        }
+    }
+    /// The same, to be narrowed.
+    pub const fn settings_mut(&mut self) -> &mut Settings {
+        match self {
+            TestKind::Survey(survey) => &mut survey.settings,
+            TestKind::Spectrum(test) => &mut test.sight.settings,
+            TestKind::Flicker(test) => &mut test.sight.settings,
+            TestKind::Ramp(test) => &mut test.sight.settings,
+        }
+    }
+    /// The survey that it is, if it is one.
+    pub const fn survey(&self) -> Option<&Survey> {
+        match self {
+            TestKind::Survey(survey) => Some(survey),
+            _ => None,
+        }
+    }
+    /// How the lamp is looked at, where it is from one place.
+    pub const fn sight(&self) -> Option<&Sight> {
+        match self {
+            TestKind::Survey(_) => None,
+            TestKind::Spectrum(test) => Some(&test.sight),
+            TestKind::Flicker(test) => Some(&test.sight),
+            TestKind::Ramp(test) => Some(&test.sight),
+        }
+    }
 }
 
 /// An illuminance grid.

@@ -7,7 +7,7 @@
 
 use std::fmt;
 
-use photometry::measured::{Outcome, Quantity};
+use photometry::measured::{CaptureOutcome, Outcome, Quantity};
 use photometry::stabilisation::WindowRule;
 use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
@@ -43,15 +43,67 @@ pub struct TestHead {
     pub name: String,
     /// Where it was written.
     pub line: PlanLine,
-    /// The meter that it uses.
+    /// What it measures.
+    #[serde(default, skip_serializing_if = "KindName::is_survey")]
+    pub kind: KindName,
+    /// The meter that it uses: the one that watches the lamp, and reads unless
+    /// an action names another.
     pub meter: String,
     /// Where the meter sees the lamp while levels change, and where the
-    /// reference is taken.
+    /// reference is taken; zero where there is no axis.
     pub watch: Length,
     /// First action, inclusive.
     pub first: u32,
     /// Last action, inclusive.
     pub last: u32,
+}
+
+/// The kinds of test, by name alone.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
+#[serde(rename_all = "kebab-case")]
+pub enum KindName {
+    /// Illuminance at settings and positions.
+    #[default]
+    Survey,
+    /// Luminous flux in a sphere.
+    Flux,
+    /// Light against time while the lamp works by itself.
+    Ramp,
+    /// Spectra.
+    Spectrum,
+    /// Waveforms.
+    Flicker,
+    /// The lamp switched off: its display, its power.
+    Standby,
+}
+
+impl KindName {
+    /// All of them.
+    pub const ALL: [KindName; 6] = [
+        KindName::Survey,
+        KindName::Flux,
+        KindName::Ramp,
+        KindName::Spectrum,
+        KindName::Flicker,
+        KindName::Standby,
+    ];
+    /// As it is written in a plan.
+    pub const fn word(self) -> &'static str {
+        match self {
+            KindName::Survey => "survey",
+            KindName::Flux => "flux",
+            KindName::Ramp => "ramp",
+            KindName::Spectrum => "spectrum",
+            KindName::Flicker => "flicker",
+            KindName::Standby => "standby",
+        }
+    }
+    /// Whether it is a survey.
+    pub fn is_survey(&self) -> bool {
+        *self == KindName::Survey
+    }
 }
 
 /// How long an action takes: least, likely, most.
@@ -103,6 +155,10 @@ pub enum Restart {
 /// counts on above the first, so that no key stands for two readings.
 pub const SERIES_AT_MOST: u32 = 2_400;
 
+/// Readings of one meter in one recording at most: two hours and more at ten a
+/// second. The readings of the next meter count on from here.
+pub const RECORDED_AT_MOST: u32 = 100_000;
+
 /// What a reading is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -123,9 +179,42 @@ pub enum Purpose {
     Watch,
     /// To find the level of half the light.
     HalfLight,
+    /// To find how long to integrate.
+    Trial,
+    /// The same waveform at another rate: what was folded down moves.
+    OtherRate,
+    /// One of a series at a steady beat.
+    Sample,
+    /// The auxiliary lamp alone, the lamp in the sphere and off.
+    Auxiliary,
+    /// The reference lamp in the sphere.
+    Standard,
+    /// The auxiliary lamp alone, the reference lamp in the sphere and off.
+    StandardAuxiliary,
+    /// Nothing lit, the reference lamp in the sphere.
+    StandardDark,
 }
 
 impl Purpose {
+    /// All of them.
+    pub const ALL: [Purpose; 15] = [
+        Purpose::Read,
+        Purpose::Dark,
+        Purpose::Ambient,
+        Purpose::Reference,
+        Purpose::Return,
+        Purpose::WarmUp,
+        Purpose::Watch,
+        Purpose::HalfLight,
+        Purpose::Trial,
+        Purpose::OtherRate,
+        Purpose::Sample,
+        Purpose::Auxiliary,
+        Purpose::Standard,
+        Purpose::StandardAuxiliary,
+        Purpose::StandardDark,
+    ];
+
     /// The word in a key.
     pub const fn word(self) -> &'static str {
         match self {
@@ -137,6 +226,13 @@ impl Purpose {
             Purpose::WarmUp => "warm-up",
             Purpose::Watch => "watch",
             Purpose::HalfLight => "half-light",
+            Purpose::Trial => "trial",
+            Purpose::OtherRate => "other-rate",
+            Purpose::Sample => "sample",
+            Purpose::Auxiliary => "auxiliary",
+            Purpose::Standard => "standard",
+            Purpose::StandardAuxiliary => "standard-auxiliary",
+            Purpose::StandardDark => "standard-dark",
         }
     }
 }
@@ -152,7 +248,8 @@ pub struct Key {
     pub test: String,
     /// The setting's key, `off`, or `half-light` while it is not yet found.
     pub setting: String,
-    /// The position.
+    /// The position: from the lamp's datum to the meter's reference plane. Zero
+    /// where a place has no axis; no meter on a rail can stand at the datum.
     pub position: Length,
     /// What the reading is for.
     pub purpose: Purpose,
@@ -236,6 +333,100 @@ pub enum Question {
     CoverMeter(String),
     /// Uncover the meter.
     UncoverMeter(String),
+    /// Put the reference lamp into the sphere, and close it.
+    MountReference {
+        /// The reference lamp.
+        reference: String,
+        /// The place.
+        place: String,
+    },
+    /// Put the unit under test into the sphere, and close it.
+    MountUnit {
+        /// The unit.
+        unit: String,
+        /// The place.
+        place: String,
+    },
+    /// Set the lamp's alarm, and arm it.
+    SetAlarm {
+        /// The program that it starts.
+        program: String,
+        /// The time to set, a minute of the day, 0..1440.
+        minute: u16,
+    },
+    /// Switch a lamp of the sphere on or off, where no outlet does.
+    SwitchByHand {
+        /// Which: the auxiliary or the reference lamp.
+        lamp: String,
+        /// On or off.
+        on: bool,
+    },
+}
+
+/// Readings at a steady beat: `n`-th at its beginning + n x `every`, whatever the
+/// one before took. What could not be read in time is recorded as not read.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Recording {
+    /// The meters, each with what it reads.
+    pub meters: Vec<(String, Quantity)>,
+    /// From one reading of a meter to its next.
+    pub every: Span,
+    /// What starts what is recorded; none where nothing is started.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub begins: Option<Begins>,
+    /// From the first reading to that start.
+    pub lead: Span,
+    /// From the start to the last reading.
+    pub length: Span,
+}
+
+impl Recording {
+    /// Readings of each meter, at least one.
+    pub fn readings(&self) -> u32 {
+        let spans = (self.lead + self.length).ns() / self.every.ns().max(1);
+        u32::try_from(spans + 1).unwrap_or(u32::MAX)
+    }
+}
+
+/// What starts the program that is recorded.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Begins {
+    /// The program's name.
+    pub program: String,
+    /// How.
+    pub by: StartedBy,
+}
+
+/// How a program is started.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StartedBy {
+    /// This button is pressed when the lead is over.
+    Button(String),
+    /// A person is asked to start it when the lead is over.
+    ByHand,
+    /// The lamp's alarm starts it so that it begins when the bench's clock shows
+    /// this minute of the day, 0..1440; recording begins the lead before.
+    Minute(u16),
+}
+
+/// How a waveform is sampled.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Sampling {
+    /// From one sample to the next.
+    pub step: Span,
+    /// Samples.
+    pub count: u32,
+}
+
+impl Sampling {
+    /// From the first sample to the last, and one step.
+    pub fn length(&self) -> Span {
+        self.step.times(i64::from(self.count))
+    }
 }
 
 /// One atomic act.
@@ -293,6 +484,9 @@ pub enum What {
     Shutter {
         /// Closed or open.
         closed: bool,
+        /// Whose, if not that of the meter that watches.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        meter: Option<String>,
     },
     /// One reading.
     Read {
@@ -300,6 +494,50 @@ pub enum What {
         quantity: Quantity,
         /// What for.
         purpose: Purpose,
+        /// By which meter, if not by the one that watches.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        meter: Option<String>,
+    },
+    /// Find how long a spectroradiometer must integrate: trials decide.
+    Expose {
+        /// The meter.
+        meter: String,
+        /// Not shorter than this.
+        least: Span,
+        /// Not longer than this.
+        most: Span,
+    },
+    /// One capture.
+    Capture {
+        /// By which meter.
+        meter: String,
+        /// What is measured.
+        quantity: Quantity,
+        /// What for.
+        purpose: Purpose,
+        /// How it is sampled; none for a spectrum, which is integrated as the
+        /// trials decided.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        sampling: Option<Sampling>,
+    },
+    /// Wait until the lamp has been off this long, so that it is cold.
+    Soak {
+        /// How long.
+        least: Span,
+        /// And until so long before the bench's clock shows this minute of the
+        /// day, 0..1440.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        before: Option<(u16, Span)>,
+    },
+    /// Readings of several meters at a steady beat, from before something begins
+    /// until after it ended.
+    Record(Recording),
+    /// Switch an outlet; it stays so.
+    Switch {
+        /// Its name on the bench.
+        outlet: String,
+        /// On or off.
+        on: bool,
     },
     /// Compare the leg's reference visits, and decide: go on, measure the leg
     /// again, or fail the test.
@@ -359,6 +597,21 @@ impl Action {
     pub fn ends_with(&self, purpose: Purpose, outcome: &Outcome) -> bool {
         let reads = matches!(self.what, What::Read { .. });
         reads && purpose != Purpose::Watch && outcome.says_something()
+    }
+
+    /// The same of a capture: a trial never ends an action.
+    pub fn ends_with_capture(&self, purpose: Purpose, outcome: &CaptureOutcome) -> bool {
+        let captures = matches!(self.what, What::Capture { .. });
+        captures && purpose != Purpose::Trial && outcome.says_something()
+    }
+
+    /// The meter that it asks, if not the one that watches.
+    pub fn other_meter(&self) -> Option<&str> {
+        match &self.what {
+            What::Read { meter, .. } | What::Shutter { meter, .. } => meter.as_deref(),
+            What::Expose { meter, .. } | What::Capture { meter, .. } => Some(meter.as_str()),
+            _ => None,
+        }
     }
 }
 

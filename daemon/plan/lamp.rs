@@ -23,6 +23,86 @@ pub struct Lamp {
     pub warm_up_cap: Span,
     /// Longest time that it may stay on, whatever a plan says.
     pub maximum_on: Span,
+    /// What it runs by itself.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub programs: Vec<Program>,
+    /// It forgets clock and alarms when it has no power.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub loses_clock: bool,
+}
+
+impl Lamp {
+    /// A program by its name.
+    pub fn program(&self, name: &str) -> Option<&Program> {
+        self.programs.iter().find(|program| program.name == name)
+    }
+}
+
+/// Which way a program's light goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Way {
+    /// From dark to light.
+    Sunrise,
+    /// From light to dark.
+    Sunset,
+}
+
+impl Way {
+    /// As it is written.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Way::Sunrise => "sunrise",
+            Way::Sunset => "sunset",
+        }
+    }
+}
+
+/// A sunrise or a sunset that a lamp runs by itself.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Program {
+    /// Its name.
+    pub name: String,
+    /// Which way.
+    pub way: Way,
+    /// How long it lasts, as the lamp's maker says.
+    pub length: Span,
+    /// What starts it.
+    pub starts: Starts,
+}
+
+/// What starts a program.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Starts {
+    /// A button, on which a finger sits.
+    Button(String),
+    /// A person, asked by the daemon.
+    ByHand,
+    /// The lamp's own alarm, set by a person in the evening.
+    Alarm(Alarm),
+}
+
+/// The alarm of a lamp.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Alarm {
+    /// What the time of the alarm marks.
+    pub marks: AlarmMarks,
+    /// How many alarms it has: so many programs run in one night.
+    pub alarms: u16,
+    /// It must be armed anew each evening.
+    pub rearmed: bool,
+}
+
+/// What the time of an alarm marks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AlarmMarks {
+    /// The program begins then.
+    Start,
+    /// It ends then.
+    End,
 }
 
 /// A white tone, a night light and the like.

@@ -6,6 +6,7 @@ use written::{Fields, Kind, Mistake, Mistakes, Node, readers};
 
 use super::file;
 use super::lamp::{Buttons, Datum, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
+use super::lamp_programs;
 
 /// Most levels of one mode.
 const LEVELS_AT_MOST: i64 = 1000;
@@ -23,6 +24,8 @@ pub fn lamp(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Lamp> {
     let off = fields.need_like("off", "by hand", off);
     let cap = fields.may_or("warm-up-cap", file::span, Span::from_mins(150));
     let maximum_on = fields.need_like("maximum-on-time", "12 h", file::span);
+    let programs = fields.may_or("programs", lamp_programs::programs, Vec::new());
+    let loses_clock = fields.may_or("loses-clock", readers::boolean, false);
     let modes = match (levels, modes) {
         (Some(levels), None) => Some(vec![Mode {
             name: ONLY_MODE.to_owned(),
@@ -59,6 +62,8 @@ pub fn lamp(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Lamp> {
         off: off?,
         warm_up_cap: cap,
         maximum_on: maximum_on?,
+        programs,
+        loses_clock,
     };
     power_fits(root, &lamp, mistakes);
     if lamp.warm_up_cap >= lamp.maximum_on {

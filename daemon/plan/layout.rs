@@ -14,17 +14,19 @@
 //! hottest, and each step down upsets it least. With the full rule at every
 //! level they go up, as the lamp then only ever warms.
 
-use photometry::units::Span;
+use photometry::measured::Quantity;
+use photometry::units::{Length, Span};
 
 use super::card::Card;
+use super::course::Builder;
 use super::faults::{Part, PlanFault, Problem};
-use super::fitting;
-use super::intent::{IfAbsent, Plan, TestKind};
+use super::fitting::{self, Against, Ground};
+use super::intent::{IfAbsent, Plan, Test, TestKind};
 use super::itinerary::{Itinerary, TestHead, What};
 use super::lamp::{Lamp, SwitchOff};
 use super::order;
 use super::placement::Placement;
-use super::survey_layout::Builder;
+use super::{ramp_layout, sight_fitting, sight_layout, survey_layout};
 
 /// Actions of one itinerary; each test is counted before it is laid out
 /// (fitting), this is for all of them together.
@@ -49,17 +51,21 @@ pub fn itinerary(
             let problem = Problem::SameName(test.name.clone());
             faults.push(fault_of_plan(plan, problem));
         }
-        let TestKind::Survey(survey) = &test.kind;
         let leave_out = plan.policies.if_absent == IfAbsent::LeaveOut;
-        match fitting::understand(test, survey, lamp, placement, card, leave_out) {
+        let against = Against {
+            lamp,
+            placement,
+            card,
+            leave_out,
+        };
+        let first = builder.actions.len() as u32;
+        match lay_out(test, against, &mut builder, heads.len() as u32) {
             Err(found) if leave_out && found.iter().all(|fault| fault.problem.is_lack()) => {
                 left_out.extend(found.iter().map(|fault| fault.left_out()));
             }
             Err(mut found) => faults.append(&mut found),
-            Ok((layout, mut absent)) => {
+            Ok((meter, watch, mut absent)) => {
                 left_out.append(&mut absent);
-                let first = builder.actions.len() as u32;
-                builder.survey(&layout, heads.len() as u32);
                 if builder.actions.len() > ACTIONS_AT_MOST {
                     let problem = Problem::TooManyActions {
                         at_most: ACTIONS_AT_MOST,
@@ -70,8 +76,9 @@ pub fn itinerary(
                 heads.push(TestHead {
                     name: test.name.clone(),
                     line: test.line.clone(),
-                    meter: layout.meter.name.clone(),
-                    watch: survey.reference.at,
+                    kind: test.kind.name(),
+                    meter,
+                    watch,
                     first,
                     last: (builder.actions.len() as u32).saturating_sub(1),
                 });
@@ -103,6 +110,62 @@ pub fn itinerary(
         Some(fault) => Err(vec![fault]),
         None => Ok(itinerary),
     }
+}
+
+/// Lays one test out; the name of the meter that watches, from where, and what
+/// was left out.
+fn lay_out(
+    test: &Test,
+    against: Against<'_>,
+    builder: &mut Builder,
+    index: u32,
+) -> Result<(String, Length, Vec<String>), Vec<PlanFault>> {
+    let of = |ground: &Ground<'_>| (ground.meter.name.clone(), ground.watch);
+    let (meter, watch, absent) = match &test.kind {
+        TestKind::Survey(survey) => {
+            let (layout, absent) = fitting::understand(test, survey, against)?;
+            survey_layout::survey(&layout, builder, index);
+            let (meter, watch) = of(&layout.ground);
+            (meter, watch, absent)
+        }
+        TestKind::Spectrum(spectrum) => {
+            let wanted = (Quantity::Spectrum, spectrum.meter.as_deref());
+            let (seen, by, absent) =
+                sight_fitting::understand(test, &spectrum.sight, wanted, against)?;
+            sight_layout::spectrum(&seen, spectrum, by, builder, index);
+            let (meter, watch) = of(&seen.ground);
+            (meter, watch, absent)
+        }
+        TestKind::Flicker(flicker) => {
+            let wanted = (Quantity::Waveform, flicker.meter.as_deref());
+            let (seen, by, absent) =
+                sight_fitting::understand(test, &flicker.sight, wanted, against)?;
+            sight_layout::flicker(&seen, flicker, by, builder, index);
+            let (meter, watch) = of(&seen.ground);
+            (meter, watch, absent)
+        }
+        TestKind::Ramp(ramp) => {
+            let name = ramp.sight.watched_by.as_deref();
+            let wanted = (Quantity::Illuminance, name);
+            let (seen, by, absent) = sight_fitting::understand(test, &ramp.sight, wanted, against)?;
+            let Against {
+                lamp,
+                placement,
+                card,
+                ..
+            } = against;
+            let resolved = ramp_layout::resolve(ramp, lamp, placement, card, by);
+            let faults = |problems: Vec<Problem>| {
+                let problems = problems.into_iter();
+                let fault = |problem| fitting::fault(test, Part::Test, problem);
+                problems.map(fault).collect::<Vec<_>>()
+            };
+            ramp_layout::ramp(&seen, ramp, &resolved.map_err(faults)?, builder, index);
+            let (meter, watch) = of(&seen.ground);
+            (meter, watch, absent)
+        }
+    };
+    Ok((meter, watch, absent))
 }
 
 /// The lamp would be on for longer than it may.
@@ -167,7 +230,7 @@ fn lit_at_least(itinerary: &Itinerary) -> Span {
     let (mut lit, mut longest, mut now) = (false, Span::ZERO, Span::ZERO);
     for action in &itinerary.actions {
         match action.what {
-            What::SetLevel { .. } | What::FindHalfLight { .. } => lit = true,
+            What::SetLevel { .. } | What::FindHalfLight { .. } | What::Record(_) => lit = true,
             What::LampOff => {
                 lit = false;
                 now = Span::ZERO;

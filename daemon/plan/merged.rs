@@ -8,13 +8,15 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use photometry::units::LengthUnit;
+use photometry::units::{LengthUnit, Span};
 use serde::Serialize;
 use written::{Document, Kind, Node};
 
 use super::intent::{
     AfterPowerLoss, IfAbsent, OnFailure, Plan, Policies, Reference, Survey, TestKind, WarmUp,
 };
+use super::itinerary::KindName;
+use super::kinds::{RampTest, Sight};
 use super::uses::{Purpose, Use};
 
 /// One line of a merged plan.
@@ -183,15 +185,14 @@ fn quoted(text: &str) -> String {
 
 /// What a group of keys may have besides, and what holds without.
 fn defaults(path: &[&str], (plan, given): Of<'_>) -> Vec<Missing> {
-    let survey = |name: &str| {
-        let test = plan.tests.iter().find(|test| test.name == name)?;
-        let TestKind::Survey(survey) = &test.kind;
-        Some(survey)
-    };
+    let test = |name: &str| plan.tests.iter().find(|test| test.name == name);
+    let survey = |name: &str| test(name)?.kind.survey();
     match path {
         [] => vec![Missing::Group("policies")],
         ["policies"] => of_policies(&plan.policies),
-        ["tests", name] => survey(name).map(of_survey).unwrap_or_default(),
+        ["tests", name] => test(name)
+            .map(|test| of_test(&test.kind))
+            .unwrap_or_default(),
         ["tests", name, "reference"] => survey(name)
             .map(|survey| of_reference(&survey.reference))
             .unwrap_or_default(),
@@ -223,6 +224,81 @@ fn used<'p>(plan: &'p Plan, section: &str, name: &str) -> Option<&'p Use> {
 /// A default by its key.
 fn value(key: &str, value: impl ToString) -> Missing {
     Missing::Value(key.to_owned(), value.to_string())
+}
+
+fn of_test(kind: &TestKind) -> Vec<Missing> {
+    let mut all = match kind {
+        TestKind::Survey(survey) => return of_survey(survey),
+        TestKind::Spectrum(test) => vec![
+            value("meter", "the only one that fits"),
+            value("captures", test.captures),
+            value("dark", test.dark),
+            value("longest-integration", test.longest.shown()),
+        ],
+        TestKind::Flicker(test) => vec![
+            value("meter", "the only one that fits"),
+            value("length", test.length.shown()),
+            value("rate", rate(test.step)),
+            value(
+                "other-rate",
+                test.other_step.map_or_else(|| "none".to_owned(), rate),
+            ),
+            value("dark", test.dark),
+            value("severity", test.severity),
+        ],
+        TestKind::Ramp(test) => return of_ramp(test),
+    };
+    if let Some(sight) = kind.sight() {
+        all.extend(of_sight(sight, kind.name()));
+    }
+    all
+}
+
+fn of_ramp(test: &RampTest) -> Vec<Missing> {
+    let at = test.sight.at.map(|at| at.shown(LengthUnit::Inches));
+    let mut all: Vec<Missing> = at.map(|at| value("at", at)).into_iter().collect();
+    all.extend([
+        value("watched-by", "the only one that fits"),
+        value("beside", "none"),
+        value("every", test.every.shown()),
+        value("soak", test.soak.shown()),
+        value("lead", test.lead.shown()),
+        value("after", test.after.shown()),
+        value("times", test.times),
+        value("dark", test.dark),
+        value("hold", test.hold),
+        value("warm-up-rule", "lm-79"),
+    ]);
+    all
+}
+
+/// Samples a second, as a plan writes them.
+fn rate(step: Span) -> String {
+    format!("{:.6} kHz", 1e-3 / step.secs())
+}
+
+fn of_sight(sight: &Sight, kind: KindName) -> Vec<Missing> {
+    let settings = match kind {
+        KindName::Flicker => "[full, half-setting]",
+        _ => "all",
+    };
+    let mut all = vec![value("settings", settings)];
+    all.extend(sight.at.map(|at| value("at", at.shown(LengthUnit::Inches))));
+    all.extend([
+        value("watched-by", "the only one that fits"),
+        value("settle", "as long as the rail needs"),
+        value("warm-up", "leg"),
+    ]);
+    // A fixed time needs no rule.
+    if !matches!(sight.warm_up, WarmUp::Fixed(_)) {
+        all.push(value("warm-up-rule", "lm-79"));
+    }
+    all.extend([
+        value("readings", sight.readings),
+        value("drift-limit", sight.drift_limit),
+        value("give-up", sight.give_up),
+    ]);
+    all
 }
 
 fn of_survey(survey: &Survey) -> Vec<Missing> {

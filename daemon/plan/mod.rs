@@ -14,6 +14,7 @@
 pub mod bench_file;
 pub mod card;
 pub mod check;
+pub mod course;
 pub mod evenings;
 pub mod faults;
 pub mod file;
@@ -22,8 +23,11 @@ pub mod frozen;
 mod given_settings;
 pub mod intent;
 pub mod itinerary;
+pub mod kinds;
+mod kinds_file;
 pub mod lamp;
 pub mod lamp_file;
+mod lamp_programs;
 pub mod layout;
 pub mod merged;
 pub mod motion;
@@ -34,10 +38,13 @@ pub mod plan_file;
 pub mod port_file;
 pub mod print;
 pub mod profiles;
+pub mod ramp_layout;
 pub mod redo;
 #[cfg(test)]
 pub mod samples;
 pub mod settings;
+mod sight_fitting;
+pub mod sight_layout;
 pub mod survey_layout;
 #[cfg(test)]
 mod tests;

@@ -10,12 +10,14 @@ use super::intent::{
     AfterPowerLoss, IfAbsent, OnFailure, Plan, PlanLine, Policies, Reference, SettingWord,
     Settings, Survey, Test, TestKind, WarmUp, Window,
 };
+use super::itinerary::KindName;
+use super::kinds_file;
 use super::uses::{Purpose, UsePlaces, uses};
 
 /// Positions of one survey.
 const POSITIONS_AT_MOST: i64 = 1_000;
 /// Readings at one point.
-const READINGS_AT_MOST: i64 = 1_000;
+pub(super) const READINGS_AT_MOST: i64 = 1_000;
 /// The reference position is the one of the grid nearest to this (24 in),
 /// unless the plan names another.
 const REFERENCE_NEAR: Length = Length::from_um(609_600);
@@ -126,7 +128,7 @@ fn tests(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<(Test, TestPlace
         .entries()
         .map(|(key, value)| {
             let name = readers::name(key, mistakes);
-            let (survey, places) = test(key, value, mistakes)?;
+            let (kind, places) = test(key, value, mistakes)?;
             let (file, line) = key.place().plan_line();
             let line = PlanLine {
                 file: file.to_string(),
@@ -136,7 +138,7 @@ fn tests(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<(Test, TestPlace
                 Test {
                     name: name?,
                     line,
-                    kind: TestKind::Survey(survey),
+                    kind,
                 },
                 places,
             ))
@@ -148,10 +150,33 @@ fn tests(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<(Test, TestPlace
     (!readable.is_empty()).then_some(readable)
 }
 
-fn test(key: Node<'_>, node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Survey, TestPlaces)> {
+/// The kinds that can be written.
+const KINDS: [(&str, KindName); 4] = [
+    (KindName::Survey.word(), KindName::Survey),
+    (KindName::Spectrum.word(), KindName::Spectrum),
+    (KindName::Flicker.word(), KindName::Flicker),
+    (KindName::Ramp.word(), KindName::Ramp),
+];
+
+fn test(key: Node<'_>, node: Node<'_>, mistakes: &mut Mistakes) -> Option<(TestKind, TestPlaces)> {
+    let kinds = || KINDS.iter().filter(|(_, kind)| !kind.is_survey());
+    let other = kinds().find(|(word, _)| {
+        let kind = node.get("kind").and_then(|kind| kind.text());
+        kind == Some(word)
+    });
+    match other {
+        Some((_, kind)) => kinds_file::test(*kind, key, node, mistakes),
+        None => {
+            let (survey, places) = survey(key, node, mistakes)?;
+            Some((TestKind::Survey(survey), places))
+        }
+    }
+}
+
+fn survey(key: Node<'_>, node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Survey, TestPlaces)> {
     let what = format!("the test `{}`", key.text().unwrap_or("?"));
     let mut fields = Fields::of(node, &what, mistakes)?;
-    let kind = fields.need_like("kind", "survey", readers::one_of(&[("survey", ())]));
+    let kind = fields.need_like("kind", "survey", readers::one_of(&KINDS));
     let meter = fields.may("meter", readers::name);
     let (settings, setting_places) =
         fields.may_or("settings", settings, (Settings::All, Vec::new()));
@@ -208,7 +233,7 @@ fn test(key: Node<'_>, node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Surve
 
 /// The settings, and where each was written. Those that can be read are still
 /// held against the lamp when one beside them can't.
-fn settings(node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Settings, Vec<Place>)> {
+pub(super) fn settings(node: Node<'_>, mistakes: &mut Mistakes) -> Option<(Settings, Vec<Place>)> {
     if node.text() == Some("all") {
         return Some((Settings::All, vec![node.place()]));
     }
@@ -395,7 +420,7 @@ fn listed_places(test: Node<'_>) -> Vec<(Length, Place)> {
         .collect()
 }
 
-fn rule(node: Node<'_>, mistakes: &mut Mistakes) -> Option<WindowRule> {
+pub(super) fn rule(node: Node<'_>, mistakes: &mut Mistakes) -> Option<WindowRule> {
     let words = [
         ("lm-79", WindowRule::LM79),
         ("cie-s-025", WindowRule::CIE_S025),
@@ -403,7 +428,7 @@ fn rule(node: Node<'_>, mistakes: &mut Mistakes) -> Option<WindowRule> {
     readers::one_of(&words)(node, mistakes)
 }
 
-fn warm_up(node: Node<'_>, rule: WindowRule, mistakes: &mut Mistakes) -> Option<WarmUp> {
+pub(super) fn warm_up(node: Node<'_>, rule: WindowRule, mistakes: &mut Mistakes) -> Option<WarmUp> {
     match node.text() {
         Some("leg") => Some(WarmUp::Leg(rule)),
         Some("standard") => Some(WarmUp::Standard(rule)),

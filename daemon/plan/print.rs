@@ -30,12 +30,54 @@ pub fn doing(action: &Action, lengths: LengthUnit) -> String {
             }
             WarmUpRule::Fixed(span) => format!("Warm up for {}", span.shown()),
         },
-        What::Shutter { closed: true } => "Close the meter's shutter".to_owned(),
-        What::Shutter { closed: false } => "Open the meter's shutter".to_owned(),
-        What::Read { quantity, purpose } => match purpose {
+        What::Shutter { closed, meter } => {
+            let verb = if *closed { "Close" } else { "Open" };
+            match meter {
+                None => format!("{verb} the meter's shutter"),
+                Some(meter) => format!("{verb} the shutter of {meter}"),
+            }
+        }
+        What::Read {
+            quantity, purpose, ..
+        } => match purpose {
             Purpose::Read => format!("Read {}", quantity.name()),
             other => format!("Read {} ({})", quantity.name(), other.word()),
         },
+        What::Expose { meter, .. } => format!("Find how long {meter} must integrate"),
+        What::Capture {
+            quantity,
+            purpose,
+            sampling,
+            ..
+        } => {
+            let mut words = format!("Capture a {}", quantity.name());
+            if let Some(sampling) = sampling {
+                let _ = write!(words, " of {}", sampling.length().shown());
+            }
+            if *purpose != Purpose::Read {
+                let _ = write!(words, " ({})", purpose.word());
+            }
+            words
+        }
+        What::Soak { least, .. } => format!("Leave the lamp off for {}", least.shown()),
+        What::Record(recording) => {
+            let what = match &recording.begins {
+                Some(begins) => begins.program.as_str(),
+                None => "the light",
+            };
+            let length = recording.lead + recording.length;
+            format!(
+                "Record {what} for {}, every {}",
+                length.shown(),
+                recording.every.shown()
+            )
+        }
+        What::Switch { outlet, on } => {
+            format!(
+                "Switch the outlet {outlet} {}",
+                if *on { "on" } else { "off" }
+            )
+        }
         What::CheckDrift { limit, .. } => format!("Check the drift over the leg: at most {limit}"),
         What::CheckReturn { limit, .. } => {
             format!("Compare with the reference before the seam: at most {limit}")
@@ -43,6 +85,21 @@ pub fn doing(action: &Action, lengths: LengthUnit) -> String {
         What::Ask { question } => match question {
             Question::CoverMeter(meter) => format!("Ask a person to cover the meter {meter}"),
             Question::UncoverMeter(meter) => format!("Ask a person to uncover the meter {meter}"),
+            Question::MountReference { reference, .. } => {
+                format!("Ask a person to put the reference lamp {reference} into the sphere")
+            }
+            Question::MountUnit { unit, .. } => {
+                format!("Ask a person to put unit {unit} into the sphere")
+            }
+            Question::SetAlarm { program, minute } => format!(
+                "Ask a person to set the alarm of {program} to {:02}:{:02}",
+                minute / 60,
+                minute % 60
+            ),
+            Question::SwitchByHand { lamp, on } => format!(
+                "Ask a person to switch {lamp} {}",
+                if *on { "on" } else { "off" }
+            ),
         },
     }
 }
@@ -67,9 +124,19 @@ const PARTS: [PartOfWork; 6] = [
                 | What::ReleaseFingers
         )
     }),
-    ("warming up", |what| matches!(what, What::WarmUp { .. })),
+    ("warming up", |what| {
+        matches!(what, What::WarmUp { .. } | What::Soak { .. })
+    }),
     ("reading", |what| {
-        matches!(what, What::Read { .. } | What::Shutter { .. })
+        matches!(
+            what,
+            What::Read { .. }
+                | What::Shutter { .. }
+                | What::Expose { .. }
+                | What::Capture { .. }
+                | What::Record(_)
+                | What::Switch { .. }
+        )
     }),
     ("legs again (drift)", |what| {
         matches!(what, What::CheckDrift { .. } | What::CheckReturn { .. })
@@ -145,7 +212,7 @@ fn write_tests(out: &mut String, itinerary: &Itinerary) {
                 .collect(),
         );
         let reads = actions()
-            .filter(|action| matches!(action.what, What::Read { .. }))
+            .filter(|action| matches!(action.what, What::Read { .. } | What::Capture { .. }))
             .count();
         let _ = writeln!(
             out,
@@ -199,7 +266,10 @@ pub fn list(itinerary: &Itinerary, lengths: LengthUnit) -> String {
         let words = doing(action, lengths);
         let begins = clock(since);
         // The looks while a level is set have keys too; they'd only clutter.
-        let measures = matches!(action.what, What::Read { .. } | What::WarmUp { .. });
+        let measures = matches!(
+            action.what,
+            What::Read { .. } | What::WarmUp { .. } | What::Capture { .. }
+        );
         let line = match &action.key {
             Some(key) if measures => format!("{:>5}  {begins}  {words:<44}  {key}", action.no),
             _ => format!("{:>5}  {begins}  {words}", action.no),

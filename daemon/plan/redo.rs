@@ -5,7 +5,7 @@
 
 use photometry::units::Length;
 
-use super::intent::{Plan, SettingWord, Settings, Survey, Test, TestKind};
+use super::intent::{Plan, SettingWord, Settings, Test, TestKind};
 use super::itinerary::Target;
 use super::lamp::{Lamp, ONLY_MODE};
 use super::settings;
@@ -92,16 +92,26 @@ pub fn choose(plan: &Plan, lamp: &Lamp, wanted: &Wanted) -> Result<Vec<Part>, Ve
 
 /// Everything that a test measures.
 fn whole(test: &Test, lamp: &Lamp) -> Part {
-    let TestKind::Survey(survey) = &test.kind;
+    let targets = targets(test.kind.settings(), lamp);
+    let positions = match &test.kind {
+        TestKind::Survey(survey) => survey.positions.clone(),
+        // Its one place is no choice.
+        other => vec![other.sight().and_then(|sight| sight.at).unwrap_or_default()],
+    };
+    let settings = match &test.kind {
+        // Nothing of a program is measured again by itself.
+        TestKind::Ramp(ramp) => vec![ramp.program.clone()],
+        _ => targets.iter().map(Target::key).collect(),
+    };
     Part {
         test: test.name.clone(),
-        settings: targets(survey, lamp).iter().map(Target::key).collect(),
-        positions: survey.positions.clone(),
+        settings,
+        positions,
     }
 }
 
-fn targets(survey: &Survey, lamp: &Lamp) -> Vec<Target> {
-    let (modes, _) = settings::targets(&survey.settings, lamp);
+fn targets(settings: &Settings, lamp: &Lamp) -> Vec<Target> {
+    let (modes, _) = settings::targets(settings, lamp);
     modes.into_iter().flat_map(|mode| mode.targets).collect()
 }
 
@@ -139,9 +149,8 @@ pub fn narrowed(plan: &Plan, lamp: &Lamp, parts: &[Part]) -> Plan {
         let Some(part) = parts.iter().find(|part| part.test == test.name) else {
             return false;
         };
-        let TestKind::Survey(survey) = &mut test.kind;
         let mut words: Vec<SettingWord> = Vec::new();
-        for target in targets(survey, lamp) {
+        for target in targets(test.kind.settings(), lamp) {
             if part.settings.contains(&target.key()) {
                 let word = word_of(target);
                 if !words.contains(&word) {
@@ -149,8 +158,12 @@ pub fn narrowed(plan: &Plan, lamp: &Lamp, parts: &[Part]) -> Plan {
                 }
             }
         }
-        survey.settings = Settings::These(words);
-        survey.positions.clone_from(&part.positions);
+        if !matches!(test.kind, TestKind::Ramp(_)) {
+            *test.kind.settings_mut() = Settings::These(words);
+        }
+        if let TestKind::Survey(survey) = &mut test.kind {
+            survey.positions.clone_from(&part.positions);
+        }
         true
     });
     let kept: Vec<&str> = narrow.tests.iter().map(|test| test.name.as_str()).collect();
@@ -225,8 +238,7 @@ mod tests {
         second.kind = TestKind::Survey(samples::survey(&[24]));
         plan.tests.push(second);
         for (test, level) in plan.tests.iter_mut().zip([1, 2]) {
-            let TestKind::Survey(survey) = &mut test.kind;
-            survey.settings = Settings::These(vec![SettingWord::Level(level)]);
+            *test.kind.settings_mut() = Settings::These(vec![SettingWord::Level(level)]);
         }
         let lamp = samples::lamp(2);
         type Names<'a> = &'a [&'a str];
@@ -279,8 +291,8 @@ mod tests {
         for (settings, asked) in cases {
             let parts = choose(&plan, &lamp, &wanted(&[], settings, &[])).expect("parts");
             let narrow = narrowed(&plan, &lamp, &parts);
-            let TestKind::Survey(survey) = &narrow.tests[0].kind;
-            assert_eq!(survey.settings, Settings::These(asked), "{settings:?}");
+            let found = narrow.tests[0].kind.settings();
+            assert_eq!(*found, Settings::These(asked), "{settings:?}");
         }
     }
 

@@ -96,6 +96,7 @@ pub fn card() -> Card {
             back_within: BACK_WITHIN,
             channels: vec![finger("left", 1), finger("right", 2), finger("round", 3)],
         }),
+        outlets: None,
     }
 }
 
@@ -121,6 +122,8 @@ pub fn lamp(levels: u16) -> Lamp {
         off: SwitchOff::Power,
         warm_up_cap: Span::from_mins(150),
         maximum_on: Span::from_mins(12 * 60),
+        programs: Vec::new(),
+        loses_clock: false,
     }
 }
 

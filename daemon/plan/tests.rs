@@ -125,7 +125,7 @@ fn a_grid_of_six_inches_is_exact() {
         .checked
         .plan
         .expect("a plan");
-    let crate::plan::intent::TestKind::Survey(survey) = &plan.tests[0].kind;
+    let survey = plan.tests[0].kind.survey().expect("a survey");
     let stations = [
         (1, 152_400),
         (2, 304_800),
@@ -234,8 +234,10 @@ impl Given {
         }
     }
     pub fn survey(&mut self) -> &mut super::intent::Survey {
-        let super::intent::TestKind::Survey(survey) = &mut self.plan.tests[0].kind;
-        survey
+        match &mut self.plan.tests[0].kind {
+            super::intent::TestKind::Survey(survey) => survey,
+            other => panic!("{other:?}"),
+        }
     }
     pub fn laid_out(&self) -> Result<super::itinerary::Itinerary, Vec<super::faults::PlanFault>> {
         layout::itinerary(&self.plan, &self.lamp, &self.placement, &self.card)
@@ -305,8 +307,9 @@ fn what_is_lacking_can_be_left_out() {
         .push(photometry::units::Length::from_mm(2_500));
     let mut second = given.plan.tests[0].clone();
     second.name = "with another meter".to_owned();
-    let super::intent::TestKind::Survey(survey) = &mut second.kind;
-    survey.meter = Some("far-head".to_owned());
+    let mut other = samples::survey(&[12, 24, 48]);
+    other.meter = Some("far-head".to_owned());
+    second.kind = super::intent::TestKind::Survey(other);
     given.plan.tests.insert(0, second);
     given.lamp.off = super::lamp::SwitchOff::Cannot;
     let itinerary = given.laid_out().expect("the rest fits");

@@ -33,7 +33,6 @@ use super::survey::{
 };
 use crate::plan::card::Meter;
 use crate::plan::frozen::Frozen;
-use crate::plan::intent::TestKind;
 use crate::plan::itinerary::{Action, Purpose, Target, TestHead, What};
 use crate::plan::lamp::{Datum, Setting};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event};
@@ -68,10 +67,9 @@ fn wider(a: Option<(f64, f64)>, b: Option<(f64, f64)>) -> Option<(f64, f64)> {
 /// The figures of every survey of a run, in the itinerary's order. `readings`
 /// and `events` in order, as the store gives them.
 pub fn surveys(frozen: &Frozen, readings: &[ReadingRow], events: &[Event]) -> Vec<SurveyFigures> {
-    frozen
-        .itinerary
-        .tests
-        .iter()
+    let heads = frozen.itinerary.tests.iter();
+    heads
+        .filter(|head| head.kind.is_survey())
         .map(|head| Gathering::new(frozen, head, readings, events).figures())
         .collect()
 }
@@ -511,7 +509,9 @@ impl<'a> Gathering<'a> {
         let Some(test) = tests.find(|test| test.name == self.head.name) else {
             return false;
         };
-        let TestKind::Survey(survey) = &test.kind;
+        let Some(survey) = test.kind.survey() else {
+            return false;
+        };
         let limit = survey.reference.drift_limit.share();
         touched
             && reference

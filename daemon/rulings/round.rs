@@ -78,6 +78,7 @@ pub async fn rule(store: &Store, run: RunId, ask: Ask, at: Wall) -> Result<i64, 
         bundle: link,
         events,
         mut readings,
+        ..
     } = store.whole(run).await?.ok_or(RoundError::NoRun(run))?;
     let mut texts = Texts::default();
     let (uses, scripts, by) = match ask.other {

@@ -8,7 +8,6 @@
 use photometry::units::Length;
 
 use crate::plan::frozen::Frozen;
-use crate::plan::intent::TestKind;
 use crate::plan::lamp::{ONLY_MODE, Setting};
 use crate::report::ids::{FigureId, Place, SettingFigure};
 use crate::report::reference;
@@ -32,10 +31,7 @@ pub fn view(run: RunId, frozen: &Frozen, figures: &SurveyFigures) -> View {
         .tests
         .iter()
         .find(|test| test.name == figures.test)
-        .map(|test| {
-            let TestKind::Survey(survey) = &test.kind;
-            survey.reference.at
-        });
+        .and_then(|test| Some(test.kind.survey()?.reference.at));
     let known = settings_of(frozen);
     let one = |setting: &SettingFigures| {
         let known = known.iter().find(|known| known.key() == setting.setting);

@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use photometry::measured::{Moment, Reading};
+use photometry::measured::{Capture, Moment, Reading};
 use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -40,6 +40,12 @@ impl std::fmt::Debug for Link {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(&self.hex()[..12])
     }
+}
+
+/// The SHA-256 digest of bytes that lie beside a journal (FIPS 180-4), as 64
+/// hexadecimal digits.
+pub fn digest_of(bytes: &[u8]) -> String {
+    Link(Sha256::digest(bytes).into()).hex()
 }
 
 /// One event of a run.
@@ -91,6 +97,19 @@ pub enum Body {
         key: Key,
         /// What the meter said.
         reading: Reading,
+    },
+    /// Many numbers were captured; for a capture action it also ends the action.
+    /// Their bytes lie beside the journal, under these digests.
+    Captured {
+        /// What was measured.
+        key: Key,
+        /// What the meter said.
+        capture: Capture,
+        /// SHA-256 of the answer, 64 hexadecimal digits.
+        digest: String,
+        /// The same of the answer that its axis was read from, where it has one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        axis_digest: Option<String>,
     },
     /// Data decided; replay reads this and never decides again.
     Decided {
@@ -149,12 +168,26 @@ pub enum Body {
 }
 
 impl Body {
+    /// What a meter captured, with the digests of its bytes.
+    pub fn captured(key: Key, capture: Capture) -> Body {
+        let digest = digest_of(&capture.raw);
+        let axis = &capture.axis_raw;
+        let axis_digest = (!axis.is_empty()).then(|| digest_of(axis));
+        Body::Captured {
+            key,
+            capture,
+            digest,
+            axis_digest,
+        }
+    }
+
     /// The kind's word.
     pub const fn kind(&self) -> &'static str {
         match self {
             Body::Begun { .. } => "begun",
             Body::Started { .. } => "started",
             Body::Taken { .. } => "taken",
+            Body::Captured { .. } => "captured",
             Body::Decided { .. } => "decided",
             Body::Done { .. } => "done",
             Body::Failed { .. } => "failed",
@@ -224,6 +257,39 @@ pub enum Decision {
         /// too.
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         unproven: bool,
+    },
+    /// How long a meter integrates from here on.
+    Exposure {
+        /// The meter.
+        meter: String,
+        /// How long.
+        integration: Span,
+        /// How full its fullest element is then, of 1; none where it does not
+        /// tell.
+        fill: Option<f64>,
+        /// Trials that it took.
+        trials: u32,
+        /// As full as it should be; otherwise it is at an end of its range.
+        fits: bool,
+    },
+    /// When readings at a steady beat are due.
+    Beat {
+        /// The first one.
+        first: Moment,
+        /// From one to the next.
+        every: Span,
+        /// How many of each meter.
+        readings: u32,
+    },
+    /// A program was started, or was to start.
+    Began {
+        /// Its name.
+        program: String,
+        /// When: as the button was let go, as a person answered, or the time of
+        /// the alarm.
+        at: Moment,
+        /// How: `button`, `by hand`, `alarm`.
+        by: String,
     },
     /// The level of half the light.
     HalfLight {

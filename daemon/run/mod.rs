@@ -16,6 +16,7 @@
 
 pub mod decide;
 mod done;
+pub mod exposure;
 pub mod journal;
 pub mod ladder;
 pub mod ledger;

@@ -7,22 +7,22 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use photometry::measured::{Moment, Outcome};
+use photometry::measured::Moment;
 use photometry::units::{Span, Wall};
 
 use super::done::Done;
 use super::journal::{
-    Body, Decision, DriftVerdict, End, Event, Fault, HoldCause, LIGHT_LOST, ResumeCause,
-    STEPS_LOST, SeamCause,
+    Body, End, Event, Fault, HoldCause, LIGHT_LOST, ResumeCause, STEPS_LOST, SeamCause,
 };
 use super::lit::{Astray, Lit};
 use super::restart;
 use super::restart::{legs_again, legs_of_test};
 use crate::plan::intent::OnFailure;
-use crate::plan::itinerary::{Action, Itinerary, Key, Purpose, What};
+use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
 use light::Sightings;
 
 mod light;
+mod taken;
 
 /// Where a run is.
 #[derive(Clone, Debug, PartialEq)]
@@ -134,6 +134,8 @@ pub struct State {
     pub lit: Lit,
     /// The level of half the light, by mode.
     pub half_light: BTreeMap<String, u16>,
+    /// How long a meter integrates, as its last trials decided, by its name.
+    pub exposures: BTreeMap<String, Span>,
     /// The light seen at the watch position, by setting's key, in this run.
     pub light_at: BTreeMap<String, f64>,
     /// The light of each setting as it was last passed on the way up.
@@ -187,6 +189,7 @@ impl State {
             failed_tests: BTreeMap::new(),
             lit: Lit::NotTouched,
             half_light: BTreeMap::new(),
+            exposures: BTreeMap::new(),
             light_at: BTreeMap::new(),
             passed_at: BTreeMap::new(),
             light_at_seam: BTreeMap::new(),
@@ -428,7 +431,10 @@ impl State {
                 });
                 self.running.is_none() && Some(expected) == wanted
             }
-            Body::Taken { .. } | Body::Decided { .. } | Body::Done { .. } => measuring && at_work,
+            Body::Taken { .. }
+            | Body::Captured { .. }
+            | Body::Decided { .. }
+            | Body::Done { .. } => measuring && at_work,
             Body::Failed { .. } => measuring && at_work || waited_for,
             Body::Lost { fault } => measuring && at_work && fault.instrument.is_some(),
             Body::Back { instrument, .. } => {
@@ -463,8 +469,9 @@ impl State {
         match &event.body {
             Body::Begun { .. } => self.phase = Phase::Measuring,
             Body::Started { .. } => self.start(itinerary, event),
-            Body::Taken { key, reading } => {
-                self.take(itinerary, event, key, &reading.outcome);
+            Body::Taken { key, reading } => self.take(itinerary, event, key, reading),
+            Body::Captured { key, capture, .. } => {
+                self.take_capture(itinerary, event, key.purpose, &capture.outcome);
             }
             Body::Decided { decision } => self.decide(itinerary, event, decision),
             Body::Done { facts } => {
@@ -540,7 +547,7 @@ impl State {
         };
         match self.action(itinerary, no).map(|action| &action.what) {
             // The walk to a level may press the power button too.
-            Some(What::SetLevel { .. } | What::FindHalfLight { .. }) => {
+            Some(What::SetLevel { .. } | What::FindHalfLight { .. } | What::Record(_)) => {
                 self.lit = Lit::On {
                     sitting,
                     since,
@@ -549,87 +556,6 @@ impl State {
             }
             Some(What::LampOff) if matches!(self.lit, Lit::NotTouched | Lit::Off) => {
                 self.lit = Lit::MaybeOn { sitting, since };
-            }
-            _ => {}
-        }
-    }
-
-    fn take(&mut self, itinerary: &Itinerary, event: &Event, key: &Key, outcome: &Outcome) {
-        let Some(no) = event.no else { return };
-        let Some(action) = self.action(itinerary, no).cloned() else {
-            return;
-        };
-        let purpose = key.purpose;
-        let (leg, point) = (action.leg, action.point);
-        let says_something = outcome.says_something();
-        let ends_action = action.ends_with(purpose, outcome);
-        let value = outcome.value();
-        match (purpose, leg, point) {
-            // Only planned readings are of a point.
-            (Purpose::Reference, Some(leg), Some(point)) if says_something => {
-                self.references.entry(leg).or_default().push((point, value));
-            }
-            (Purpose::Return, ..) if says_something => self.returns.push(value),
-            _ => {}
-        }
-        if let Some(test) = itinerary.tests.get(action.test as usize) {
-            self.compare((&action, test.watch), event, key, outcome);
-        }
-        if ends_action {
-            self.finish(itinerary, event.no);
-        }
-    }
-
-    fn decide(&mut self, itinerary: &Itinerary, event: &Event, decision: &Decision) {
-        match decision {
-            Decision::Drift {
-                verdict: DriftVerdict::GoesOn,
-                ..
-            } => {
-                let action = event.no.and_then(|no| self.action(itinerary, no));
-                if let Some(test) = action.map(|action| action.test) {
-                    self.sightings.learn(test);
-                }
-            }
-            Decision::Drift {
-                leg,
-                verdict: DriftVerdict::LegAgain,
-                ..
-            } => {
-                self.leg_again = Some(LegAgain {
-                    leg: *leg,
-                    earlier: false,
-                    drifted: true,
-                });
-            }
-            Decision::Drift { .. } => self.sightings.forget_leg(),
-            Decision::Return {
-                leg,
-                goes_on: false,
-                unproven,
-                ..
-            } => {
-                self.leg_again = Some(LegAgain {
-                    leg: *leg,
-                    earlier: *unproven,
-                    drifted: false,
-                });
-            }
-            Decision::HalfLight { mode, level, .. } => {
-                self.half_light.insert(mode.clone(), *level);
-            }
-            Decision::Level {
-                setting,
-                light_lx,
-                passed_lx,
-                ..
-            } => {
-                self.passed_at.extend(passed_lx.clone());
-                let Some(light) = light_lx else { return };
-                self.light_at.insert(setting.clone(), *light);
-                if let Lit::On { seen, .. } = &mut self.lit {
-                    *seen = true;
-                }
             }
             _ => {}
         }

@@ -215,17 +215,27 @@ fn push_return(
     };
     let of_visit = leg_actions().filter(|a| a.point == Some(first_visit));
     let reads = of_visit.filter_map(|a| match (&a.what, &a.key) {
-        (What::Read { quantity, .. }, Some(key)) => Some((a, *quantity, key)),
+        (
+            What::Read {
+                quantity, meter, ..
+            },
+            Some(key),
+        ) => Some((a, (*quantity, meter), key)),
         _ => None,
     });
-    for (visit, (read, quantity, key)) in (1..).zip(reads) {
+    for (visit, (read, (quantity, meter), key)) in (1..).zip(reads) {
         let purpose = Purpose::Return;
         let key = Key {
             purpose,
             visit,
             ..key.clone()
         };
-        push(read, What::Read { quantity, purpose }, Some(key));
+        let what = What::Read {
+            quantity,
+            purpose,
+            meter: meter.clone(),
+        };
+        push(read, what, Some(key));
     }
     push(check, What::CheckReturn { limit, leg }, None);
 }

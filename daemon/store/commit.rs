@@ -24,6 +24,7 @@ use sqlx::Arguments;
 use sqlx::sqlite::{SqliteArguments, SqliteConnection};
 use tokio::sync::oneshot;
 
+use super::captures::CaptureRow;
 use super::error::{StoreError, reasons};
 use super::open::{Store, naming};
 use super::readings::ReadingRow;
@@ -48,6 +49,12 @@ INSERT INTO readings (run, seq, no, attempt, sitting, key, test, setting, positi
     sample, firmware, origin)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);";
 
+const CAPTURE: &str = "
+INSERT INTO captures (run, seq, no, attempt, sitting, key, test, setting, position_nm, purpose, visit,
+    meter, quantity, outcome, numbers, reason, raw, digest, axis_raw, axis_digest, taken_mono_ns,
+    taken_wall_us, certificate, calibration_due, sample, firmware)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);";
+
 /// All that one event changes in the record.
 pub(super) struct Entry {
     pub(super) run: i64,
@@ -63,6 +70,8 @@ pub(super) struct Entry {
     pub(super) actions_done: i64,
     /// The row of its reading, where it is one.
     pub(super) reading: Option<ReadingRow>,
+    /// The row of its capture, where it is one.
+    pub(super) capture: Option<CaptureRow>,
 }
 
 /// What one ledger writes at once, all or none, and who waits for it.
@@ -187,6 +196,10 @@ async fn together(
             sql.push_str(READING);
             bind_reading(&mut bind, row)?;
         }
+        if let Some(row) = &entry.capture {
+            sql.push_str(CAPTURE);
+            bind_capture(&mut bind, row);
+        }
     }
     bind.1?;
     sql.push_str("\nCOMMIT");
@@ -236,6 +249,33 @@ impl Entry {
         bind.add(self.state.words()).add(begun).add(ended);
         bind.add(self.readings).add(self.actions_done).add(self.run);
     }
+}
+
+fn bind_capture(bind: &mut Binder<'_>, row: &CaptureRow) {
+    let capture = &row.capture;
+    bind.add(row.run.0).add(row.seq as i64).add(row.no);
+    bind.add(row.attempt).add(row.sitting);
+    bind.add(row.key.to_string())
+        .add(row.key.test.clone())
+        .add(row.key.setting.clone());
+    bind.add(row.key.position.nm())
+        .add(row.key.purpose.word())
+        .add(row.key.visit);
+    bind.add(capture.meter.clone()).add(capture.quantity.name());
+    bind.add(capture.outcome.kind())
+        .add(row.numbers())
+        .add(row.reason().map(str::to_owned));
+    let axis = (!capture.axis_raw.is_empty()).then(|| capture.axis_raw.clone());
+    bind.add(capture.raw.clone())
+        .add(row.digest.clone())
+        .add(axis)
+        .add(row.axis_digest.clone());
+    bind.add(capture.taken.mono.ns())
+        .add(capture.taken.wall.us());
+    bind.add(row.beside.certificate.clone())
+        .add(row.beside.calibration_due.clone());
+    bind.add(row.beside.sample.clone())
+        .add(row.beside.firmware.clone());
 }
 
 fn bind_reading(bind: &mut Binder<'_>, row: &ReadingRow) -> Result<(), sqlx::Error> {

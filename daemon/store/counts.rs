@@ -4,7 +4,7 @@
 //! A *unit* is a point, or an action outside any point. A *pass* is one
 //! attempt at a unit from its first action to its last; it is complete when
 //! every action in it is: a read action by a reading that says something about
-//! the light (value, over, under), any other by *done*.
+//! the light (value, over, under), a capture likewise, any other by *done*.
 //! A seam ends every pass that is still open: a point is redone whole. The
 //! readings of a unit's last complete pass count; those of earlier complete
 //! passes are superseded; those of passes that never got complete, and those
@@ -197,7 +197,7 @@ impl Counting<'_> {
             self.open.clear();
             return;
         }
-        let taken = matches!(event.body, Body::Taken { .. });
+        let taken = matches!(event.body, Body::Taken { .. } | Body::Captured { .. });
         let action = event
             .no
             .and_then(|no| usize::try_from(no).ok())
@@ -222,6 +222,14 @@ impl Counting<'_> {
                 pass.reached = action.no;
                 pass.taken.push((action.no, event.attempt, event.seq));
                 if action.ends_with(key.purpose, &reading.outcome) {
+                    pass.done.insert(action.no);
+                }
+            }
+            Body::Captured { key, capture, .. } => {
+                self.standings.insert(event.seq, Standing::Unfinished);
+                pass.reached = action.no;
+                pass.taken.push((action.no, event.attempt, event.seq));
+                if action.ends_with_capture(key.purpose, &capture.outcome) {
                     pass.done.insert(action.no);
                 }
             }

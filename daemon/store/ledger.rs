@@ -12,6 +12,7 @@ use std::sync::Arc;
 use sqlx::{Row, SqlitePool};
 use tokio::task::JoinHandle;
 
+use super::captures;
 use super::commit::Entry;
 use super::counts::LegsAgain;
 use super::error::{StoreError, reasons};
@@ -20,7 +21,7 @@ use super::open::Store;
 use super::readings::row_for;
 use super::runs::state_of;
 use crate::plan::frozen::Frozen;
-use crate::plan::itinerary::{Itinerary, Purpose};
+use crate::plan::itinerary::{Action, Itinerary};
 use crate::run::journal::{Body, Event, Link, RunId, RunState};
 use crate::run::ledger::{Ledger, LedgerError, Line, Settled, Written};
 use crate::run::traffic::Piece;
@@ -59,11 +60,13 @@ impl Done {
     fn see(&mut self, itinerary: &Itinerary, event: &Event) {
         let ends_action = match &event.body {
             Body::Taken { key, reading } => {
-                let alone = matches!(
-                    key.purpose,
-                    Purpose::Read | Purpose::Dark | Purpose::Ambient | Purpose::Reference
-                );
-                alone && reading.outcome.says_something()
+                let action = planned(itinerary, event);
+                action.is_some_and(|action| action.ends_with(key.purpose, &reading.outcome))
+            }
+            Body::Captured { key, capture, .. } => {
+                let (purpose, outcome) = (key.purpose, &capture.outcome);
+                let action = planned(itinerary, event);
+                action.is_some_and(|action| action.ends_with_capture(purpose, outcome))
             }
             Body::Done { .. } => true,
             _ => false,
@@ -76,6 +79,12 @@ impl Done {
             self.actions.remove(&i64::from(action.no));
         }
     }
+}
+
+/// The planned action that an event concerns.
+fn planned<'a>(itinerary: &'a Itinerary, event: &Event) -> Option<&'a Action> {
+    let no = usize::try_from(event.no?).ok()?;
+    itinerary.actions.get(no)
 }
 
 impl Store {
@@ -181,6 +190,7 @@ impl StoreLedger {
             readings: stand.readings,
             actions_done: stand.done.actions.len() as i64,
             reading: row_for(self.run, &stand.frozen, line.event),
+            capture: captures::row_for(self.run, &stand.frozen, line.event),
         }
     }
 }
@@ -249,7 +259,8 @@ impl Stand {
         self.seq = event.seq;
         self.link = link;
         self.state = self.state.after(&event.body);
-        self.readings += i64::from(matches!(event.body, Body::Taken { .. }));
+        let measured = matches!(event.body, Body::Taken { .. } | Body::Captured { .. });
+        self.readings += i64::from(measured);
         self.done.see(&self.frozen.itinerary, event);
         self
     }

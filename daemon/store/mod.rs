@@ -20,6 +20,7 @@
 //! report, web. Not here: what an event means for what comes next (run), any
 //! computation on readings (report, photometry).
 
+pub mod captures;
 pub mod check;
 mod commit;
 pub mod counts;

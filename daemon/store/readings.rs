@@ -8,6 +8,7 @@ use photometry::units::{Length, Mono, Wall};
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
 
+use super::captures::{self, CaptureRow};
 use super::counts::{self, Standing};
 use super::error::StoreError;
 use super::open::Store;
@@ -113,7 +114,7 @@ pub struct Beside {
 
 impl Beside {
     /// For a meter of the bundle's bench.
-    fn of(frozen: &Frozen, meter: &str) -> Beside {
+    pub(super) fn of(frozen: &Frozen, meter: &str) -> Beside {
         let calibration = frozen
             .card
             .meters
@@ -140,6 +141,8 @@ pub struct Whole {
     pub events: Vec<Event>,
     /// Every reading in order, superseded ones too, each with its standing.
     pub readings: Vec<ReadingRow>,
+    /// Every capture likewise; those that count have their bytes.
+    pub captures: Vec<CaptureRow>,
 }
 
 pub(super) const COLUMNS: &str = "seq, no, attempt, sitting, key, test, setting, position_nm, purpose, \
@@ -201,11 +204,14 @@ impl Store {
             row.stand(standing, asides.get(&row.seq));
             row.taken_back = taken_back.remove(&row.seq);
         }
+        let mut captures = captures::rows(id, &frozen, &events, &standings, &asides);
+        self.fetch_bytes(&mut captures).await?;
         Ok(Some(Whole {
             frozen,
             bundle,
             events,
             readings,
+            captures,
         }))
     }
 
@@ -280,13 +286,9 @@ fn bad(what: &'static str) -> impl Fn(String) -> StoreError {
 }
 
 fn purpose_of(word: &str) -> Result<Purpose, StoreError> {
-    use Purpose::{Ambient, Dark, HalfLight, Read, Reference, Return, WarmUp, Watch};
-    [
-        Read, Dark, Ambient, Reference, Return, WarmUp, Watch, HalfLight,
-    ]
-    .into_iter()
-    .find(|purpose| purpose.word() == word)
-    .ok_or_else(|| bad("a purpose")(word.to_owned()))
+    let mut all = Purpose::ALL.into_iter();
+    all.find(|purpose| purpose.word() == word)
+        .ok_or_else(|| bad("a purpose")(word.to_owned()))
 }
 
 fn origin_of(word: &str) -> Result<Origin, StoreError> {
@@ -322,10 +324,11 @@ pub(super) fn reading_of(run: RunId, row: &SqliteRow) -> Result<ReadingRow, Stor
         let found = whole(at)?;
         u32::try_from(found).map_err(|_| bad("a count")(found.to_string()))
     };
-    let quantity = match words(11)? {
-        name if name == Quantity::Illuminance.name() => Quantity::Illuminance,
-        name => return Err(bad("a quantity")(name)),
-    };
+    let name = words(11)?;
+    let mut quantities = Quantity::ALL.into_iter();
+    let quantity = quantities
+        .find(|quantity| quantity.name() == name)
+        .ok_or_else(|| bad("a quantity")(name))?;
     let unit = words(14)?;
     if unit != quantity.unit() {
         return Err(bad("a unit")(unit));

@@ -5,6 +5,7 @@
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
 
+use super::captures::{self, CaptureRow};
 use super::error::{StoreError, reasons};
 use super::journal::event_of;
 use super::open::Store;
@@ -107,6 +108,8 @@ impl Store {
             .map_err(&doing)?;
         let readings = self.reading_rows(id).await?;
         let mut readings = readings.into_iter().peekable();
+        let captures = self.capture_rows(id).await?;
+        let mut captures = captures.into_iter().peekable();
         for row in &rows {
             let seq = verified.events + 1;
             let link = match event_at(row, seq, verified.seal, bundle) {
@@ -117,7 +120,11 @@ impl Store {
                 Ok((event, link)) => {
                     let beside = readings.next_if(|row| seq_of(row) == Some(seq));
                     let expected = row_for(id, &frozen, &event);
-                    if let Err(why) = agrees(id, beside.as_ref(), expected.as_ref()) {
+                    let captured = captures.next_if(|row| seq_of(row) == Some(seq));
+                    let capture = captures::row_for(id, &frozen, &event);
+                    let agreed = agrees(id, beside.as_ref(), expected.as_ref())
+                        .and_then(|()| capture_agrees(captured.as_ref(), capture.as_ref()));
+                    if let Err(why) = agreed {
                         verified.bad = found(seq, &why);
                         return Ok(verified);
                     }
@@ -135,7 +142,25 @@ impl Store {
                 verified.bad = found(seq, "a reading without its event");
             }
         }
+        if let Some(capture) = captures.next() {
+            let seq = seq_of(&capture).unwrap_or_default();
+            let since = seq > verified.events && !self.events(id, seq - 1, 1).await?.is_empty();
+            if !since {
+                verified.bad = found(seq, "a capture without its event");
+            }
+        }
         Ok(verified)
+    }
+}
+
+/// Whether the capture beside an event is the one that its line makes; if not,
+/// why.
+fn capture_agrees(beside: Option<&SqliteRow>, expected: Option<&CaptureRow>) -> Result<(), String> {
+    match (beside, expected) {
+        (None, None) => Ok(()),
+        (Some(row), Some(expected)) => captures::agrees(row, expected),
+        (None, Some(_)) => Err("its capture's row is missing".to_owned()),
+        (Some(_), None) => Err("a capture stands beside an event that has none".to_owned()),
     }
 }
 

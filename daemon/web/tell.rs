@@ -1,10 +1,11 @@
 //! Puts what the daemon knows into the words and types that cross the wire.
 
-use photometry::measured::{Moment, Outcome};
+use photometry::measured::{Capture, CaptureOutcome, Moment, Outcome};
 use photometry::units::{Ratio, Wall};
 
 use super::wire::{Entry, EntryReading, Instant, Progress, Run};
 use crate::plan::frozen::Frozen;
+use crate::plan::itinerary::Key;
 use crate::run::journal::{
     Body, Decision, DriftVerdict, Event, HoldCause, LampLeft, Left, ResumeCause, SeamCause,
 };
@@ -84,6 +85,22 @@ pub fn progress(
     }
 }
 
+fn captured_words(key: &Key, capture: &Capture, frozen: &Frozen) -> String {
+    let name = capture.quantity.name();
+    let came = match &capture.outcome {
+        CaptureOutcome::Numbers(count) => format!("{name} of {count} numbers"),
+        CaptureOutcome::Saturated(count) => format!("{name} of {count} numbers, too bright"),
+        CaptureOutcome::TimedOut => format!("{name}: no answer in time"),
+        CaptureOutcome::Rejected(reason) => format!("{name} rejected: {reason}"),
+    };
+    let position = key.position.shown(frozen.card.lengths);
+    let what = key.purpose.word();
+    format!(
+        "{came} ({what}, {}, {position})",
+        setting_shown(&key.setting, frozen)
+    )
+}
+
 /// One event as a row.
 pub fn entry(event: &Event, frozen: &Frozen) -> Entry {
     let asks = match &event.body {
@@ -152,10 +169,11 @@ pub fn says(event: &Event, frozen: &Frozen) -> String {
         Body::Begun { .. } => "the run began".to_owned(),
         Body::Started { doing } => doing.clone(),
         Body::Taken { key, reading } => {
+            let unit = reading.quantity.unit();
             let value = match &reading.outcome {
-                Outcome::Value(value) => format!("{value} lx"),
-                Outcome::Over(limit) => format!("over {limit} lx"),
-                Outcome::Under(limit) => format!("under {limit} lx"),
+                Outcome::Value(value) => format!("{value} {unit}"),
+                Outcome::Over(limit) => format!("over {limit} {unit}"),
+                Outcome::Under(limit) => format!("under {limit} {unit}"),
                 Outcome::TimedOut => "no answer in time".to_owned(),
                 Outcome::Rejected(reason) => format!("rejected: {reason}"),
             };
@@ -166,6 +184,7 @@ pub fn says(event: &Event, frozen: &Frozen) -> String {
                 setting_shown(&key.setting, frozen)
             )
         }
+        Body::Captured { key, capture, .. } => captured_words(key, capture, frozen),
         Body::Decided { decision } => decision_words(decision, frozen),
         Body::Done { facts } => match (facts.home_offset, facts.coordinate, &facts.answer) {
             (Some(offset), ..) => format!("done; the home switch was found {offset} off its place"),
@@ -272,6 +291,27 @@ fn signed(share: Ratio) -> String {
 
 fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
     match decision {
+        Decision::Exposure {
+            meter,
+            integration,
+            fill,
+            fits,
+            ..
+        } => {
+            let fill =
+                fill.map_or_else(String::new, |fill| format!(", {:.0} % full", 100.0 * fill));
+            let end = if *fits { "" } else { ": an end of its range" };
+            format!("`{meter}` integrates {}{fill}{end}", integration.shown())
+        }
+        Decision::Beat {
+            every, readings, ..
+        } => format!(
+            "{readings} readings of each meter, one every {}",
+            every.shown()
+        ),
+        Decision::Began { program, by, at } => {
+            format!("`{program}` starts ({by}) at {} UTC", instant(at.wall).utc)
+        }
         Decision::WarmUp {
             stable,
             figure,

@@ -1,0 +1,319 @@
+//! Readings at a steady beat: a dawn, a display that dims. The ports' threads
+//! keep the beat; here each reading is written down as it comes, and the program
+//! is started while they go on.
+//!
+//! ```text
+//!  port thread   r0 ─ r1 ─ r2 ─ r3 ─ ...      due at first + n x every
+//!  attendant     w0   w1  start  w2 w3        writes; a late write delays none
+//! ```
+//!
+//! A recording is one action: broken off, it is made again from its group's
+//! beginning, for a lamp that has lit is no longer cold.
+
+use photometry::measured::{Moment, Outcome, Quantity, Reading};
+use photometry::units::{Mono, Span};
+
+use super::acts::{AtWork, unexpected};
+use super::asking::{ANSWER_WITHIN, Broken};
+use super::work::Attendant;
+use crate::bench::instrument::{Answer, Series, Trouble, Verb};
+use crate::bench::open::FINGERS;
+use crate::plan::itinerary::{Begins, Key, RECORDED_AT_MOST, Recording, StartedBy};
+use crate::plan::lamp::Worked;
+use crate::run::journal::{Body, Decision, Facts};
+
+/// From the posting of a series to its first reading.
+const AHEAD: Span = Span::from_ms(100);
+/// Readings of one meter in a row without a value before the recording fails.
+const WITHOUT_VALUE_AT_MOST: u32 = 20;
+/// Flag of a reading that was due while the meter was still busy.
+pub const NOT_IN_TIME: &str = "not in time: the meter was busy";
+
+/// One meter's series, as far as it was written down.
+struct Written {
+    meter: String,
+    quantity: Quantity,
+    /// The number of its first reply.
+    id: u64,
+    /// The next reading, from 0.
+    nth: u32,
+    /// Added to `nth` in a key.
+    visit: u32,
+    over: bool,
+    without_value: u32,
+}
+
+impl Attendant {
+    /// Waits until the lamp has been off so long, and then for the lead before
+    /// its alarm.
+    pub(super) async fn soak(
+        &mut self,
+        least: Span,
+        before: Option<(u16, Span)>,
+    ) -> Result<Facts, Broken> {
+        let now = self.seat.now();
+        let known = self.current.as_ref().map(|current| &current.known);
+        let off_since = known.and_then(|known| known.off_since);
+        let cold = off_since.unwrap_or(now.mono) + least;
+        let until = match before {
+            None => cold,
+            Some((minute, lead)) => {
+                let earliest = now.wall + cold.max(now.mono).since(now.mono) + lead;
+                let (hour, minute) = ((minute / 60) as u8, (minute % 60) as u8);
+                let rings = self.seat.clock().next_at(earliest, hour, minute);
+                rings.map_or(cold, |rings| now.mono + rings.since(now.wall) + -lead)
+            }
+        };
+        self.pause_until(until).await?;
+        Ok(Facts::default())
+    }
+
+    /// Records what an action says.
+    pub(super) async fn record_series(
+        &mut self,
+        at_work: &AtWork,
+        recording: &Recording,
+    ) -> Result<Facts, Broken> {
+        self.take_orders();
+        self.check_limits()?;
+        let (first, starts) = self.beat(recording);
+        let every = recording.every;
+        let count = recording.readings();
+        let readings = count;
+        let decision = Decision::Beat {
+            first,
+            every,
+            readings,
+        };
+        self.record(at_work, Body::Decided { decision }).await?;
+        let mut all = Vec::new();
+        for (index, (meter, quantity)) in (0_u32..).zip(&recording.meters) {
+            let series = Series {
+                quantity: *quantity,
+                first: first.mono,
+                every,
+                count,
+            };
+            let posted = self.bench.post(meter, Verb::Series(series));
+            let id = posted.map_err(|trouble| Broken::Fault(trouble.fault(meter)))?;
+            all.push(Written {
+                meter: meter.clone(),
+                quantity: *quantity,
+                id,
+                nth: 0,
+                visit: index * RECORDED_AT_MOST,
+                over: false,
+                without_value: 0,
+            });
+        }
+        let kept = self.keep_beat(at_work, recording, &mut all, (first, starts));
+        let kept = kept.await;
+        if kept.is_err() {
+            self.end_series(&mut all, count).await;
+        }
+        kept?;
+        Ok(Facts::default())
+    }
+
+    /// When the first reading is due, and when the program starts.
+    fn beat(&self, recording: &Recording) -> (Moment, Mono) {
+        let now = self.seat.now();
+        let later = |span: Span| Moment {
+            mono: now.mono + span,
+            wall: now.wall + span,
+        };
+        let by = recording.begins.as_ref().map(|begins| &begins.by);
+        if let Some(StartedBy::Minute(minute)) = by {
+            let (hour, minute) = ((minute / 60) as u8, (minute % 60) as u8);
+            let rings = self.seat.clock().next_at(now.wall, hour, minute);
+            if let Some(rings) = rings {
+                let until = rings.since(now.wall);
+                let first = later((until + -recording.lead).max(AHEAD));
+                return (first, now.mono + until);
+            }
+        }
+        let first = later(AHEAD);
+        (first, first.mono + recording.lead)
+    }
+
+    /// Writes readings down until all series are over, and starts the program
+    /// meanwhile.
+    async fn keep_beat(
+        &mut self,
+        at_work: &AtWork,
+        recording: &Recording,
+        all: &mut [Written],
+        (first, starts): (Moment, Mono),
+    ) -> Result<(), Broken> {
+        let last = first.mono + recording.lead + recording.length;
+        let mut to_start = recording.begins.as_ref();
+        while all.iter().any(|written| !written.over) {
+            self.take_orders();
+            self.check_limits()?;
+            for written in all.iter_mut() {
+                self.write_down(at_work, written, recording.readings())
+                    .await?;
+            }
+            let now = self.seat.now().mono;
+            if let Some(begins) = to_start.take_if(|_| now >= starts) {
+                self.start_program(at_work, begins, first, starts).await?;
+                continue;
+            }
+            if now > last + ANSWER_WITHIN {
+                let within = ANSWER_WITHIN;
+                let meter = all.iter().find(|written| !written.over);
+                let meter = meter.map_or("", |written| written.meter.as_str());
+                return Err(Broken::Fault(Trouble::Hung { within }.fault(meter)));
+            }
+            if all.iter().any(|written| !written.over) {
+                let until = match to_start {
+                    Some(_) => starts,
+                    None => last + ANSWER_WITHIN + Span::from_ms(1),
+                };
+                let limit = self.earliest_limit();
+                let until = limit.map_or(until, |limit| limit.min(until));
+                self.seat.wait_async(Some(until)).await;
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes down what has come of one series.
+    async fn write_down(
+        &mut self,
+        at_work: &AtWork,
+        written: &mut Written,
+        count: u32,
+    ) -> Result<(), Broken> {
+        while !written.over {
+            let id = written.id + u64::from(written.nth.min(count));
+            let Some(reply) = self.bench.take_reply(id) else {
+                // A series that ends early has its last answer ready.
+                let end = written.id + u64::from(count);
+                if self.bench.take_reply(end).is_some() {
+                    return Err(Broken::fault(
+                        "series-ended",
+                        format!("`{}` stopped reading", written.meter),
+                    ));
+                }
+                return Ok(());
+            };
+            let reading = match reply {
+                Ok(Answer::Reading(reading)) => reading,
+                Ok(Answer::NotInTime(at)) => not_in_time(written, at),
+                Ok(Answer::Done) => {
+                    written.over = true;
+                    return Ok(());
+                }
+                Ok(other) => return Err(unexpected(&written.meter, &other)),
+                Err(trouble) if trouble.is_a_loss() => {
+                    return Err(Broken::Lost(trouble.fault(&written.meter)));
+                }
+                Err(trouble) => return Err(Broken::Fault(trouble.fault(&written.meter))),
+            };
+            self.write_reading(at_work, written, reading).await?;
+            written.nth += 1;
+        }
+        Ok(())
+    }
+
+    async fn write_reading(
+        &mut self,
+        at_work: &AtWork,
+        written: &mut Written,
+        reading: Reading,
+    ) -> Result<(), Broken> {
+        let Some(key) = at_work.action.key.clone() else {
+            return Err(Broken::fault("no-key", "a series without a key"));
+        };
+        let visit = key.visit + written.visit + written.nth;
+        written.without_value = match reading.outcome.says_something() {
+            true => 0,
+            false => written.without_value + 1,
+        };
+        let key = Key { visit, ..key };
+        self.record(at_work, Body::Taken { key, reading }).await?;
+        if written.without_value >= WITHOUT_VALUE_AT_MOST {
+            return Err(Broken::fault(
+                "no-value",
+                format!(
+                    "`{}` gave no value {WITHOUT_VALUE_AT_MOST} times in a row",
+                    written.meter
+                ),
+            ));
+        }
+        Ok(())
+    }
+
+    /// Starts the program, or says when it starts by itself.
+    async fn start_program(
+        &mut self,
+        at_work: &AtWork,
+        begins: &Begins,
+        first: Moment,
+        starts: Mono,
+    ) -> Result<(), Broken> {
+        let due = Moment {
+            mono: starts,
+            wall: first.wall + starts.since(first.mono),
+        };
+        let (at, by) = match &begins.by {
+            StartedBy::Minute(_) => (due, "alarm"),
+            StartedBy::ByHand => {
+                let words = format!(
+                    "Start the lamp's program `{}` now, then answer at once.",
+                    begins.program
+                );
+                self.ask_person(at_work, &words).await?;
+                (self.seat.now(), "by hand")
+            }
+            StartedBy::Button(button) => {
+                let coil = self.coil_of(button)?;
+                let lamp = self.current.as_ref().map(|current| &current.frozen.lamp);
+                let hold = lamp.and_then(|lamp| match &lamp.worked {
+                    Worked::Buttons(buttons) => Some(buttons.hold),
+                    _ => None,
+                });
+                let hold = hold.unwrap_or(Span::from_ms(120));
+                self.ask(FINGERS, Verb::Press { coil, hold }).await?;
+                (self.seat.now(), "button")
+            }
+        };
+        let decision = Decision::Began {
+            program: begins.program.clone(),
+            at,
+            by: by.to_owned(),
+        };
+        self.record(at_work, Body::Decided { decision }).await?;
+        Ok(())
+    }
+
+    /// Withdraws series that are still going, and waits for the threads.
+    async fn end_series(&mut self, all: &mut [Written], count: u32) {
+        for written in all.iter().filter(|written| !written.over) {
+            self.bench.abandon(&written.meter);
+        }
+        let until = self.seat.now().mono + ANSWER_WITHIN;
+        for written in all.iter_mut().filter(|written| !written.over) {
+            let end = written.id + u64::from(count);
+            while self.bench.take_reply(end).is_none() && self.seat.now().mono < until {
+                self.seat.wait_async(Some(until)).await;
+            }
+            self.bench.give_up(written.id..end + 1);
+        }
+    }
+}
+
+/// A reading that was due while the one before was not over.
+fn not_in_time(written: &Written, at: Moment) -> Reading {
+    Reading {
+        meter: written.meter.clone(),
+        quantity: written.quantity,
+        outcome: Outcome::TimedOut,
+        range: None,
+        flags: vec![NOT_IN_TIME.to_owned()],
+        raw: Vec::new(),
+        asked: at,
+        taken: at,
+    }
+}

@@ -1,0 +1,336 @@
+//! Lays out a sunrise or a sunset: the lamp cold and dark, recorded from before
+//! its program starts until after it ended, then watched until it is stable.
+//!
+//! ```text
+//!  opening · times x [ set the alarm · lamp off · dark readings · cold soak ·
+//!            recording · warm-up ] · lamp off · closing
+//! ```
+//!
+//! What stands in brackets is made again whole after a seam: a lamp that has lit
+//! is no longer cold. Called by: layout.
+
+use photometry::measured::Quantity;
+use photometry::units::{Length, Span};
+
+use super::card::{Card, Meter};
+use super::course::{Builder, Course, InForce, Nths, ask, by_a_person};
+use super::faults::Problem;
+use super::fitting::reading_time;
+use super::intent::WarmUp;
+use super::itinerary::{
+    Begins, Duration3, Purpose, Question, RECORDED_AT_MOST, Recording, Restart, StartedBy,
+    WarmUpRule, What,
+};
+use super::kinds::RampTest;
+use super::lamp::{Alarm, AlarmMarks, Lamp, Program, Starts, SwitchOff, Way};
+use super::placement::Placement;
+use super::sight_fitting::Seen;
+
+/// Minutes of a day.
+const DAY: u16 = 24 * 60;
+/// While the lamp is watched after its program.
+const HOLD_READ_EVERY: Span = Span::from_mins(5);
+
+/// A recording with everything resolved.
+pub struct Resolved<'a> {
+    /// The program.
+    pub program: &'a Program,
+    /// The meters that record beside the one that watches.
+    pub beside: Vec<&'a Meter>,
+    /// How it is started.
+    begins: Begins,
+}
+
+/// Resolves program and meters.
+///
+/// # Errors
+/// What the lamp or the bench lacks.
+pub fn resolve<'a>(
+    test: &RampTest,
+    lamp: &'a Lamp,
+    placement: &Placement,
+    card: &'a Card,
+    watching: &Meter,
+) -> Result<Resolved<'a>, Vec<Problem>> {
+    let mut problems = Vec::new();
+    let mut beside = Vec::new();
+    for name in &test.beside {
+        let found = card.meters.iter().find(|meter| meter.name == *name);
+        match found {
+            Some(meter) if meter.yields.contains(&Quantity::Illuminance) => beside.push(meter),
+            Some(_) => problems.push(Problem::MeterUnfit {
+                meter: name.clone(),
+                why: "it does not yield illuminance".to_owned(),
+            }),
+            None => problems.push(Problem::MeterUnknown {
+                meter: name.clone(),
+                bench: card.name.clone(),
+                known: card.meters.iter().map(|meter| meter.name.clone()).collect(),
+            }),
+        }
+    }
+    for meter in beside.iter().copied().chain([watching]) {
+        let takes = reading_time(meter).likely;
+        if takes > test.every {
+            problems.push(Problem::BeatTooFast {
+                meter: meter.name.clone(),
+                every: test.every,
+                takes,
+            });
+        }
+    }
+    if lamp.off == SwitchOff::Cannot {
+        problems.push(Problem::NeverDark(lamp.name.clone()));
+    }
+    let Some(program) = lamp.program(&test.program) else {
+        problems.push(Problem::ProgramUnknown {
+            lamp: lamp.name.clone(),
+            program: test.program.clone(),
+            known: lamp
+                .programs
+                .iter()
+                .map(|known| known.name.clone())
+                .collect(),
+        });
+        return Err(problems);
+    };
+    let by = started_by(test, program, placement);
+    let recording = recording(test, program, Vec::new(), None);
+    if recording.readings() >= RECORDED_AT_MOST {
+        problems.push(Problem::TooMany {
+            readings: recording.readings().into(),
+            at_most: RECORDED_AT_MOST.into(),
+            time: recording.lead + recording.length,
+        });
+    }
+    match by {
+        Ok(by) if problems.is_empty() => Ok(Resolved {
+            program,
+            beside,
+            begins: Begins {
+                program: program.name.clone(),
+                by,
+            },
+        }),
+        Ok(_) => Err(problems),
+        Err(problem) => {
+            problems.push(problem);
+            Err(problems)
+        }
+    }
+}
+
+fn started_by(
+    test: &RampTest,
+    program: &Program,
+    placement: &Placement,
+) -> Result<StartedBy, Problem> {
+    match (&program.starts, test.alarm) {
+        (Starts::Button(button), None) => {
+            let mut seated = placement.fingers.iter();
+            match seated.any(|seated| seated.button == *button) {
+                true => Ok(StartedBy::Button(button.clone())),
+                false => Err(Problem::ButtonBare {
+                    button: button.clone(),
+                }),
+            }
+        }
+        (Starts::ByHand, None) => Ok(StartedBy::ByHand),
+        (Starts::Alarm(alarm), Some(minute)) => {
+            Ok(StartedBy::Minute(starts_at(*alarm, minute, program.length)))
+        }
+        (Starts::Alarm(_), None) => Err(Problem::NoAlarmTime(program.name.clone())),
+        (_, Some(_)) => Err(Problem::NoAlarm(program.name.clone())),
+    }
+}
+
+/// The minute of the day at which a program begins whose alarm is set for
+/// `minute`.
+fn starts_at(alarm: Alarm, minute: u16, length: Span) -> u16 {
+    match alarm.marks {
+        AlarmMarks::Start => minute % DAY,
+        AlarmMarks::End => {
+            let long = (length.ns() / Span::from_mins(1).ns()) as u16 % DAY; // 120 min at most
+            (minute % DAY + DAY - long) % DAY
+        }
+    }
+}
+
+fn recording(
+    test: &RampTest,
+    program: &Program,
+    meters: Vec<(String, Quantity)>,
+    begins: Option<Begins>,
+) -> Recording {
+    Recording {
+        meters,
+        every: test.every,
+        begins,
+        lead: test.lead,
+        length: program.length + test.after,
+    }
+}
+
+/// Adds the recordings of one program, the test with this index.
+pub fn ramp(
+    seen: &Seen<'_>,
+    test: &RampTest,
+    resolved: &Resolved<'_>,
+    builder: &mut Builder,
+    index: u32,
+) {
+    let course = Course {
+        ground: &seen.ground,
+        builder,
+        test: index,
+    };
+    let force = InForce::at_first();
+    Ramp {
+        course,
+        seen,
+        test,
+        resolved,
+        force,
+    }
+    .build();
+}
+
+struct Ramp<'a, 'b> {
+    course: Course<'a, 'b>,
+    seen: &'a Seen<'a>,
+    test: &'a RampTest,
+    resolved: &'a Resolved<'a>,
+    force: InForce,
+}
+
+impl Ramp<'_, '_> {
+    fn build(mut self) {
+        self.course.open(&mut self.force);
+        for nth in 0..u32::from(self.test.times) {
+            self.once(nth);
+        }
+        self.course.lamp_off(&mut self.force);
+        self.course.close(&mut self.force);
+    }
+
+    /// One recording and what belongs to it: one group.
+    fn once(&mut self, nth: u32) {
+        let first = self.course.builder.actions.len() as u32;
+        if let (Starts::Alarm(alarm), Some(minute)) =
+            (&self.resolved.program.starts, self.test.alarm)
+            && (nth == 0 || alarm.rearmed)
+        {
+            let question = Question::SetAlarm {
+                program: self.resolved.program.name.clone(),
+                minute,
+            };
+            self.course
+                .push(&self.force, None, ask(question), None, by_a_person());
+        }
+        let group = self.course.builder.actions.len() as u32;
+        self.course.lamp_off(&mut self.force);
+        let dark = Nths::nth(nth, self.test.dark.into());
+        let watch = self.seen.ground.watch;
+        self.course
+            .point(&mut self.force, watch, Purpose::Ambient, dark);
+        self.soak();
+        self.record(nth);
+        if self.test.hold && self.resolved.program.way == Way::Sunrise {
+            self.hold();
+        }
+        // An alarm that must be armed anew is asked for again, whatever broke
+        // the night off; one that stays armed is not.
+        let rearmed =
+            matches!(&self.resolved.program.starts, Starts::Alarm(alarm) if alarm.rearmed);
+        let from = if rearmed { first } else { group };
+        for action in &mut self.course.builder.actions[from as usize..] {
+            if action.point.is_none() {
+                action.restart = Restart::FromGroup(from);
+            }
+        }
+    }
+
+    fn soak(&mut self) {
+        let least = self.test.soak;
+        let (before, most) = match self.resolved.begins.by {
+            StartedBy::Minute(minute) => {
+                let day = Span::from_mins(i64::from(DAY));
+                (Some((minute, self.test.lead)), least + day)
+            }
+            _ => (None, least),
+        };
+        let time = Duration3 {
+            least,
+            likely: least,
+            most,
+        };
+        let what = What::Soak { least, before };
+        self.course.push(&self.force, None, what, None, time);
+    }
+
+    fn record(&mut self, nth: u32) {
+        let watching = self.seen.ground.meter.name.as_str();
+        let beside = self.resolved.beside.iter().map(|meter| meter.name.as_str());
+        let names: Vec<&str> = std::iter::once(watching).chain(beside).collect();
+        let each = RECORDED_AT_MOST * names.len() as u32;
+        let meters = names
+            .iter()
+            .map(|name| ((*name).to_owned(), Quantity::Illuminance))
+            .collect();
+        let begins = Some(self.resolved.begins.clone());
+        let recording = recording(self.test, self.resolved.program, meters, begins);
+        let time = Duration3::sure(recording.lead + recording.length);
+        self.force.setting.clone_from(&self.resolved.program.name);
+        let watch: Length = self.seen.ground.watch;
+        let first = nth.saturating_mul(each).saturating_add(1);
+        let key = self
+            .course
+            .key(&self.force.setting, watch, Purpose::Sample, first);
+        let what = What::Record(recording);
+        self.course.push(&self.force, None, what, Some(key), time);
+    }
+
+    fn hold(&mut self) {
+        let WarmUp::Standard(rule) = self.seen.sight.warm_up else {
+            return;
+        };
+        let cap = self.seen.ground.lamp.warm_up_cap;
+        let what = What::WarmUp {
+            rule: WarmUpRule::Window(rule),
+            every: HOLD_READ_EVERY,
+            cap,
+        };
+        let key = self.course.series(&self.force.setting, Purpose::WarmUp);
+        let most = cap.max(rule.least);
+        let time = Duration3 {
+            least: rule.least,
+            likely: most.min(Span::from_mins(75)),
+            most,
+        };
+        self.course.push(&self.force, None, what, Some(key), time);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_alarm_that_marks_the_end_starts_a_length_before() {
+        let alarm = |marks| Alarm {
+            marks,
+            alarms: 1,
+            rearmed: false,
+        };
+        let cases = [
+            (AlarmMarks::Start, 390, 25, 390),
+            (AlarmMarks::End, 390, 25, 365),
+            (AlarmMarks::End, 10, 25, 1_425),
+            (AlarmMarks::End, 0, 120, 1_320),
+        ];
+        for (marks, minute, length, wanted) in cases {
+            let found = starts_at(alarm(marks), minute, Span::from_mins(length));
+            assert_eq!(found, wanted, "{marks:?} {minute} {length}");
+        }
+    }
+}

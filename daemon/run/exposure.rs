@@ -1,0 +1,163 @@
+//! How long a spectroradiometer must integrate: pure verdicts over trials.
+//!
+//! A trial that is too full, or nearly empty, says in which direction to go; one
+//! that is well filled ends it. What is decided becomes a *decided* event.
+
+use photometry::units::Span;
+
+use super::journal::Decision;
+
+/// The fullest element should be as full as this, of 1: well above the noise of
+/// the converter, well below where it bends. Common practice, no source.
+const FILL_WANTED: f64 = 0.7;
+/// And may be between these.
+const FILL_FITS: std::ops::RangeInclusive<f64> = 0.4..=0.9;
+/// Fuller than this, nobody knows how much too full it was.
+const FULL: f64 = 0.98;
+/// A full trial is followed by one as much shorter.
+const SHORTER: f64 = 8.0;
+/// A trial is followed by one at most so much longer: an almost empty one says
+/// little more than that.
+const LONGER_AT_MOST: f64 = 20.0;
+/// Integrations from here on are whole multiples of it: it holds whole periods of
+/// the light of mains of 50 Hz (100 Hz) and of 60 Hz (120 Hz).
+const WHOLE_PERIODS: Span = Span::from_ms(50);
+/// Trials at most: from the shortest integration to the longest is a factor of
+/// 60,000, four trials; the rest is for a lamp that warms.
+pub const TRIALS_AT_MOST: u32 = 8;
+
+/// One trial.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Trial {
+    /// How long it integrated.
+    pub integration: Span,
+    /// How full its fullest element was, of 1; none where the meter does not
+    /// tell.
+    pub fill: Option<f64>,
+    /// It was too bright.
+    pub saturated: bool,
+}
+
+/// What follows from the trials so far.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ExposureStep {
+    /// Integrate so long, and look.
+    Try(Span),
+    /// So long it is.
+    Decided(Decision),
+}
+
+/// The shortest and the longest integration.
+pub type Limits = (Span, Span);
+
+/// The next step, given the trials so far; the first is made at `usual`.
+pub fn next(meter: &str, trials: &[Trial], usual: Span, limits: Limits) -> ExposureStep {
+    let Some(last) = trials.last() else {
+        return ExposureStep::Try(rounded(usual.secs(), limits));
+    };
+    let fill = if last.saturated { Some(1.0) } else { last.fill };
+    let fits = fill.is_none_or(|fill| FILL_FITS.contains(&fill));
+    let wanted = fill.map_or(last.integration.secs(), |fill| wanted(last, fill));
+    let again = rounded(wanted, limits);
+    let tried = trials.iter().any(|trial| trial.integration == again);
+    if fits || tried || trials.len() as u32 >= TRIALS_AT_MOST {
+        // Where two trials lie on both sides of what fits, the darker one does.
+        let best = trials.iter().rev().find(|trial| !trial.saturated);
+        let best = best.filter(|_| !fits).unwrap_or(last);
+        return ExposureStep::Decided(Decision::Exposure {
+            meter: meter.to_owned(),
+            integration: best.integration,
+            fill: best.fill,
+            trials: trials.len() as u32,
+            fits: fits && !last.saturated,
+        });
+    }
+    ExposureStep::Try(again)
+}
+
+fn wanted(last: &Trial, fill: f64) -> f64 {
+    let factor = match fill >= FULL {
+        true => 1.0 / SHORTER,
+        false => (FILL_WANTED / fill.max(1e-9)).min(LONGER_AT_MOST),
+    };
+    last.integration.secs() * factor
+}
+
+/// Within the limits, and of whole periods where it is long enough.
+fn rounded(secs: f64, (least, most): Limits) -> Span {
+    let span = Span::from_secs_f64(secs).clamp(least, most);
+    let whole = span.ns() / WHOLE_PERIODS.ns();
+    match whole {
+        0 => span,
+        periods => WHOLE_PERIODS.times(periods).max(least),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const LIMITS: Limits = (Span::from_ms(1), Span::from_secs(10));
+
+    /// A meter whose fill follows the light: a closed form, ours.
+    fn exposed(light: f64) -> (Span, Vec<f64>, bool) {
+        let mut trials = Vec::new();
+        loop {
+            match next("m", &trials, Span::from_ms(200), LIMITS) {
+                ExposureStep::Try(integration) => {
+                    let fill = (0.02 + light * integration.secs()).min(1.0);
+                    trials.push(Trial {
+                        integration,
+                        fill: Some(fill),
+                        saturated: fill >= 1.0,
+                    });
+                }
+                ExposureStep::Decided(Decision::Exposure {
+                    integration, fits, ..
+                }) => {
+                    let fills = trials.iter().filter_map(|trial| trial.fill);
+                    return (integration, fills.collect(), fits);
+                }
+                ExposureStep::Decided(other) => panic!("{other:?}"),
+            }
+        }
+    }
+
+    #[test]
+    fn any_light_is_well_exposed_or_at_an_end_of_the_range() {
+        for power in -60..=60 {
+            let light = 10_f64.powf(f64::from(power) / 10.0);
+            let (integration, fills, fits) = exposed(light);
+            let fill = 0.02 + light * integration.secs();
+            if fits {
+                assert!(FILL_FITS.contains(&fill), "{light}: {fill} {fills:?}");
+            } else {
+                let end = integration == LIMITS.0 || integration == LIMITS.1;
+                assert!(end, "{light}: {} {fill} {fills:?}", integration.shown());
+            }
+            assert!(fills.len() <= TRIALS_AT_MOST as usize, "{light}: {fills:?}");
+            if integration >= WHOLE_PERIODS {
+                assert_eq!(integration.ns() % WHOLE_PERIODS.ns(), 0);
+            }
+        }
+        // Both ends are reached in this span of lights, and so is the middle.
+        assert!(!exposed(1e-6).2 && !exposed(1e6).2 && exposed(1.0).2);
+    }
+
+    #[test]
+    fn a_meter_that_does_not_tell_is_believed_unless_it_is_too_bright() {
+        let trial = |ms, saturated| Trial {
+            integration: Span::from_ms(ms),
+            fill: None,
+            saturated,
+        };
+        let usual = Span::from_ms(200);
+        let decided = next("m", &[trial(200, false)], usual, LIMITS);
+        assert!(matches!(
+            decided,
+            ExposureStep::Decided(Decision::Exposure { fits: true, .. })
+        ));
+        let shorter = next("m", &[trial(200, true)], usual, LIMITS);
+        assert_eq!(shorter, ExposureStep::Try(Span::from_ms(25)));
+    }
+}

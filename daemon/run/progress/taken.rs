@@ -1,0 +1,125 @@
+//! What readings, captures and decisions change in the state of a run.
+//!
+//! Part of the state that `progress` replays. Not here: what a reading says of
+//! the lamp (`light`).
+
+use photometry::measured::{CaptureOutcome, Quantity, Reading};
+
+use super::{LegAgain, State};
+use crate::plan::itinerary::{Itinerary, Key, Purpose, TestHead};
+use crate::run::journal::{Decision, DriftVerdict, Event};
+use crate::run::lit::Lit;
+
+impl State {
+    /// A reading was taken.
+    pub(super) fn take(
+        &mut self,
+        itinerary: &Itinerary,
+        event: &Event,
+        key: &Key,
+        reading: &Reading,
+    ) {
+        let outcome = &reading.outcome;
+        let Some(no) = event.no else { return };
+        let Some(action) = self.action(itinerary, no).cloned() else {
+            return;
+        };
+        let purpose = key.purpose;
+        let (leg, point) = (action.leg, action.point);
+        let says_something = outcome.says_something();
+        let ends_action = action.ends_with(purpose, outcome);
+        let value = outcome.value();
+        match (purpose, leg, point) {
+            // Only planned readings are of a point.
+            (Purpose::Reference, Some(leg), Some(point)) if says_something => {
+                self.references.entry(leg).or_default().push((point, value));
+            }
+            (Purpose::Return, ..) if says_something => self.returns.push(value),
+            _ => {}
+        }
+        let watches = |test: &&TestHead| {
+            test.meter == reading.meter && reading.quantity == Quantity::Illuminance
+        };
+        if let Some(test) = itinerary.tests.get(action.test as usize).filter(watches) {
+            self.compare((&action, test.watch), event, key, outcome);
+        }
+        if ends_action {
+            self.finish(itinerary, event.no);
+        }
+    }
+
+    /// Many numbers were captured.
+    pub(super) fn take_capture(
+        &mut self,
+        itinerary: &Itinerary,
+        event: &Event,
+        purpose: Purpose,
+        outcome: &CaptureOutcome,
+    ) {
+        let action = event.no.and_then(|no| self.action(itinerary, no));
+        if action.is_some_and(|action| action.ends_with_capture(purpose, outcome)) {
+            self.finish(itinerary, event.no);
+        }
+    }
+
+    /// Data decided.
+    pub(super) fn decide(&mut self, itinerary: &Itinerary, event: &Event, decision: &Decision) {
+        match decision {
+            Decision::Drift {
+                verdict: DriftVerdict::GoesOn,
+                ..
+            } => {
+                let action = event.no.and_then(|no| self.action(itinerary, no));
+                if let Some(test) = action.map(|action| action.test) {
+                    self.sightings.learn(test);
+                }
+            }
+            Decision::Drift {
+                leg,
+                verdict: DriftVerdict::LegAgain,
+                ..
+            } => {
+                self.leg_again = Some(LegAgain {
+                    leg: *leg,
+                    earlier: false,
+                    drifted: true,
+                });
+            }
+            Decision::Drift { .. } => self.sightings.forget_leg(),
+            Decision::Return {
+                leg,
+                goes_on: false,
+                unproven,
+                ..
+            } => {
+                self.leg_again = Some(LegAgain {
+                    leg: *leg,
+                    earlier: *unproven,
+                    drifted: false,
+                });
+            }
+            Decision::Exposure {
+                meter, integration, ..
+            } => {
+                self.exposures.insert(meter.clone(), *integration);
+            }
+            Decision::HalfLight { mode, level, .. } => {
+                self.half_light.insert(mode.clone(), *level);
+            }
+            Decision::Level {
+                setting,
+                light_lx,
+                passed_lx,
+                ..
+            } => {
+                self.passed_at.extend(passed_lx.clone());
+                let Some(light) = light_lx else { return };
+                self.light_at.insert(setting.clone(), *light);
+                if let Lit::On { seen, .. } = &mut self.lit {
+                    *seen = true;
+                }
+            }
+            _ => {}
+        }
+    }
+}
