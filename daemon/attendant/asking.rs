@@ -8,6 +8,7 @@ use super::handle::Order;
 use super::record::{Current, RecordError};
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Trouble, Verb};
+use crate::bench::open::OUTLETS;
 use crate::run::journal::{Fault, HoldCause, SeamCause};
 use crate::run::progress::Phase;
 
@@ -99,7 +100,10 @@ impl Attendant {
                 self.keep_traffic();
                 return reply;
             }
-            match self.seat.wait_async(Some(until)).await {
+            self.feed();
+            let wake = self.feed_by(until);
+            match self.seat.wait_async(Some(wake)).await {
+                Woken::Due if wake < until => {}
                 Woken::Due => {
                     self.bench.give_up(id..id + 1);
                     return Err(Trouble::Hung {
@@ -131,6 +135,8 @@ impl Attendant {
             let wake = self
                 .earliest_limit()
                 .map_or(until, |limit| limit.min(until));
+            self.feed();
+            let wake = self.feed_by(wake);
             self.seat.wait_async(Some(wake)).await;
         }
     }
@@ -147,7 +153,38 @@ impl Attendant {
             }
             self.check_limits()?;
             let limit = self.earliest_limit();
+            self.feed();
+            let limit = match self.bench.feed_every() {
+                Some(_) => Some(limit.map_or(self.feed_due, |limit| self.feed_by(limit))),
+                None => limit,
+            };
             self.seat.wait_async(limit).await;
+        }
+    }
+
+    /// Tells the outlets' board that somebody is there, when that is due: a daemon
+    /// that hangs or is gone no longer does, and the board opens its relays.
+    pub(super) fn feed(&mut self) {
+        let Some(every) = self.bench.feed_every() else {
+            return;
+        };
+        let now = self.seat.now().mono;
+        if now < self.feed_due {
+            return;
+        }
+        self.feed_due = now + every;
+        // Nobody waits for it: what is wrong with the board is told where it is
+        // next asked for something.
+        if let Ok(id) = self.bench.post(OUTLETS, Verb::Feed) {
+            self.bench.give_up(id..id + 1);
+        }
+    }
+
+    /// This instant, or when the board must be fed, if that comes before.
+    pub(super) fn feed_by(&self, until: Mono) -> Mono {
+        match self.bench.feed_every() {
+            Some(_) => self.feed_due.min(until),
+            None => until,
         }
     }
 

@@ -7,7 +7,7 @@ use photometry::units::Span;
 
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
-use crate::bench::open::{FINGERS, RAIL};
+use crate::bench::open::{FINGERS, OUTLETS, RAIL};
 use crate::plan::card::DarkBy;
 use crate::plan::lamp::{Buttons, SwitchOff, Worked};
 use crate::run::decide;
@@ -35,6 +35,10 @@ impl Attendant {
         let carriage_still =
             !has_rail || stands || self.safely(RAIL, Verb::Halt, &mut troubles).await;
         let lamp = self.leave_lamp(&mut troubles).await;
+        if self.bench.card().outlets.is_some() {
+            // After the lamp: it may have hung on one of them.
+            self.safely(OUTLETS, Verb::AllOff, &mut troubles).await;
+        }
         Left {
             carriage_still,
             fingers_off,

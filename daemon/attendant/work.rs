@@ -39,6 +39,8 @@ pub struct Attendant {
     pub(super) closes: Option<Mono>,
     /// When the next piece of the kept traffic is cut.
     pub(super) piece_due: Mono,
+    /// When the outlets' board is fed next.
+    pub(super) feed_due: Mono,
 }
 
 /// Whether the attendant goes on.
@@ -71,6 +73,7 @@ impl Attendant {
             met: BTreeSet::new(),
             closes: None,
             piece_due: Mono::ZERO,
+            feed_due: Mono::ZERO,
         };
         (attendant, handle)
     }

@@ -16,9 +16,13 @@ use drivers::exchange::talk::{LinkState, Talk};
 use drivers::link::{Address, Link, LinkError, Tap};
 use drivers::profile::perform::{self, Given};
 use drivers::profile::types::{Profile, ProfileVerb, Speech};
-use drivers::roles::photometer::Photometer;
+use drivers::roles::photometer::{
+    Photometer, Spectroradiometer, Thermometer, Wattmeter, WaveformPhotometer,
+};
 use drivers::roles::positioner::{Homing, Positioner, Whereabouts};
 use drivers::roles::presser::Presser;
+use drivers::roles::profiled_meter::ProfiledMeter;
+use drivers::roles::switcher::Switcher;
 use photometry::measured::{Capture, Moment, Quantity, Reading};
 use photometry::units::{Length, Mono, Span};
 
@@ -215,12 +219,14 @@ const fn driver_code(error: &DriverError) -> &'static str {
 
 /// The driver that an instrument's thread owns.
 pub enum Role {
-    /// An illuminance meter.
-    Photometer(Box<dyn Photometer>),
+    /// A meter.
+    Meter(Box<ProfiledMeter>),
     /// The rail.
     Positioner(Box<dyn Positioner>),
     /// The relay board.
     Presser(Box<dyn Presser>),
+    /// The mains relays.
+    Switcher(Box<dyn Switcher>),
 }
 
 /// What a device follows.
@@ -452,9 +458,10 @@ impl Worker {
         self.link = Some(link);
         self.state = LinkState::new();
         let identity = self.with_talk(|attached, talk| match &mut attached.role {
-            Role::Photometer(meter) => meter.open(talk),
+            Role::Meter(meter) => meter.open(talk),
             Role::Positioner(rail) => rail.open(talk),
             Role::Presser(fingers) => fingers.open(talk),
+            Role::Switcher(outlets) => outlets.open(talk),
         });
         self.identity = Some(identity.inspect_err(|_| self.link = None)?);
         Ok(())
@@ -506,13 +513,8 @@ impl Worker {
         let answer = self.with_talk(|attached, talk| {
             Ok(match (&mut attached.role, verb) {
                 (_, Verb::Open) => Some(Answer::Done),
-                (Role::Photometer(meter), Verb::Read(Quantity::Illuminance)) => {
-                    Some(Answer::Reading(meter.read_illuminance(talk)?))
-                }
-                (Role::Photometer(meter), Verb::Shutter(closed)) => {
-                    meter.shutter(talk, closed)?;
-                    Some(Answer::Done)
-                }
+                (Role::Meter(meter), verb) => measured(meter, talk, verb)?,
+                (Role::Switcher(outlets), verb) => switched(outlets.as_mut(), talk, verb)?,
                 (Role::Positioner(rail), Verb::Home) => Some(Answer::Homed(rail.home(talk)?)),
                 (Role::Positioner(rail), Verb::Go(target)) => {
                     Some(Answer::At(rail.go(talk, target)?))
@@ -537,4 +539,44 @@ impl Worker {
         })?;
         answer.ok_or(Trouble::Unable(verb))
     }
+}
+
+/// What a meter does; none of what it cannot.
+fn measured(
+    meter: &mut ProfiledMeter,
+    talk: &mut Talk<'_>,
+    verb: Verb,
+) -> Result<Option<Answer>, DriverError> {
+    let captured = |capture| Some(Answer::Capture(Box::new(capture)));
+    Ok(match verb {
+        Verb::Read(Quantity::Illuminance) => Some(Answer::Reading(meter.read_illuminance(talk)?)),
+        Verb::Read(Quantity::Power) => Some(Answer::Reading(meter.read_power(talk)?)),
+        Verb::Read(Quantity::Temperature) => Some(Answer::Reading(meter.read_temperature(talk)?)),
+        Verb::Shutter(closed) => {
+            meter.shutter(talk, closed)?;
+            Some(Answer::Done)
+        }
+        Verb::Integrate(integration) => {
+            meter.integrate(talk, integration)?;
+            Some(Answer::Done)
+        }
+        Verb::Spectrum => captured(meter.read_spectrum(talk)?),
+        Verb::Waveform(Sampling { step, count }) => captured(meter.capture(talk, step, count)?),
+        _ => None,
+    })
+}
+
+/// What the outlets do; none of what they cannot.
+fn switched(
+    outlets: &mut dyn Switcher,
+    talk: &mut Talk<'_>,
+    verb: Verb,
+) -> Result<Option<Answer>, DriverError> {
+    match verb {
+        Verb::Switch { channel, on } => outlets.switch(talk, channel, on)?,
+        Verb::AllOff => outlets.all_off(talk)?,
+        Verb::Feed => outlets.feed(talk)?,
+        _ => return Ok(None),
+    }
+    Ok(Some(Answer::Done))
 }

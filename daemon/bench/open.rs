@@ -7,14 +7,15 @@ use drivers::clock::{Mailbox, Seat, mailbox};
 use drivers::exchange::modbus::frames::Form;
 use drivers::exchange::modbus::station::Station;
 use drivers::link::{Address, Framing, Parity, Tap};
-use drivers::profile::types::{DeviceRole, Profile};
+use drivers::profile::types::Profile;
 use drivers::roles::profiled_fingers::ProfiledFingers;
 use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
+use drivers::roles::profiled_outlets::ProfiledOutlets;
 use drivers::roles::profiled_rail::{ProfiledRail, RailCard};
 use photometry::units::{Length, Lux, Span};
 
 use super::instrument::{Answer, Attached, Follows, Instrument, Reply, Role, Trouble, Verb};
-use super::profiles;
+use super::profiles::{self, Kind};
 use super::traffic::Kept;
 use crate::plan::card::{self, Card, DarkBy, Meter, PortAddress, Rail};
 
@@ -50,6 +51,8 @@ pub struct Bench {
     open: BTreeSet<u64>,
     next_id: u64,
     kept: Kept,
+    /// How often the outlets' board must be fed.
+    feed_every: Option<Span>,
 }
 
 /// Why a bench could not be opened.
@@ -87,7 +90,8 @@ pub fn seat_names(card: &Card) -> Vec<String> {
     let rail = card.rail.iter().map(|_| RAIL);
     let meters = card.meters.iter().map(|meter| meter.name.as_str());
     let fingers = card.fingers.iter().map(|_| FINGERS);
-    let devices = rail.chain(meters).chain(fingers);
+    let outlets = card.outlets.iter().map(|_| OUTLETS);
+    let devices = rail.chain(meters).chain(fingers).chain(outlets);
     names.extend(devices.map(|name| format!("port of {name}")));
     names
 }
@@ -102,15 +106,15 @@ struct Device {
 
 /// Every device on the card, in the order of [`seat_names`].
 fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
-    let profile = |used: &Option<_>, role, instrument: &str| {
-        profiles::of(used.as_ref(), role).map_err(|refused| OpenError::Profile {
+    let profile = |used: &Option<_>, kind, instrument: &str| {
+        profiles::of(used.as_ref(), kind).map_err(|refused| OpenError::Profile {
             instrument: instrument.to_owned(),
             shown: refused.to_string(),
         })
     };
     let mut devices = Vec::new();
     if let Some(rail) = &card.rail {
-        let profile = profile(&rail.profile, DeviceRole::Rail, RAIL)?;
+        let profile = profile(&rail.profile, Kind::Rail, RAIL)?;
         let station = station(card, &rail.port, &profile);
         let driver = ProfiledRail::new(rail_card(rail), Arc::clone(&profile), station.clone());
         devices.push(Device {
@@ -125,7 +129,7 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
         });
     }
     for meter in &card.meters {
-        let profile = profile(&meter.profile, DeviceRole::Meter, &meter.name)?;
+        let profile = profile(&meter.profile, Kind::of(meter), &meter.name)?;
         let station = station(card, &meter.port, &profile);
         let (follows, at) = (Arc::clone(&profile), station.clone());
         let driver = ProfiledMeter::new(meter_card(meter), follows, at);
@@ -133,7 +137,7 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
         devices.push(Device {
             name: meter.name.clone(),
             port: meter.port.clone(),
-            role: Role::Photometer(Box::new(driver)),
+            role: Role::Meter(Box::new(driver)),
             follows: Some(Follows {
                 profile,
                 station,
@@ -147,7 +151,7 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
             .iter()
             .map(|finger| finger.channel)
             .collect();
-        let profile = profile(&fingers.profile, DeviceRole::Fingers, FINGERS)?;
+        let profile = profile(&fingers.profile, Kind::Fingers, FINGERS)?;
         let station = station(card, &fingers.port, &profile);
         let driver = ProfiledFingers::new(coils, Arc::clone(&profile), station.clone());
         devices.push(Device {
@@ -161,7 +165,31 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
             }),
         });
     }
+    if let Some(outlets) = &card.outlets {
+        let channels = outlets.channels.iter().map(|outlet| outlet.channel);
+        let profile = profile(&outlets.profile, Kind::Outlets, OUTLETS)?;
+        let station = station(card, &outlets.port, &profile);
+        let (follows, at) = (Arc::clone(&profile), station.clone());
+        let driver = ProfiledOutlets::new(channels.collect(), follows, at);
+        devices.push(Device {
+            name: OUTLETS.to_owned(),
+            port: outlets.port.clone(),
+            role: Role::Switcher(Box::new(driver)),
+            follows: Some(Follows {
+                profile,
+                station,
+                coil: None,
+            }),
+        });
+    }
     Ok(devices)
+}
+
+fn feed_every(devices: &[Device]) -> Option<Span> {
+    devices.iter().find_map(|device| match &device.role {
+        Role::Switcher(outlets) => Some(Span::from_ns(outlets.watchdog()?.ns() / 3)),
+        _ => None,
+    })
 }
 
 fn rail_card(rail: &Rail) -> RailCard {
@@ -270,6 +298,7 @@ impl Bench {
         let mut seats = seats.into_iter();
         let attendant = seats.next().ok_or(OpenError::NoSeat)?;
         let devices = devices(card)?;
+        let feed_every = feed_every(&devices);
         let (post, replies) = mailbox(attendant.bell(), devices.len().max(1) * REPLIES_AT_MOST);
         let mut instruments = BTreeMap::new();
         for device in devices {
@@ -311,8 +340,15 @@ impl Bench {
             open: BTreeSet::new(),
             next_id: 1,
             kept: Kept::default(),
+            feed_every,
         };
         Ok((attendant, bench))
+    }
+
+    /// How often the outlets' board must be told that somebody is there: a third of
+    /// what its watchdog waits. None where it has no watchdog.
+    pub fn feed_every(&self) -> Option<Span> {
+        self.feed_every
     }
 
     /// The links whose traffic is kept.
@@ -333,6 +369,8 @@ impl Bench {
         let fingers = card.fingers.as_ref().filter(|_| instrument == FINGERS);
         let told = meter.map(|meter| meter.back_within);
         let told = told.or_else(|| rail.map(|rail| rail.back_within));
+        let outlets = card.outlets.as_ref().filter(|_| instrument == OUTLETS);
+        let told = told.or_else(|| outlets.map(|outlets| outlets.back_within));
         told.or_else(|| fingers.map(|fingers| fingers.back_within))
             .unwrap_or(Span::ZERO)
     }

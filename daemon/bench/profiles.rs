@@ -9,8 +9,11 @@ use std::sync::Arc;
 
 use drivers::profile::codec::Codecs;
 use drivers::profile::read::{self, Refused};
-use drivers::profile::shipped::{self, DEFAULT_FINGERS, DEFAULT_METER, DEFAULT_RAIL, SHIPPED};
-use drivers::profile::types::{DeviceRole, Profile, Speech};
+use drivers::profile::shipped::{
+    self, DEFAULT_FINGERS, DEFAULT_METER, DEFAULT_OUTLETS, DEFAULT_RAIL, SHIPPED,
+};
+use drivers::profile::types::{DeviceRole, Profile, ProfileVerb, Speech};
+use photometry::measured::Quantity;
 use written::{Mistake, Mistakes, Place, nearest};
 
 use crate::plan::card::{Card, DarkBy, Meter, Port, PortAddress};
@@ -54,14 +57,15 @@ impl ProfileBook {
     fn one(
         &self,
         used: &mut Option<UsedProfile>,
-        role: DeviceRole,
+        kind: Kind,
         places: &DevicePlaces,
         mistakes: &mut Mistakes,
     ) -> Option<Profile> {
+        let role = kind.role();
         let place = &places.profile;
         let used = used.get_or_insert_default();
         if used.name.is_empty() {
-            used.name = default(role).to_owned();
+            used.name = kind.usual().to_owned();
         }
         let Some(file) = self.text(&used.name) else {
             mistakes.add(missing(&used.name, place));
@@ -100,11 +104,54 @@ impl ProfileBook {
     }
 }
 
-const fn default(role: DeviceRole) -> &'static str {
-    match role {
-        DeviceRole::Meter => DEFAULT_METER,
-        DeviceRole::Fingers => DEFAULT_FINGERS,
-        DeviceRole::Rail => DEFAULT_RAIL,
+/// What a device is, as far as its usual profile goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// A meter that yields this first.
+    Meter(Quantity),
+    /// Relay fingers.
+    Fingers,
+    /// A rail.
+    Rail,
+    /// Mains relays.
+    Outlets,
+}
+
+impl Kind {
+    /// The kind of a meter: what it yields that needs the most of a profile.
+    pub fn of(meter: &Meter) -> Kind {
+        let yields = |quantity: &Quantity| meter.yields.contains(quantity);
+        let first = [
+            Quantity::Spectrum,
+            Quantity::Waveform,
+            Quantity::Temperature,
+            Quantity::Power,
+        ];
+        let first = first.into_iter().find(|quantity| yields(quantity));
+        Kind::Meter(first.unwrap_or(Quantity::Illuminance))
+    }
+
+    const fn role(self) -> DeviceRole {
+        match self {
+            Kind::Meter(_) => DeviceRole::Meter,
+            Kind::Fingers => DeviceRole::Fingers,
+            Kind::Rail => DeviceRole::Rail,
+            Kind::Outlets => DeviceRole::Outlets,
+        }
+    }
+
+    /// The profile of a device whose bench file names none.
+    const fn usual(self) -> &'static str {
+        match self {
+            Kind::Meter(Quantity::Illuminance) => DEFAULT_METER,
+            Kind::Meter(Quantity::Power) => "asked-wattmeter",
+            Kind::Meter(Quantity::Temperature) => "asked-room-sensor",
+            Kind::Meter(Quantity::Spectrum) => "asked-spectroradiometer",
+            Kind::Meter(Quantity::Waveform) => "asked-waveform-photometer",
+            Kind::Fingers => DEFAULT_FINGERS,
+            Kind::Rail => DEFAULT_RAIL,
+            Kind::Outlets => DEFAULT_OUTLETS,
+        }
     }
 }
 
@@ -113,6 +160,7 @@ const fn words(role: DeviceRole) -> &'static str {
         DeviceRole::Meter => "a meter",
         DeviceRole::Fingers => "relay fingers",
         DeviceRole::Rail => "a rail",
+        DeviceRole::Outlets => "mains relays",
     }
 }
 
@@ -146,6 +194,25 @@ fn fits(meter: &Meter, profile: &Profile, place: &Place, mistakes: &mut Mistakes
             Mistake::new(place.clone(), "no-shutter", text)
                 .hint("write `dark: cap`, or give the profile `close-shutter` and `open-shutter`"),
         );
+    }
+    let lacks = meter.yields.iter().find(|quantity| {
+        let verb = match quantity {
+            Quantity::Illuminance => ProfileVerb::ReadIlluminance,
+            Quantity::Power => ProfileVerb::ReadPower,
+            Quantity::Temperature => ProfileVerb::ReadTemperature,
+            Quantity::Spectrum => ProfileVerb::ReadSpectrum,
+            Quantity::Waveform => ProfileVerb::ReadWaveform,
+        };
+        profile.steps(verb).is_none()
+    });
+    if let Some(quantity) = lacks {
+        let text = format!(
+            "the meter `{}` is to yield {}, and the profile `{name}` does not read that",
+            meter.name,
+            quantity.name()
+        );
+        let hint = "name a profile that reads it, or leave it out of `yields`";
+        mistakes.add(Mistake::new(place.clone(), "not-read", text).hint(hint));
     }
     let averages = profile.settings.iter().any(|s| s.name == "averages");
     if meter.averages > 1 && !averages {
@@ -198,6 +265,7 @@ impl Profiles for ProfileBook {
         let meters = card.meters.iter().map(|meter| &meter.profile);
         let all = meters.chain(card.fingers.iter().map(|fingers| &fingers.profile));
         let all = all.chain(card.rail.iter().map(|rail| &rail.profile));
+        let all = all.chain(card.outlets.iter().map(|outlets| &outlets.profile));
         let texts = all.flatten().filter_map(|used| self.text(&used.name));
         texts
             .flat_map(|profile| {
@@ -212,7 +280,8 @@ impl Profiles for ProfileBook {
         for (meter, places) in card.meters.iter_mut().zip(&places.meters) {
             let place = &places.profile;
             let mut used = meter.profile.take();
-            let profile = self.one(&mut used, DeviceRole::Meter, places, mistakes);
+            let kind = Kind::of(meter);
+            let profile = self.one(&mut used, kind, places, mistakes);
             meter.profile = used;
             if let Some(profile) = profile {
                 fits(meter, &profile, place, mistakes);
@@ -220,15 +289,21 @@ impl Profiles for ProfileBook {
             }
         }
         if let (Some(fingers), Some(places)) = (&mut card.fingers, &places.fingers) {
-            let role = DeviceRole::Fingers;
-            if let Some(profile) = self.one(&mut fingers.profile, role, places, mistakes) {
+            let kind = Kind::Fingers;
+            if let Some(profile) = self.one(&mut fingers.profile, kind, places, mistakes) {
                 speaks(ports, &fingers.port, &profile, &places.profile, mistakes);
             }
         }
         if let (Some(rail), Some(places)) = (&mut card.rail, &places.rail) {
-            let role = DeviceRole::Rail;
-            if let Some(profile) = self.one(&mut rail.profile, role, places, mistakes) {
+            let kind = Kind::Rail;
+            if let Some(profile) = self.one(&mut rail.profile, kind, places, mistakes) {
                 speaks(ports, &rail.port, &profile, &places.profile, mistakes);
+            }
+        }
+        if let (Some(outlets), Some(places)) = (&mut card.outlets, &places.outlets) {
+            let kind = Kind::Outlets;
+            if let Some(profile) = self.one(&mut outlets.profile, kind, places, mistakes) {
+                speaks(ports, &outlets.port, &profile, &places.profile, mistakes);
             }
         }
     }
@@ -252,8 +327,8 @@ impl Profiles for ProfileBook {
 /// demanded of a simulated meter.
 pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
     let mut put_aside = Vec::new();
-    let mut usual = |used: &mut Option<UsedProfile>, role, device: &str| {
-        let name = default(role);
+    let mut usual = |used: &mut Option<UsedProfile>, kind: Kind, device: &str| {
+        let name = kind.usual();
         if used.as_ref().is_some_and(|used| used.name != name) {
             put_aside.push(device.to_owned());
         }
@@ -266,14 +341,18 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
         });
     };
     for meter in &mut card.meters {
-        usual(&mut meter.profile, DeviceRole::Meter, &meter.name);
+        let kind = Kind::of(meter);
+        usual(&mut meter.profile, kind, &meter.name);
         meter.serial = None;
     }
     if let Some(rail) = &mut card.rail {
-        usual(&mut rail.profile, DeviceRole::Rail, "rail");
+        usual(&mut rail.profile, Kind::Rail, "rail");
     }
     if let Some(fingers) = &mut card.fingers {
-        usual(&mut fingers.profile, DeviceRole::Fingers, "fingers");
+        usual(&mut fingers.profile, Kind::Fingers, "fingers");
+    }
+    if let Some(outlets) = &mut card.outlets {
+        usual(&mut outlets.profile, Kind::Outlets, "outlets");
     }
     put_aside
 }
@@ -284,7 +363,7 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
 /// # Errors
 /// When the text has mistakes, or no setting that a value is given to, which reading
 /// the bench file has ruled out.
-pub fn of(used: Option<&UsedProfile>, role: DeviceRole) -> Result<Arc<Profile>, Refused> {
+pub fn of(used: Option<&UsedProfile>, kind: Kind) -> Result<Arc<Profile>, Refused> {
     match used.filter(|used| !used.text.is_empty()) {
         Some(used) => {
             let codec = Frozen(used.codec.as_ref());
@@ -292,6 +371,6 @@ pub fn of(used: Option<&UsedProfile>, role: DeviceRole) -> Result<Arc<Profile>, 
             given_settings::give(used, &mut profile)?;
             Ok(Arc::new(profile))
         }
-        None => shipped::profile(default(role)),
+        None => shipped::profile(kind.usual()),
     }
 }

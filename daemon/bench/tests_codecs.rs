@@ -11,14 +11,14 @@ use drivers::exchange::talk::{LinkState, Talk};
 use drivers::link::wire::{memory_wire, serve};
 use drivers::link::{Address, Link};
 use drivers::profile::shipped::{self, SHIPPED};
-use drivers::profile::types::{DeviceRole, Profile};
+use drivers::profile::types::Profile;
 use drivers::roles::photometer::Photometer;
 use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
 use drivers::simulated::framed::{Framed, Light, Slip};
-use photometry::measured::{Outcome, Reading};
+use photometry::measured::{Outcome, Quantity, Reading};
 use photometry::units::{Lux, Mono, Span, Wall};
 
-use super::profiles::{self, ProfileBook};
+use super::profiles::{self, Kind, ProfileBook};
 use crate::plan::check::{self, Found};
 use crate::plan::frozen::SentText;
 use crate::plan::profiles::UsedProfile;
@@ -51,7 +51,8 @@ fn profile(codec: &str) -> Arc<Profile> {
         codec: Some(text(CODEC, codec)),
         ..UsedProfile::default()
     };
-    profiles::of(Some(&used), DeviceRole::Meter).unwrap_or_else(|no| panic!("{no}"))
+    profiles::of(Some(&used), Kind::Meter(Quantity::Illuminance))
+        .unwrap_or_else(|no| panic!("{no}"))
 }
 
 /// The same, its samples left out: a codec that fails would not read them.
@@ -65,7 +66,8 @@ fn profile_without_samples(codec: &str) -> Arc<Profile> {
         codec: Some(text(CODEC, codec)),
         ..UsedProfile::default()
     };
-    profiles::of(Some(&used), DeviceRole::Meter).unwrap_or_else(|no| panic!("{no}"))
+    profiles::of(Some(&used), Kind::Meter(Quantity::Illuminance))
+        .unwrap_or_else(|no| panic!("{no}"))
 }
 
 /// A meter that follows this profile and talks to that device, 200 ms a reading.
@@ -332,7 +334,7 @@ fn a_card_carries_the_text_of_each_codec() {
         let card = found.checked.bench.expect("a card");
         let used = card.meters.into_iter().next().and_then(|m| m.profile);
         let used = used.expect("a profile");
-        let opened = profiles::of(Some(&used), DeviceRole::Meter);
+        let opened = profiles::of(Some(&used), Kind::Meter(Quantity::Illuminance));
         assert!(opened.expect("it is read again").codec.is_some());
         used.codec.map(|codec| (codec.name, codec.text))
     };
@@ -385,10 +387,12 @@ fn a_run_never_reads_a_codec_again() {
         text: shipped::text(NAME).expect("a profile").to_owned(),
         ..UsedProfile::default()
     };
-    let refused = profiles::of(Some(&used), DeviceRole::Meter).expect_err("no codec");
+    let refused =
+        profiles::of(Some(&used), Kind::Meter(Quantity::Illuminance)).expect_err("no codec");
     assert!(refused.to_string().contains("was not given"), "{refused}");
     used.codec = Some(text(CODEC, "// none\n"));
-    let refused = profiles::of(Some(&used), DeviceRole::Meter).expect_err("another codec");
+    let refused =
+        profiles::of(Some(&used), Kind::Meter(Quantity::Illuminance)).expect_err("another codec");
     assert!(refused.to_string().contains("has no `decode`"), "{refused}");
 }
 

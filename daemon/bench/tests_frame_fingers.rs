@@ -11,12 +11,12 @@ use drivers::error::DriverError;
 use drivers::exchange::talk::{LinkState, Talk};
 use drivers::link::wire::{Machine, memory_wire, serve};
 use drivers::link::{Address, Link};
-use drivers::profile::types::{DeviceRole, Profile};
+use drivers::profile::types::Profile;
 use drivers::roles::presser::Presser;
 use drivers::roles::profiled_fingers::ProfiledFingers;
 use photometry::units::{Mono, Span, Wall};
 
-use super::profiles;
+use super::profiles::{self, Kind};
 use crate::plan::frozen::SentText;
 use crate::plan::profiles::UsedProfile;
 
@@ -97,7 +97,7 @@ fn profile(text: &str) -> Arc<Profile> {
         }),
         ..UsedProfile::default()
     };
-    profiles::of(Some(&used), DeviceRole::Fingers).unwrap_or_else(|no| panic!("{no}"))
+    profiles::of(Some(&used), Kind::Fingers).unwrap_or_else(|no| panic!("{no}"))
 }
 
 /// What goes wrong with an answer.

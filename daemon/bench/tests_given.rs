@@ -1,10 +1,11 @@
 //! Values that a bench file gives to settings of a profile: each mistake at its line,
 //! what is frozen of them, and that the devices follow what was frozen.
 
-use drivers::profile::types::{DeviceRole, Profile};
+use drivers::profile::types::Profile;
+use photometry::measured::Quantity;
 
 use super::by_hand;
-use super::profiles::{self, ProfileBook};
+use super::profiles::{self, Kind, ProfileBook};
 use crate::plan::card::Card;
 use crate::plan::check::{self, Found};
 use crate::plan::frozen::SentText;
@@ -117,17 +118,17 @@ fn each_device_follows_the_values_that_its_bench_gives() {
     let of = |used: Option<&UsedProfile>, role| {
         profiles::of(used, role).unwrap_or_else(|no| panic!("{no}"))
     };
-    let tern = of(meter, DeviceRole::Meter);
+    let tern = of(meter, Kind::Meter(Quantity::Illuminance));
     assert_eq!(value(&tern, "gain").as_deref(), Some("4"));
     assert_eq!(value(&tern, "filter").as_deref(), Some("off"));
     assert_eq!(value(&tern, "integration"), None);
-    let knot = of(fingers, DeviceRole::Fingers);
+    let knot = of(fingers, Kind::Fingers);
     assert_eq!(value(&knot, "softness").as_deref(), Some("9"));
-    let dunlin = of(rail, DeviceRole::Rail);
+    let dunlin = of(rail, Kind::Rail);
     assert_eq!(value(&dunlin, "current").as_deref(), Some("450"));
     // What a bench gives to none is the profile's own.
     let plain = card("    profile: tern.yaml\n", "", "");
-    let tern = of(used(&plain)[0], DeviceRole::Meter);
+    let tern = of(used(&plain)[0], Kind::Meter(Quantity::Illuminance));
     assert_eq!(value(&tern, "gain").as_deref(), Some("2"));
     assert_eq!(value(&tern, "filter").as_deref(), Some("open"));
 }
@@ -147,7 +148,7 @@ fn values_are_frozen_with_the_card_and_old_cards_read_on() {
     assert_eq!(fingers, [given("softness", "9")]);
     assert_eq!(rail, [given("current", "450")]);
     // Another bench file later changes nothing of what was frozen.
-    let tern = profiles::of(used(&thawed)[0], DeviceRole::Meter);
+    let tern = profiles::of(used(&thawed)[0], Kind::Meter(Quantity::Illuminance));
     let tern = tern.unwrap_or_else(|no| panic!("{no}"));
     assert_eq!(value(&tern, "gain").as_deref(), Some("4"));
 
@@ -164,7 +165,8 @@ fn a_frozen_value_of_no_setting_is_refused() {
     let mut card = card(METER, "", "");
     let used = card.meters[0].profile.as_mut().expect("a profile");
     used.settings.push(given("gian", "3"));
-    let refused = profiles::of(Some(used), DeviceRole::Meter).expect_err("no such setting");
+    let refused =
+        profiles::of(Some(used), Kind::Meter(Quantity::Illuminance)).expect_err("no such setting");
     let told = refused.to_string();
     assert!(
         told.contains("the profile `tern` has no setting `gian`"),

@@ -5,8 +5,8 @@ use photometry::units::{Length, LengthUnit, Lux, Span};
 use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 
 use super::card::{
-    BACK_WITHIN, Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place as BenchPlace,
-    PlaceKind, Port, PortAddress, Rail, WrittenTerm,
+    BACK_WITHIN, Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Outlet, Outlets,
+    Place as BenchPlace, PlaceKind, Port, PortAddress, Rail, WrittenTerm,
 };
 use super::file;
 use super::given_settings::{self, DeviceKind};
@@ -38,6 +38,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
     let rail = fields.may("rail", rail);
     let meters = fields.need("meters", meters);
     let fingers = fields.may("fingers", fingers);
+    let outlets = fields.may("outlets", outlets);
     let made_safe = fields.need("made-safe", made_safe);
     fields.finish();
     let name_place = root.get("bench").map_or_else(|| root.place(), Node::place);
@@ -50,14 +51,16 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         rail,
         meters: meters?,
         fingers,
-        outlets: None,
+        outlets,
     };
     made_safe?;
     names_fit(root, &card, mistakes);
     // A part that is there and could not be read is not a part that lacks:
     // nothing is held against this bench.
     let lost = |key, read: bool| root.get(key).is_some() && !read;
-    if lost("rail", card.rail.is_some()) || lost("fingers", card.fingers.is_some()) {
+    let lost_outlets = lost("outlets", card.outlets.is_some());
+    if lost("rail", card.rail.is_some()) || lost("fingers", card.fingers.is_some()) || lost_outlets
+    {
         return None;
     }
     Some((
@@ -215,18 +218,27 @@ fn meter(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Meter> {
     let place = fields.need("place", readers::name);
     let rides = fields.may_or("rides", readers::boolean, false);
     let plane = fields.may_or("plane", file::coordinate, Length::ZERO);
-    let quantities = [(Quantity::Illuminance.name(), Quantity::Illuminance)];
+    let quantities = Quantity::ALL.map(|quantity| (quantity.name(), quantity));
     let yields = fields.need(
         "yields",
         readers::one_or_list_of(readers::one_of(&quantities)),
     );
-    let ranges = fields.need_like("ranges", "[200 lx, 2 klx]", readers::some_of(file::lux));
+    let sees = yields.as_deref().is_none_or(sees_light);
+    let lux = yields
+        .as_deref()
+        .is_none_or(|yields| yields.contains(&Quantity::Illuminance));
+    let ranges = readers::some_of(file::lux);
+    let ranges = match lux {
+        true => fields.need_like("ranges", "[200 lx, 2 klx]", ranges),
+        false => Some(Vec::new()),
+    };
     let integration = fields.need_like("integration", "200 ms", file::span);
     let averages = fields.may_or("averages", readers::integer_in(1..=100), 1);
-    let dark = fields.need(
-        "dark",
-        readers::one_of(&[("shutter", DarkBy::Shutter), ("cap", DarkBy::Cap)]),
-    );
+    let words = [("shutter", DarkBy::Shutter), ("cap", DarkBy::Cap)];
+    let dark = match sees {
+        true => fields.need("dark", readers::one_of(&words)),
+        false => Some(DarkBy::Cap),
+    };
     let profile = followed(&mut fields, DeviceKind::Meter);
     let serial = fields.may("serial", readers::text);
     let back_within = fields.may_or("back-within", back_within, BACK_WITHIN);
@@ -252,6 +264,12 @@ fn meter(name: &str, node: Node<'_>, mistakes: &mut Mistakes) -> Option<Meter> {
         calibration: calibration?,
         uncertainty: uncertainty?,
     })
+}
+
+/// Whether one of these quantities is light, which can be kept from the meter.
+fn sees_light(yields: &[Quantity]) -> bool {
+    let mut yields = yields.iter();
+    yields.any(|quantity| !matches!(quantity, Quantity::Power | Quantity::Temperature))
 }
 
 /// The name of a profile: of a shipped one, or of a file.
@@ -306,6 +324,7 @@ fn profile_places(root: Node<'_>) -> ProfilePlaces {
         meters: meters.map(|(_, meter)| of(meter)).collect(),
         fingers: root.get("fingers").map(of),
         rail: root.get("rail").map(of),
+        outlets: root.get("outlets").map(of),
     }
 }
 
@@ -351,26 +370,58 @@ fn fingers(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Fingers> {
     });
     fields.finish();
     let channels = channels?;
-    for (index, (finger, place)) in channels.iter().enumerate() {
-        if let Some((twin, _)) = channels[..index]
-            .iter()
-            .find(|(f, _)| f.channel == finger.channel)
-        {
-            let text = format!(
-                "the fingers `{}` and `{}` have the same channel {}",
-                twin.name, finger.name, finger.channel
-            );
-            mistakes.add(
-                Mistake::new(place.clone(), "same-channel", text)
-                    .hint("give each finger the channel of the relay board that it is wired to"),
-            );
-        }
-    }
+    let numbers = channels
+        .iter()
+        .map(|(finger, place)| (&*finger.name, finger.channel, place));
+    channels_differ("finger", &numbers.collect::<Vec<_>>(), mistakes);
     Some(Fingers {
         port: port?,
         profile,
         back_within,
         channels: channels.into_iter().map(|(finger, _)| finger).collect(),
+    })
+}
+
+/// Two things on one relay would be worked together.
+fn channels_differ(what: &str, channels: &[(&str, u16, &Place)], mistakes: &mut Mistakes) {
+    for (index, (name, channel, place)) in channels.iter().enumerate() {
+        let mut before = channels[..index].iter();
+        if let Some((twin, ..)) = before.find(|(_, other, _)| other == channel) {
+            let text = format!("the {what}s `{twin}` and `{name}` have the same channel {channel}");
+            let hint =
+                format!("give each {what} the channel of the relay board that it is wired to");
+            let mistake = Mistake::new((*place).clone(), "same-channel", text);
+            mistakes.add(mistake.hint(hint));
+        }
+    }
+}
+
+fn outlets(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Outlets> {
+    let mut fields = Fields::of(node, "the outlets", mistakes)?;
+    let port = fields.need("port", readers::name);
+    let profile = followed(&mut fields, DeviceKind::Other);
+    let back_within = fields.may_or("back-within", back_within, BACK_WITHIN);
+    let channels = fields.need("channels", |node, mistakes| {
+        named(node, "outlets", mistakes, |name, node, mistakes| {
+            let channel = readers::integer_in(1..=999)(node, mistakes)?;
+            let outlet = Outlet {
+                name: name.to_owned(),
+                channel: channel as u16,
+            };
+            Some((outlet, node.place()))
+        })
+    });
+    fields.finish();
+    let channels = channels?;
+    let numbers = channels
+        .iter()
+        .map(|(outlet, place)| (&*outlet.name, outlet.channel, place));
+    channels_differ("outlet", &numbers.collect::<Vec<_>>(), mistakes);
+    Some(Outlets {
+        port: port?,
+        profile,
+        back_within,
+        channels: channels.into_iter().map(|(outlet, _)| outlet).collect(),
     })
 }
 
@@ -424,6 +475,7 @@ fn names_fit(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
     let mut devices: Vec<Node<'_>> = Vec::new();
     devices.extend(root.get("rail"));
     devices.extend(root.get("fingers"));
+    devices.extend(root.get("outlets"));
     devices.extend(
         root.get("meters")
             .into_iter()

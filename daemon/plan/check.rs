@@ -251,7 +251,8 @@ fn names(card: &Card, profile: &str) -> bool {
     let meters = card.meters.iter().filter_map(|m| m.profile.as_ref());
     let fingers = card.fingers.iter().filter_map(|f| f.profile.as_ref());
     let rail = card.rail.iter().filter_map(|r| r.profile.as_ref());
-    let mut all = meters.chain(fingers).chain(rail);
+    let outlets = card.outlets.iter().filter_map(|o| o.profile.as_ref());
+    let mut all = meters.chain(fingers).chain(rail).chain(outlets);
     all.any(|used| used.name == profile)
 }
 

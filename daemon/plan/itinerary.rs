@@ -605,6 +605,18 @@ impl Action {
         captures && purpose != Purpose::Trial && outcome.says_something()
     }
 
+    /// All meters that it asks beside the one that watches.
+    pub fn meters(&self) -> Vec<&str> {
+        match &self.what {
+            What::Record(recording) => recording
+                .meters
+                .iter()
+                .map(|(meter, _)| meter.as_str())
+                .collect(),
+            _ => self.other_meter().into_iter().collect(),
+        }
+    }
+
     /// The meter that it asks, if not the one that watches.
     pub fn other_meter(&self) -> Option<&str> {
         match &self.what {

@@ -74,6 +74,8 @@ pub struct ProfilePlaces {
     pub fingers: Option<DevicePlaces>,
     /// Of the rail.
     pub rail: Option<DevicePlaces>,
+    /// Of the mains relays.
+    pub outlets: Option<DevicePlaces>,
 }
 
 /// Who knows profiles.
@@ -118,7 +120,7 @@ pub fn files(document: &Document) -> Vec<String> {
         .get("meters")
         .into_iter()
         .flat_map(|meters| meters.entries());
-    let others = [root.get("fingers"), root.get("rail")];
+    let others = [root.get("fingers"), root.get("rail"), root.get("outlets")];
     let devices = meters.map(|(_, meter)| meter);
     let devices = devices.chain(others.into_iter().flatten());
     let mut files: Vec<String> = Vec::new();

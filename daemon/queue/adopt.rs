@@ -4,8 +4,9 @@
 
 use std::collections::BTreeSet;
 
-use crate::plan::card::{Card, Fingers, Meter, Rail};
+use crate::plan::card::{Card, Fingers, Meter, Outlets, Rail};
 use crate::plan::frozen::Frozen;
+use crate::plan::itinerary::Action;
 use crate::plan::profiles::UsedProfile;
 
 /// Where a run's unit stands, against what the run froze.
@@ -40,6 +41,7 @@ pub fn changed(frozen: &Frozen, now: &Card) -> Vec<String> {
         .tests
         .iter()
         .map(|t| t.meter.as_str())
+        .chain(frozen.itinerary.actions.iter().flat_map(Action::meters))
         .collect();
     let mut changed = Vec::new();
     for meter in then
@@ -57,6 +59,9 @@ pub fn changed(frozen: &Frozen, now: &Card) -> Vec<String> {
     }
     if !same_if_there(then.fingers.as_ref(), now.fingers.as_ref(), same_fingers) {
         changed.push("the fingers".to_owned());
+    }
+    if !same_if_there(then.outlets.as_ref(), now.outlets.as_ref(), same_outlets) {
+        changed.push("the outlets".to_owned());
     }
     if then.places != now.places {
         changed.push("the places".to_owned());
@@ -98,6 +103,16 @@ fn same_rail(then: &Rail, now: &Rail) -> bool {
 
 fn same_fingers(then: &Fingers, now: &Fingers) -> bool {
     let now = Fingers {
+        port: then.port.clone(),
+        back_within: then.back_within,
+        profile: profile(then.profile.as_ref(), now.profile.as_ref()),
+        ..now.clone()
+    };
+    *then == now
+}
+
+fn same_outlets(then: &Outlets, now: &Outlets) -> bool {
+    let now = Outlets {
         port: then.port.clone(),
         back_within: then.back_within,
         profile: profile(then.profile.as_ref(), now.profile.as_ref()),

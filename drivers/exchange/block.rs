@@ -67,6 +67,14 @@ impl Length {
 /// Why bytes are no block that was wanted.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum BlockError {
+    /// No whole number of numbers.
+    #[error("the block has {bytes} bytes, and a number has {each}")]
+    Uneven {
+        /// Bytes of the block.
+        bytes: usize,
+        /// Bytes of a number.
+        each: usize,
+    },
     /// A line of text, up to its end.
     #[error("`{0}` is no block")]
     NoBlock(String),
@@ -108,6 +116,7 @@ impl BlockError {
     pub const fn wanted(&self) -> &'static str {
         match self {
             BlockError::NoBlock(_) => "a block",
+            BlockError::Uneven { .. } => "a block of whole numbers",
             BlockError::Indefinite => "a block that says its length",
             BlockError::NoLength(_) => "a block whose length is written in digits",
             BlockError::OtherLength { .. } | BlockError::TooLong { .. } => {
@@ -328,7 +337,8 @@ pub(super) fn throw_away_late(talk: &mut Talk<'_>, until: Mono) -> Result<(), Dr
     if !std::mem::take(&mut talk.state.late_block) {
         return Ok(());
     }
-    if let Some(Ok(frame)) = next(talk, Length::AtMost(LATE_AT_MOST_BYTES), until)? {
+    let most = LATE_AT_MOST_BYTES.max(talk.state.manner.largest_block);
+    if let Some(Ok(frame)) = next(talk, Length::AtMost(most), until)? {
         talk.take_held(frame.rest.end);
         talk.late_bytes(frame.rest.end);
     }

@@ -17,6 +17,7 @@
 pub mod abort;
 pub mod blocks;
 pub mod codec;
+pub mod many;
 pub mod pattern;
 pub mod perform;
 pub mod rail;

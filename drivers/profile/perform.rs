@@ -11,6 +11,7 @@
 use photometry::units::Span;
 
 use super::codec::{self, Codec};
+use super::many::{self, Many};
 use super::pattern::{Found, Pattern};
 use super::template::Template;
 use super::types::{Marks, Profile, Setting, SettingUnit, Step, Within};
@@ -63,6 +64,8 @@ pub struct Performed {
     pub found: Found,
     /// The last answer, as it came.
     pub last: Option<Answer>,
+    /// The last answer of many numbers.
+    pub many: Option<Many>,
     /// What must be on record about the answers: that they came after a resync,
     /// and the like.
     pub flags: Vec<String>,
@@ -174,6 +177,12 @@ pub fn perform(
             }
             Step::Block(step) => {
                 performed.add(blocks::fetch(talk, step, given)?);
+            }
+            Step::Many(step) => {
+                let came = many::fetch(talk, step, given)?;
+                let flags = came.answer.flags();
+                performed.keep(came.answer.clone(), flags);
+                performed.many = Some(came);
             }
             Step::Send(word) => codec::send(talk, word, given)?,
             Step::Frame(step) => {

@@ -28,6 +28,7 @@ use super::types::{
     DeviceRole, Marks, Profile, ProfileVerb, Sample, SampleAnswer, Speech, Step, VERBS,
 };
 use super::value::IlluminanceUnit;
+use crate::exchange::block::BLOCK_AT_MOST_BYTES;
 use crate::exchange::manner::{LineEnd, Manner, Resync, TOKEN};
 
 /// The format of profiles that this program reads.
@@ -117,6 +118,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
             (DeviceRole::Meter.word(), DeviceRole::Meter),
             (DeviceRole::Fingers.word(), DeviceRole::Fingers),
             (DeviceRole::Rail.word(), DeviceRole::Rail),
+            (DeviceRole::Outlets.word(), DeviceRole::Outlets),
         ]),
     );
     let about = fields.need_like("about", "what it is, in a line", readers::text);
@@ -204,6 +206,7 @@ fn know_speech(root: Node<'_>, profile: &mut Profile) {
 fn know_blocks(profile: &mut Profile) {
     let blocks = profile.all_steps().filter_map(|step| match step {
         Step::Block(block) => Some(block.numbers.bytes()),
+        Step::Many(_) => Some(BLOCK_AT_MOST_BYTES),
         _ => None,
     });
     let largest_block = blocks.max().unwrap_or(0);
@@ -412,7 +415,10 @@ fn whole(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
         let steps = profile.steps(verb).unwrap_or_default();
         read_steps::fields(steps).any(|field| field == "unit")
     };
-    if profile.role == DeviceRole::Meter
+    if profile.role == DeviceRole::Meter {
+        measures(root, mistakes);
+    }
+    if profile.verbs.contains_key(&ProfileVerb::ReadIlluminance)
         && profile.unit.is_none()
         && !tells_unit(ProfileVerb::ReadIlluminance)
     {
@@ -424,6 +430,41 @@ fn whole(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
             )
             .hint("write `unit: lx`, or take `{unit}` from the answer"),
         );
+    }
+}
+
+/// A meter yields something, and what goes with it is there.
+fn measures(root: Node<'_>, mistakes: &mut Mistakes) {
+    use ProfileVerb::{
+        PrepareWaveform, ReadIlluminance, ReadPower, ReadSpectrum, ReadTemperature, ReadWaveform,
+        ReadWavelengths,
+    };
+    let has = |verb: ProfileVerb| root.get(verb.word()).is_some();
+    let all = [
+        ReadIlluminance,
+        ReadPower,
+        ReadTemperature,
+        ReadSpectrum,
+        ReadWaveform,
+    ];
+    if !all.into_iter().any(has) {
+        let words: Vec<String> = all
+            .iter()
+            .map(|verb| format!("`{}`", verb.word()))
+            .collect();
+        let hint = format!("write one of {}", words.join(", "));
+        let text = "the meter reads nothing";
+        mistakes.add(Mistake::new(root.place(), "missing-key", text).hint(hint));
+    }
+    for (verb, with) in [
+        (ReadSpectrum, ReadWavelengths),
+        (ReadWaveform, PrepareWaveform),
+    ] {
+        if has(verb) && !has(with) {
+            let place = root.get(verb.word()).map_or(root.place(), Node::place);
+            let text = format!("`{}` needs `{}` beside it", verb.word(), with.word());
+            mistakes.add(Mistake::new(place, "missing-key", text));
+        }
     }
 }
 

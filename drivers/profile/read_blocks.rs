@@ -14,7 +14,7 @@ use super::read_registers::FORMS;
 use super::read_steps::{one_or_few, template, within};
 use super::types::{Step, Within};
 
-const ORDERS: &[(&str, ByteOrder)] = &[
+pub(super) const ORDERS: &[(&str, ByteOrder)] = &[
     ("high-first", ByteOrder::HighFirst),
     ("low-first", ByteOrder::LowFirst),
 ];

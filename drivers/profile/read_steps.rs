@@ -4,6 +4,7 @@
 use photometry::units::Span;
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
+use super::many::{self, NUMBERS};
 use super::pattern::Pattern;
 use super::read::span;
 use super::read_blocks;
@@ -183,9 +184,9 @@ pub(super) fn steps(
 }
 
 /// The keys that say what a step is.
-const KINDS: [&str; 12] = [
-    "tell", "set", "ask", "block", "until", "hear", "read", "write", "send", "frame", "run",
-    "pause",
+const KINDS: [&str; 13] = [
+    "tell", "set", "ask", "block", "numbers", "until", "hear", "read", "write", "send", "frame",
+    "run", "pause",
 ];
 
 fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Step> {
@@ -201,6 +202,7 @@ fn step(known: &'static [&'static str]) -> impl Fn(Node<'_>, &mut Mistakes) -> O
             ["pause"] => fields.need("pause", within).map(Step::Pause),
             ["ask"] => asked(&mut fields, known),
             ["block"] => read_blocks::block(&mut fields, known),
+            ["numbers"] => many::numbers(&mut fields, known),
             ["send"] => read_frames::send(&mut fields),
             ["frame"] => read_frames::frame(&mut fields, known),
             ["until"] => until(&mut fields, known),
@@ -305,6 +307,7 @@ fn fields_of(step: &Step) -> Vec<&str> {
         | Step::Run { answer, .. } => answer.fields().collect(),
         Step::Read { gives, .. } => vec![gives],
         Step::Block(block) => block.fields().collect(),
+        Step::Many(_) => vec![NUMBERS],
         Step::Frame(frame) => frame.gives.iter().map(String::as_str).collect(),
         Step::Tell(_) | Step::Set(_) | Step::Send(_) | Step::Write { .. } | Step::Pause(_) => {
             Vec::new()

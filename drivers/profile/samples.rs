@@ -6,6 +6,7 @@ use written::{Mistake, Mistakes, Node};
 
 use super::blocks;
 use super::codec;
+use super::many;
 use super::pattern::Found;
 use super::rail::{self, RailWords};
 use super::read_steps;
@@ -88,6 +89,16 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
     if verb == ProfileVerb::Heard {
         return heard(profile, &sample.answer).unwrap_or_else(refused);
     }
+    if let (SampleAnswer::Bytes(bytes), Speech::Lines(manner)) = (&sample.answer, &profile.speech) {
+        let steps = profile.steps(verb).unwrap_or_default().iter();
+        let mut many = steps.filter_map(|step| match step {
+            Step::Many(step) => Some(step),
+            _ => None,
+        });
+        if let Some(step) = many.next() {
+            return many::told(step, bytes, manner.end).unwrap_or_else(|_| refused());
+        }
+    }
     let must = VERBS.iter().find(|form| form.verb == verb);
     let field = must.and_then(|form| form.must.first()).copied();
     let steps = profile.steps(verb).unwrap_or_default();
@@ -104,12 +115,21 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
                 Outcome::Rejected(_) | Outcome::TimedOut => refused(),
             }
         }
-        ProfileVerb::ReadRange => {
-            let text = found.get("range").unwrap_or_default();
+        ProfileVerb::ReadRange
+        | ProfileVerb::ReadPower
+        | ProfileVerb::ReadTemperature
+        | ProfileVerb::ReadFill
+        | ProfileVerb::ReadTop
+        | ProfileVerb::ReadFilter => {
+            let text = found.get(field.unwrap_or_default()).unwrap_or_default();
             match value::number(text, &profile.marks, profile.decimal_comma) {
                 Some(Number::Value(range)) => range.to_string(),
                 _ => refused(),
             }
+        }
+        ProfileVerb::ReadOutlet => {
+            let on = found.get("on").and_then(value::closed);
+            on.map_or_else(refused, |on| if on { "on" } else { "off" }.to_owned())
         }
         ProfileVerb::ReadCoil => {
             let closed = found.get("closed").and_then(value::closed);
@@ -215,6 +235,9 @@ fn of_bytes(profile: &Profile, step: &Step, bytes: &[u8]) -> Option<Result<Found
         (Step::Frame(step), _, Some(codec)) => Some(codec::read(codec.0.as_ref(), step, bytes)),
         (Step::Block(step), Speech::Lines(manner), _) => {
             Some(blocks::read(step, bytes, manner.end))
+        }
+        (Step::Many(step), Speech::Lines(manner), _) => {
+            Some(many::told(step, bytes, manner.end).map(|_| Found::default()))
         }
         _ => None,
     }

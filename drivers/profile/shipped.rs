@@ -24,6 +24,9 @@ pub const DEFAULT_FINGERS: &str = "asked-relays";
 /// The rail of a bench whose file names no profile.
 pub const DEFAULT_RAIL: &str = "byte-rail";
 
+/// The mains relays of a bench whose file names no profile.
+pub const DEFAULT_OUTLETS: &str = "asked-outlets";
+
 /// All of them.
 pub const SHIPPED: &[Shipped] = &[
     Shipped {
@@ -77,6 +80,31 @@ pub const SHIPPED: &[Shipped] = &[
     Shipped {
         name: "register-rail",
         text: include_str!("../profiles/register-rail.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: "asked-spectroradiometer",
+        text: include_str!("../profiles/asked-spectroradiometer.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: "asked-waveform-photometer",
+        text: include_str!("../profiles/asked-waveform-photometer.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: "asked-wattmeter",
+        text: include_str!("../profiles/asked-wattmeter.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: "asked-room-sensor",
+        text: include_str!("../profiles/asked-room-sensor.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: DEFAULT_OUTLETS,
+        text: include_str!("../profiles/asked-outlets.yaml"),
         codec: None,
     },
 ];

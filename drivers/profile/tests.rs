@@ -163,12 +163,12 @@ fn each_slip_has_its_own_message() {
         (
             "{ask: \"E?\"",
             "{asks: \"E?\"",
-            "6:19 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)",
+            "6:19 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `block`, `numbers`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)",
         ),
         (
             "{ask: \"E?\"",
             "{tell: x, ask: \"E?\"",
-            "6:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)",
+            "6:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `block`, `numbers`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)",
         ),
         (
             "\"}\nsamples",

@@ -415,7 +415,7 @@ fn each_slip_of_on_abort_is_told_at_its_line() {
         (
             "{tell: ABOR}",
             "{tel: ABOR}",
-            "7:11 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)".to_owned(),
+            "7:11 step the step says not what to do (a step has one of `tell`, `set`, `ask`, `block`, `numbers`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)".to_owned(),
         ),
         (
             "{tell: ABOR}",

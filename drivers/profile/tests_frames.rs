@@ -170,7 +170,7 @@ fn each_slip_of_a_codec_has_its_own_message() {
         (
             "frame: read",
             "frame: read, send: read",
-            "p.yaml:7:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `block`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)",
+            "p.yaml:7:19 step the step says more than one thing to do (a step has one of `tell`, `set`, `ask`, `block`, `numbers`, `until`, `hear`, `read`, `write`, `send`, `frame`, `run`, `pause`)",
         ),
         (
             "12 lx",

@@ -10,6 +10,7 @@ use photometry::units::Span;
 
 use super::blocks::BlockStep;
 use super::codec::{FrameStep, UsedCodec};
+use super::many::ManyStep;
 use super::pattern::Pattern;
 use super::perform::Given;
 use super::registers::{RegisterManner, Source, Target};
@@ -21,12 +22,14 @@ use crate::exchange::modbus::station::Station;
 /// What a device is on a bench.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DeviceRole {
-    /// A meter of illuminance.
+    /// A meter.
     Meter,
     /// Relay fingers.
     Fingers,
     /// A rail.
     Rail,
+    /// Mains relays that hold what they are told.
+    Outlets,
 }
 
 impl DeviceRole {
@@ -36,6 +39,7 @@ impl DeviceRole {
             DeviceRole::Meter => "meter",
             DeviceRole::Fingers => "fingers",
             DeviceRole::Rail => "rail",
+            DeviceRole::Outlets => "outlets",
         }
     }
 }
@@ -53,6 +57,36 @@ pub enum ProfileVerb {
     CloseShutter,
     /// Open it.
     OpenShutter,
+    /// Electric power: gives `power`, in watt.
+    ReadPower,
+    /// Temperature of the air: gives `temperature`, in degrees Celsius.
+    ReadTemperature,
+    /// The wavelengths of its spectra, in nanometres: gives `numbers`.
+    ReadWavelengths,
+    /// One spectrum, in W/(m2 nm): gives `numbers`.
+    ReadSpectrum,
+    /// How full its fullest element was at the spectrum before, of 1: gives
+    /// `fill`.
+    ReadFill,
+    /// How a waveform is sampled: `{step}` seconds, `{count}` samples.
+    PrepareWaveform,
+    /// One waveform: gives `numbers`.
+    ReadWaveform,
+    /// The largest number of a waveform that it can show: gives `top`.
+    ReadTop,
+    /// The corner of the filter before its converter, in hertz; 0 for none: gives
+    /// `filter`.
+    ReadFilter,
+    /// Switch an outlet on, to stay so: `{outlet}`.
+    SwitchOn,
+    /// Switch it off.
+    SwitchOff,
+    /// Whether it is on: gives `on`, 0 or 1.
+    ReadOutlet,
+    /// Switch all outlets off.
+    SwitchAllOff,
+    /// Tell its watchdog that somebody is there.
+    Feed,
     /// Put one finger down: `{coil}`.
     CloseCoil,
     /// Take it off.
@@ -108,7 +142,7 @@ pub const VERBS: &[VerbForm] = &[
         verb: ProfileVerb::ReadIlluminance,
         word: "read-illuminance",
         role: DeviceRole::Meter,
-        needed: true,
+        needed: false,
         like: "{ask: \"READ?\", answer: \"{illuminance}\"}",
         given: &[],
         must: &["illuminance"],
@@ -264,6 +298,146 @@ pub const VERBS: &[VerbForm] = &[
         must: &[],
         may: &[],
     },
+    VerbForm {
+        verb: ProfileVerb::ReadPower,
+        word: "read-power",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "{ask: \"READ?\", answer: \"{power}\"}",
+        given: &[],
+        must: &["power"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadTemperature,
+        word: "read-temperature",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "{ask: \"TEMP?\", answer: \"{temperature}\"}",
+        given: &[],
+        must: &["temperature"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadWavelengths,
+        word: "read-wavelengths",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "{numbers: \"WAV?\", as: f32, order: high-first}",
+        given: &[],
+        must: &["numbers"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadSpectrum,
+        word: "read-spectrum",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "{numbers: \"SPEC?\", as: f32, order: high-first, within: integration + 2 s}",
+        given: &[],
+        must: &["numbers"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadFill,
+        word: "read-fill",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "{ask: \"FILL?\", answer: \"{fill}\"}",
+        given: &[],
+        must: &["fill"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::PrepareWaveform,
+        word: "prepare-waveform",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "[{set: \"STEP {step}\"}, {set: \"COUNT {count}\"}]",
+        given: &["step", "count"],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadWaveform,
+        word: "read-waveform",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "{numbers: \"WAVE?\", as: f32, order: high-first, within: integration + 2 s}",
+        given: &["step", "count"],
+        must: &["numbers"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadTop,
+        word: "read-top",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "{ask: \"RANG?\", answer: \"{top}\"}",
+        given: &[],
+        must: &["top"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadFilter,
+        word: "read-filter",
+        role: DeviceRole::Meter,
+        needed: false,
+        like: "{ask: \"FILT?\", answer: \"{filter}\"}",
+        given: &[],
+        must: &["filter"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::SwitchOn,
+        word: "switch-on",
+        role: DeviceRole::Outlets,
+        needed: true,
+        like: "{tell: \"ON {outlet}\"}",
+        given: &["outlet"],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::SwitchOff,
+        word: "switch-off",
+        role: DeviceRole::Outlets,
+        needed: true,
+        like: "{tell: \"OFF {outlet}\"}",
+        given: &["outlet"],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadOutlet,
+        word: "read-outlet",
+        role: DeviceRole::Outlets,
+        needed: true,
+        like: "{ask: \"ON? {outlet}\", answer: \"{on}\"}",
+        given: &["outlet"],
+        must: &["on"],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::SwitchAllOff,
+        word: "switch-all-off",
+        role: DeviceRole::Outlets,
+        needed: true,
+        like: "{tell: \"ALL OFF\"}",
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::Feed,
+        word: "feed",
+        role: DeviceRole::Outlets,
+        needed: false,
+        like: "{tell: \"FEED\"}",
+        given: &[],
+        must: &[],
+        may: &[],
+    },
 ];
 
 impl ProfileVerb {
@@ -323,6 +497,8 @@ pub enum Step {
     },
     /// A question and its block of bytes.
     Block(BlockStep),
+    /// A question and its block of many numbers.
+    Many(ManyStep),
     /// A word that the codec makes bytes of, without an answer.
     Send(String),
     /// A word that the codec makes bytes of, and the bytes that answer it.
@@ -469,6 +645,7 @@ impl Step {
             Step::Set(_) => "set",
             Step::Ask { .. } => "ask",
             Step::Block(_) => "block",
+            Step::Many(_) => "numbers",
             Step::Send(_) => "send",
             Step::Frame(_) => "frame",
             Step::Until { .. } => "until",

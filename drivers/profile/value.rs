@@ -131,6 +131,22 @@ pub fn illuminance(
     }
 }
 
+/// What the field of an answer says that has no unit of its own.
+pub fn plain(profile: &Profile, found: &Found, field: &str, between: (f64, f64)) -> Outcome {
+    let (low, high) = between;
+    let text = found.get(field).unwrap_or_default();
+    match number(text, &profile.marks, profile.decimal_comma) {
+        None => Outcome::Rejected(format!("`{}` is not a number", shown(text))),
+        Some(Number::Invalid) => Outcome::Rejected(NO_NUMBER.to_owned()),
+        Some(Number::Over) => Outcome::Over(high),
+        Some(Number::Under) => Outcome::Under(low),
+        Some(Number::Value(value)) if (low..=high).contains(&value) => Outcome::Value(value),
+        Some(Number::Value(value)) => {
+            Outcome::Rejected(format!("{value} is outside {low} to {high}"))
+        }
+    }
+}
+
 /// Whether a coil's answer says that it is closed.
 pub fn closed(text: &str) -> Option<bool> {
     match text.trim() {

@@ -15,10 +15,13 @@ mod identity;
 pub mod photometer;
 pub mod positioner;
 pub mod presser;
+mod profiled_captures;
 pub mod profiled_fingers;
 pub mod profiled_meter;
+pub mod profiled_outlets;
 pub mod profiled_rail;
 mod rail_work;
+pub mod switcher;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]

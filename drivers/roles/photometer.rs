@@ -1,6 +1,8 @@
-//! A meter that yields illuminance.
+//! What meters yield: illuminance, power, temperature, spectra, waveforms. A small
+//! trait for each.
 
-use photometry::measured::Reading;
+use photometry::measured::{Capture, Reading};
+use photometry::units::Span;
 
 use crate::error::DriverError;
 use crate::exchange::scpi::Identity;
@@ -29,4 +31,53 @@ pub trait Photometer: Send {
     /// # Errors
     /// When it has none, or does not take the setting.
     fn shutter(&mut self, talk: &mut Talk<'_>, closed: bool) -> Result<(), DriverError>;
+}
+
+/// Reads electric power in watt.
+pub trait Wattmeter: Send {
+    /// One reading.
+    ///
+    /// # Errors
+    /// As [`Photometer::read_illuminance`]; also when it does not yield power.
+    fn read_power(&mut self, talk: &mut Talk<'_>) -> Result<Reading, DriverError>;
+}
+
+/// Reads the temperature of the air in degrees Celsius.
+pub trait Thermometer: Send {
+    /// One reading.
+    ///
+    /// # Errors
+    /// As [`Photometer::read_illuminance`]; also when it yields no temperature.
+    fn read_temperature(&mut self, talk: &mut Talk<'_>) -> Result<Reading, DriverError>;
+}
+
+/// Captures spectra in W/(m2 nm).
+pub trait Spectroradiometer: Send {
+    /// Integrates so long from here on, also when its link was lost meanwhile.
+    ///
+    /// # Errors
+    /// When it does not take the setting, or has none.
+    fn integrate(&mut self, talk: &mut Talk<'_>, integration: Span) -> Result<(), DriverError>;
+
+    /// One spectrum. A time-out, a well that is full or a block of another length
+    /// is an outcome, not an error.
+    ///
+    /// # Errors
+    /// As [`Photometer::read_illuminance`]; also when it yields no spectra.
+    fn read_spectrum(&mut self, talk: &mut Talk<'_>) -> Result<Capture, DriverError>;
+}
+
+/// Captures light over a short time, in a unit of its own.
+pub trait WaveformPhotometer: Send {
+    /// So many samples, one each `step`.
+    ///
+    /// # Errors
+    /// As [`Photometer::read_illuminance`]; also when it does not take the step or
+    /// the count, or yields no waveforms.
+    fn capture(
+        &mut self,
+        talk: &mut Talk<'_>,
+        step: Span,
+        count: u32,
+    ) -> Result<Capture, DriverError>;
 }

@@ -1,4 +1,5 @@
-//! An illuminance meter that is spoken to as its profile says.
+//! A meter that is spoken to as its profile says: of illuminance, of power, of
+//! temperature. Its spectra and waveforms are `profiled_captures`.
 //!
 //! A meter may start anew by itself, with or without a word, and then reads on
 //! with settings that nobody chose. So its settings are set again before the
@@ -15,12 +16,13 @@ use photometry::measured::{Moment, Outcome, Quantity, Reading};
 use photometry::units::{Lux, Span};
 
 use super::identity;
-use super::photometer::Photometer;
+use super::photometer::{Photometer, Thermometer, Wattmeter};
 use crate::error::DriverError;
 use crate::exchange::line::{self, Answer};
 use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::{Identity, Number};
 use crate::exchange::talk::Talk;
+use crate::profile::many::Many;
 use crate::profile::pattern::Found;
 use crate::profile::perform::{self, Given, NotPerformed, perform};
 use crate::profile::types::{Profile, ProfileVerb, SettingUnit, Step};
@@ -47,20 +49,34 @@ pub struct PhotometerCard {
     pub has_shutter: bool,
 }
 
-/// An illuminance meter behind a profile.
+/// Electric power outside is no lamp's, in watt.
+const PLAUSIBLE_W: (f64, f64) = (-1.0, 10_000.0);
+/// Air outside is no room's, in degrees Celsius.
+const PLAUSIBLE_C: (f64, f64) = (-40.0, 100.0);
+
+/// What one asking reads.
+#[derive(Clone, Copy)]
+struct Wanted {
+    quantity: Quantity,
+    verb: ProfileVerb,
+}
+
+/// A meter behind a profile.
 #[derive(Debug)]
 pub struct ProfiledMeter {
-    card: PhotometerCard,
-    profile: Arc<Profile>,
+    pub(super) card: PhotometerCard,
+    pub(super) profile: Arc<Profile>,
     /// Who is spoken to, where it is by registers.
-    station: Option<Station>,
+    pub(super) station: Option<Station>,
     identity: Option<Identity>,
     /// The serial number that its identity must show, if it shows one.
     demanded: Option<String>,
     /// Its shutter as it was last told.
     closed: bool,
     /// Nobody knows whether it still has its settings.
-    suspect: bool,
+    pub(super) suspect: bool,
+    /// The wavelengths of its spectra, as it told them when it was opened.
+    pub(super) wavelengths: Option<Many>,
 }
 
 impl ProfiledMeter {
@@ -79,6 +95,7 @@ impl ProfiledMeter {
             demanded: None,
             closed: false,
             suspect: false,
+            wavelengths: None,
         }
     }
 
@@ -89,11 +106,11 @@ impl ProfiledMeter {
         ProfiledMeter { demanded, ..self }
     }
 
-    fn integration(&self) -> Span {
+    pub(super) fn integration(&self) -> Span {
         self.card.aperture.times(i64::from(self.card.averages))
     }
 
-    fn given(&self) -> Given<'_> {
+    pub(super) fn given(&self) -> Given<'_> {
         Given {
             integration: self.integration(),
             ..Given::of(&self.profile, self.station.as_ref())
@@ -102,7 +119,7 @@ impl ProfiledMeter {
 
     /// What comes unasked is a sign, unless it is what the meter is for; and a
     /// link of frames looks after itself.
-    fn unasked(&self, talk: &mut Talk<'_>) -> Result<bool, DriverError> {
+    pub(super) fn unasked(&self, talk: &mut Talk<'_>) -> Result<bool, DriverError> {
         if self.is_heard() || self.station.is_some() {
             return Ok(false);
         }
@@ -110,7 +127,7 @@ impl ProfiledMeter {
     }
 
     /// A meter that speaks by itself and is never asked for its readings.
-    fn is_heard(&self) -> bool {
+    pub(super) fn is_heard(&self) -> bool {
         let steps = self.profile.steps(ProfileVerb::ReadIlluminance);
         let mut steps = steps.unwrap_or_default().iter();
         steps.any(|step| matches!(step, Step::Hear { .. }))
@@ -118,24 +135,25 @@ impl ProfiledMeter {
 
     /// A meter whose answer takes its integration begins to measure when it is
     /// asked.
-    fn measures_when_asked(&self) -> bool {
-        let steps = self.profile.steps(ProfileVerb::ReadIlluminance);
+    fn measures_when_asked(&self, verb: ProfileVerb) -> bool {
+        let steps = self.profile.steps(verb);
         let mut steps = steps.unwrap_or_default().iter();
         steps.any(|step| match step {
             Step::Ask { within, .. } => within.integration,
             Step::Block(block) => block.within.integration,
             Step::Frame(frame) => frame.within.integration,
+            Step::Many(many) => many.within.integration,
             _ => false,
         })
     }
 
     /// Whether there is anything that a restart could have changed.
-    fn can_be_set_up(&self) -> bool {
+    pub(super) fn can_be_set_up(&self) -> bool {
         !self.profile.settings.is_empty() || self.card.has_shutter
     }
 
     /// Integration and shutter as they were chosen, the rest as the profile says.
-    fn set_up(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
+    pub(super) fn set_up(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
         for setting in &self.profile.settings {
             let secs = |unit| match unit {
                 SettingUnit::Milliseconds => self.card.aperture.secs() * 1e3,
@@ -158,17 +176,22 @@ impl ProfiledMeter {
     }
 
     /// Why an answer is not that of this reading, if it is not.
-    fn not_of_this_reading(&self, answer: &Answer, unasked: bool) -> Option<String> {
+    pub(super) fn not_of_this_reading(
+        &self,
+        verb: ProfileVerb,
+        integrates: Span,
+        answer: &Answer,
+        unasked: bool,
+    ) -> Option<String> {
         if self.is_heard() {
             return None;
         }
         let took = answer.taken.mono.since(answer.asked.mono);
-        let integrates = self.integration();
         if unasked {
             return Some("it gave more than one answer".to_owned());
         }
         let too_soon = took.secs() < integrates.secs() * SOONEST;
-        (self.measures_when_asked() && too_soon).then(|| {
+        (self.measures_when_asked(verb) && too_soon).then(|| {
             format!(
                 "it answered in {}, sooner than it integrates ({})",
                 took.shown(),
@@ -177,10 +200,10 @@ impl ProfiledMeter {
         })
     }
 
-    fn reading(&self, outcome: Outcome, asked: Moment, taken: Moment) -> Reading {
+    fn reading(&self, wanted: Wanted, outcome: Outcome, asked: Moment, taken: Moment) -> Reading {
         Reading {
             meter: self.card.name.clone(),
-            quantity: Quantity::Illuminance,
+            quantity: wanted.quantity,
             outcome,
             range: None,
             flags: Vec::new(),
@@ -191,11 +214,30 @@ impl ProfiledMeter {
     }
 
     /// A reading that rests on an answer.
-    fn answered(&self, outcome: Outcome, answer: Answer, flags: Vec<String>) -> Reading {
+    fn answered(
+        &self,
+        wanted: Wanted,
+        outcome: Outcome,
+        answer: Answer,
+        flags: Vec<String>,
+    ) -> Reading {
         Reading {
             flags,
             raw: answer.raw,
-            ..self.reading(outcome, answer.asked, answer.taken)
+            ..self.reading(wanted, outcome, answer.asked, answer.taken)
+        }
+    }
+
+    /// What an answer says of what is wanted.
+    fn outcome(&self, wanted: Wanted, found: &Found, range: Option<f64>) -> Outcome {
+        let plain = |field, between| value::plain(&self.profile, found, field, between);
+        match wanted.quantity {
+            Quantity::Power => plain("power", PLAUSIBLE_W),
+            Quantity::Temperature => plain("temperature", PLAUSIBLE_C),
+            _ => {
+                let (low, high) = self.card.plausible;
+                value::illuminance(&self.profile, found, range, (low.0, high.0))
+            }
         }
     }
 
@@ -230,23 +272,28 @@ impl ProfiledMeter {
     fn judged(
         &mut self,
         talk: &mut Talk<'_>,
+        wanted: Wanted,
         found: &Found,
         answer: Answer,
         mut flags: Vec<String>,
     ) -> Result<Reading, DriverError> {
         let unasked = self.unasked(talk)?;
-        if let Some(why) = self.not_of_this_reading(&answer, unasked) {
+        let integrates = self.integration();
+        let why = self.not_of_this_reading(wanted.verb, integrates, &answer, unasked);
+        if let Some(why) = why {
             // What else it says may belong to an earlier question.
             talk.distrust();
             self.suspect = true;
             flags.retain(|flag| flag != SET_UP_AGAIN);
-            return Ok(self.answered(Outcome::Rejected(why), answer, flags));
+            return Ok(self.answered(wanted, Outcome::Rejected(why), answer, flags));
         }
-        let range = self.range(talk, &mut flags)?;
-        let (low, high) = self.card.plausible;
-        let outcome = value::illuminance(&self.profile, found, range, (low.0, high.0));
+        let range = match wanted.quantity {
+            Quantity::Illuminance => self.range(talk, &mut flags)?,
+            _ => None,
+        };
+        let outcome = self.outcome(wanted, found, range);
         self.suspect = matches!(outcome, Outcome::Rejected(_));
-        let mut reading = self.answered(outcome, answer, flags);
+        let mut reading = self.answered(wanted, outcome, answer, flags);
         reading.range = range;
         Ok(reading)
     }
@@ -265,71 +312,13 @@ impl Photometer for ProfiledMeter {
         self.identity = Some(identity.clone());
         self.closed = false;
         self.set_up(talk)?;
+        self.learn_wavelengths(talk)?;
         Ok(identity)
     }
 
     fn read_illuminance(&mut self, talk: &mut Talk<'_>) -> Result<Reading, DriverError> {
-        // A silent resync is an error, a silent reading is an outcome.
-        let mut resync = Vec::new();
-        if talk.state().is_dirty() && self.station.is_none() {
-            resync = line::resynchronise(talk)?.flags();
-        }
-        let spoke = self.unasked(talk)?;
-        let doubtful = spoke || !resync.is_empty() || self.suspect;
-        if doubtful {
-            self.suspect = true;
-            self.set_up(talk)?;
-        }
-        let set_up_again = doubtful && self.can_be_set_up();
-        let asked = talk.now();
-        let profile = Arc::clone(&self.profile);
-        let steps = profile
-            .steps(ProfileVerb::ReadIlluminance)
-            .unwrap_or_default();
-        match perform(talk, steps, self.given()) {
-            Ok(performed) => {
-                let mut flags = resync;
-                flags.extend(performed.flags);
-                if set_up_again {
-                    flags.push(SET_UP_AGAIN.to_owned());
-                }
-                match performed.last {
-                    Some(answer) => self.judged(talk, &performed.found, answer, flags),
-                    // Reading a profile refuses a reading without an answer.
-                    None => Ok(self.reading(Outcome::TimedOut, asked, talk.now())),
-                }
-            }
-            Err(NotPerformed::Misfit { answer, why, .. }) => {
-                if !self.is_heard() {
-                    talk.distrust();
-                }
-                self.suspect = true;
-                let why = why.map_or_else(
-                    || {
-                        let answer = line::shown(&answer.text);
-                        format!("`{answer}` is no answer that its profile knows")
-                    },
-                    |why| why.to_string(),
-                );
-                let mut flags = resync;
-                flags.extend(answer.flags());
-                Ok(self.answered(Outcome::Rejected(why), *answer, flags))
-            }
-            Err(NotPerformed::Driver(DriverError::Silent { .. })) => {
-                self.suspect |= self.station.is_some();
-                let mut reading = self.reading(Outcome::TimedOut, asked, talk.now());
-                if !resync.is_empty() {
-                    reading.flags.push("asked after a resync".to_owned());
-                }
-                Ok(reading)
-            }
-            // Bytes that are no frame are no reading, and the link knows.
-            Err(NotPerformed::Driver(error @ DriverError::Garbled { .. })) => {
-                self.suspect = true;
-                Ok(self.reading(Outcome::Rejected(error.to_string()), asked, talk.now()))
-            }
-            Err(NotPerformed::Driver(error)) => Err(error),
-        }
+        let (quantity, verb) = (Quantity::Illuminance, ProfileVerb::ReadIlluminance);
+        self.read(talk, Wanted { quantity, verb })
     }
 
     fn shutter(&mut self, talk: &mut Talk<'_>, closed: bool) -> Result<(), DriverError> {
@@ -348,4 +337,110 @@ impl Photometer for ProfiledMeter {
         perform(talk, steps, self.given())?;
         Ok(())
     }
+}
+
+impl Wattmeter for ProfiledMeter {
+    fn read_power(&mut self, talk: &mut Talk<'_>) -> Result<Reading, DriverError> {
+        let (quantity, verb) = (Quantity::Power, ProfileVerb::ReadPower);
+        self.read(talk, Wanted { quantity, verb })
+    }
+}
+
+impl Thermometer for ProfiledMeter {
+    fn read_temperature(&mut self, talk: &mut Talk<'_>) -> Result<Reading, DriverError> {
+        let (quantity, verb) = (Quantity::Temperature, ProfileVerb::ReadTemperature);
+        self.read(talk, Wanted { quantity, verb })
+    }
+}
+
+impl ProfiledMeter {
+    /// Before a question: what is left of earlier ones is thrown away, and a meter
+    /// that may have started anew is set up again. What must be on record of that.
+    pub(super) fn made_ready(&mut self, talk: &mut Talk<'_>) -> Result<Vec<String>, DriverError> {
+        // A silent resync is an error, a silent reading is an outcome.
+        let mut resync = Vec::new();
+        if talk.state().is_dirty() && self.station.is_none() {
+            resync = line::resynchronise(talk)?.flags();
+        }
+        let spoke = self.unasked(talk)?;
+        let doubtful = spoke || !resync.is_empty() || self.suspect;
+        if doubtful {
+            self.suspect = true;
+            self.set_up(talk)?;
+        }
+        if doubtful && self.can_be_set_up() {
+            resync.push(SET_UP_AGAIN.to_owned());
+        }
+        Ok(resync)
+    }
+
+    fn read(&mut self, talk: &mut Talk<'_>, wanted: Wanted) -> Result<Reading, DriverError> {
+        let profile = Arc::clone(&self.profile);
+        let Some(steps) = profile.steps(wanted.verb) else {
+            return Err(DriverError::Unsendable(format!(
+                "{} does not yield {}",
+                self.card.name,
+                wanted.quantity.name()
+            )));
+        };
+        let before = self.made_ready(talk)?;
+        let asked = talk.now();
+        match perform(talk, steps, self.given()) {
+            Ok(performed) => {
+                let flags = with_set_up_last(before, performed.flags);
+                match performed.last {
+                    Some(answer) => self.judged(talk, wanted, &performed.found, answer, flags),
+                    // Reading a profile refuses a reading without an answer.
+                    None => Ok(self.reading(wanted, Outcome::TimedOut, asked, talk.now())),
+                }
+            }
+            Err(NotPerformed::Misfit { answer, why, .. }) => {
+                if !self.is_heard() {
+                    talk.distrust();
+                }
+                self.suspect = true;
+                let why = why.map_or_else(
+                    || {
+                        let answer = line::shown(&answer.text);
+                        format!("`{answer}` is no answer that its profile knows")
+                    },
+                    |why| why.to_string(),
+                );
+                let mut flags = resync_flags(before);
+                flags.extend(answer.flags());
+                Ok(self.answered(wanted, Outcome::Rejected(why), *answer, flags))
+            }
+            Err(NotPerformed::Driver(DriverError::Silent { .. })) => {
+                self.suspect |= self.station.is_some();
+                let mut reading = self.reading(wanted, Outcome::TimedOut, asked, talk.now());
+                if !resync_flags(before).is_empty() {
+                    reading.flags.push("asked after a resync".to_owned());
+                }
+                Ok(reading)
+            }
+            // Bytes that are no frame are no reading, and the link knows.
+            Err(NotPerformed::Driver(error @ DriverError::Garbled { .. })) => {
+                self.suspect = true;
+                let outcome = Outcome::Rejected(error.to_string());
+                Ok(self.reading(wanted, outcome, asked, talk.now()))
+            }
+            Err(NotPerformed::Driver(error)) => Err(error),
+        }
+    }
+}
+
+/// What was on record of a resync alone.
+fn resync_flags(before: Vec<String>) -> Vec<String> {
+    let others = before.into_iter().filter(|flag| flag != SET_UP_AGAIN);
+    others.collect()
+}
+
+/// The flags of an answer behind those of the resync before it, and last that the
+/// meter was set up again.
+pub(super) fn with_set_up_last(before: Vec<String>, flags: Vec<String>) -> Vec<String> {
+    let set_up = before.iter().any(|flag| flag == SET_UP_AGAIN);
+    let mut all = resync_flags(before);
+    all.extend(flags);
+    all.extend(set_up.then(|| SET_UP_AGAIN.to_owned()));
+    all
 }

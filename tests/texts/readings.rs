@@ -16,10 +16,11 @@ use drivers::link::wire::memory_wire;
 use drivers::link::{Address, Link};
 use drivers::profile::samples::told as told_by;
 use drivers::profile::shipped::SHIPPED;
-use drivers::profile::types::{DeviceRole, Profile, ProfileVerb, Sample, SampleAnswer, VERBS};
+use drivers::profile::types::{Profile, ProfileVerb, Sample, SampleAnswer, VERBS};
 use drivers::profile::value::{self, IlluminanceUnit};
+use photometry::measured::Quantity;
 use photometry::units::{Length as Way, Lux, Mono, Ratio, Span, Wall};
-use wakerail::bench::profiles::{ProfileBook, of};
+use wakerail::bench::profiles::{Kind, ProfileBook, of};
 use wakerail::plan::frozen::SentText;
 use wakerail::plan::profiles::{Profiles, UsedProfile};
 use wakerail::script::codec;
@@ -97,7 +98,7 @@ fn shipped() -> &'static [Arc<Profile>] {
                 codec: shipped.codec.as_ref().map(used),
                 settings: Vec::new(),
             };
-            of(Some(&used), DeviceRole::Meter).expect("a shipped profile")
+            of(Some(&used), Kind::Meter(Quantity::Illuminance)).expect("a shipped profile")
         };
         SHIPPED.iter().map(read).collect()
     })

@@ -1,0 +1,151 @@
+//! Mains relays that are worked as their profile says, each read back.
+//!
+//! A board keeps what it was told when nobody talks to it, unless it has a
+//! watchdog: that one is fed by the daemon, and opens every relay when the daemon
+//! is gone. Opened by the bench. Not here: what hangs on an outlet.
+
+use std::sync::Arc;
+
+use photometry::units::Span;
+
+use super::identity;
+use super::switcher::Switcher;
+use crate::error::DriverError;
+use crate::exchange::line;
+use crate::exchange::modbus::station::Station;
+use crate::exchange::scpi::Identity;
+use crate::exchange::talk::Talk;
+use crate::profile::perform::{Given, NotPerformed, Performed, perform};
+use crate::profile::types::{Profile, ProfileVerb};
+use crate::profile::value;
+
+/// A board of mains relays behind a profile.
+#[derive(Debug)]
+pub struct ProfiledOutlets {
+    outlets: Vec<u16>,
+    profile: Arc<Profile>,
+    station: Option<Station>,
+    identity: Option<Identity>,
+}
+
+impl ProfiledOutlets {
+    /// A driver for these outlets; nothing is sent.
+    pub fn new(
+        outlets: Vec<u16>,
+        profile: Arc<Profile>,
+        station: Option<Station>,
+    ) -> ProfiledOutlets {
+        ProfiledOutlets {
+            outlets,
+            profile,
+            station,
+            identity: None,
+        }
+    }
+
+    fn given(&self) -> Given<'_> {
+        Given::of(&self.profile, self.station.as_ref())
+    }
+
+    fn carry_out(
+        &self,
+        talk: &mut Talk<'_>,
+        verb: ProfileVerb,
+        outlet: u16,
+    ) -> Result<Performed, NotPerformed> {
+        let outlet = outlet.to_string();
+        let values = [("outlet", outlet.as_str())];
+        let given = Given {
+            values: &values,
+            ..self.given()
+        };
+        perform(talk, self.profile.steps(verb).unwrap_or_default(), given)
+    }
+
+    fn verify(&self, talk: &mut Talk<'_>, outlet: u16, wanted: bool) -> Result<(), DriverError> {
+        let performed = self.carry_out(talk, ProfileVerb::ReadOutlet, outlet)?;
+        let told = performed.found.get("on").and_then(value::closed);
+        let coil = outlet;
+        match (told, performed.last) {
+            (Some(on), _) if on == wanted => Ok(()),
+            (None, Some(answer)) => {
+                Err(answer.garbled(&format!("the state of outlet {outlet}"), "0 or 1"))
+            }
+            _ => Err(DriverError::CoilStuck { coil, wanted }),
+        }
+    }
+}
+
+impl Switcher for ProfiledOutlets {
+    fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
+        identity::begin(talk, &self.profile, self.given())?;
+        // Whatever else may fail; below it is made sure that all are off.
+        if let Err(error) = self.carry_out(talk, ProfileVerb::SwitchAllOff, 0) {
+            let error = DriverError::from(error);
+            if error.link_is_gone() {
+                return Err(error);
+            }
+        }
+        identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
+        let known = self.identity.as_ref();
+        let identity = identity::ready(talk, &self.profile, self.given(), known)?;
+        self.identity = Some(identity.clone());
+        identity::set_up(talk, &self.profile, self.given())?;
+        self.all_off(talk)?;
+        Ok(identity)
+    }
+
+    fn switch(&mut self, talk: &mut Talk<'_>, outlet: u16, on: bool) -> Result<(), DriverError> {
+        if !self.outlets.contains(&outlet) {
+            let text = format!("no outlet is at channel {outlet}");
+            return Err(DriverError::Unsendable(text));
+        }
+        let mut talk = talk.undisturbed();
+        if talk.state().is_dirty() && self.station.is_none() {
+            line::resynchronise(&mut talk)?;
+        }
+        talk.rest()?;
+        let verb = match on {
+            true => ProfileVerb::SwitchOn,
+            false => ProfileVerb::SwitchOff,
+        };
+        self.carry_out(&mut talk, verb, outlet)?;
+        self.verify(&mut talk, outlet, on)
+    }
+
+    fn all_off(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
+        let mut talk = talk.undisturbed();
+        self.carry_out(&mut talk, ProfileVerb::SwitchAllOff, 0)?;
+        let mut stuck = None;
+        for &outlet in &self.outlets {
+            match self.verify(&mut talk, outlet, false) {
+                // The others may still be on as well: look at all of them.
+                Err(error @ DriverError::CoilStuck { .. }) => stuck = stuck.or(Some(error)),
+                other => other?,
+            }
+        }
+        stuck.map_or(Ok(()), Err)
+    }
+
+    fn feed(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
+        if self.profile.steps(ProfileVerb::Feed).is_none() {
+            return Ok(());
+        }
+        if talk.state().is_dirty() && self.station.is_none() {
+            line::resynchronise(talk)?;
+        }
+        self.carry_out(talk, ProfileVerb::Feed, 0)?;
+        Ok(())
+    }
+
+    fn watchdog(&self) -> Option<Span> {
+        let mut settings = self.profile.settings.iter();
+        let setting = settings.find(|setting| setting.name == WATCHDOG)?;
+        let seconds: f64 = setting.value.as_ref()?.parse().ok()?;
+        self.profile.steps(ProfileVerb::Feed)?;
+        (seconds > 0.0).then(|| Span::from_secs_f64(seconds))
+    }
+}
+
+/// The setting, in seconds, after which a board that is not fed switches all off.
+const WATCHDOG: &str = "watchdog";
