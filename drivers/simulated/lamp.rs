@@ -1,104 +1,20 @@
-//! A wake-up lamp as closed forms: a ladder of levels, a flat Lambertian disc,
-//! a warm-up sag, buttons.
+//! What a simulated lamp is doing: its buttons, its warming, its programs, its
+//! alarm clock, its mains.
 //!
-//! On its axis a flat Lambertian disc of radius R gives E = I/(d² + R²)
-//! exactly. The output of a level sinks while the lamp warms:
+//! The output of a level sinks while the lamp warms:
 //! `output = level × (1 + sag × (load − θ))`, where θ follows the heat load of
 //! the present level with one time constant; at rest θ equals the load and the
-//! output is the level's stabilised value. Kept by `world`; not here: where the
-//! meter is, stray light (`room`).
+//! output is the level's stabilised value. A program is dimmed so slowly that θ
+//! keeps up with it: its light is exactly its closed form. Kept by `world`; what a
+//! lamp is: `lamp_model`. Not here: where the meter is, stray light (`room`).
 
-use photometry::units::{Length, Lux, Mono, Ratio, Span};
+use photometry::units::{Length, Lux, Mono, Span};
 use serde::{Deserialize, Serialize};
 
-/// What a lamp is; nothing that changes while it runs.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct LampModel {
-    /// Number of levels, 1 the darkest; at least 1.
-    pub levels: u16,
-    /// Stabilised illuminance of the highest level at 1 m on the axis.
-    pub brightest: Lux,
-    /// Stabilised illuminance of level 1 at 1 m on the axis.
-    pub darkest: Lux,
-    /// Radius of the luminous disc.
-    pub radius: Length,
-    /// How far the light's centre lies behind the front face.
-    pub behind_face: Length,
-    /// How far the light of a cold lamp at its highest level lies above the
-    /// stabilised one.
-    pub sag: Ratio,
-    /// Time constant of the warming.
-    pub warming: Span,
-    /// Time over which the light changes after a press.
-    pub fade: Span,
-    /// It switches itself off so long after the last press, if it does.
-    pub auto_off: Option<Span>,
-    /// Illuminance at 1 m while it is switched off: the standby glow.
-    pub standby: Lux,
-    /// Level at which it lights when switched on for the first time.
-    pub first_level: u16,
-    /// True when it lights at power-up of the bench.
-    pub starts_lit: bool,
-}
-
-impl LampModel {
-    /// The sanderling, an invented lamp: twelve levels, 2000 lx down to 6 lx
-    /// at 1 m, a face of 18 cm, 6 % of warm-up sag at 18 min.
-    pub fn sanderling() -> LampModel {
-        LampModel {
-            levels: 12,
-            brightest: Lux(2000.0),
-            darkest: Lux(6.0),
-            radius: Length::from_mm(90),
-            behind_face: Length::ZERO,
-            sag: Ratio::new(0.06),
-            warming: Span::from_mins(18),
-            fade: Span::from_ms(300),
-            auto_off: None,
-            standby: Lux(0.002),
-            first_level: 6,
-            starts_lit: false,
-        }
-    }
-
-    /// Stabilised direct illuminance of `level` at `distance` from the front
-    /// face: the truth that a survey is compared with. Level 0 is off.
-    pub fn truth(&self, level: u16, distance: Length) -> Lux {
-        let at_one_metre = if level == 0 {
-            self.standby.0
-        } else {
-            self.rung(level)
-        };
-        Lux(at_one_metre * self.geometry(distance))
-    }
-
-    /// Illuminance of a level at 1 m: a geometric ladder.
-    fn rung(&self, level: u16) -> f64 {
-        let top = self.levels.max(1);
-        let level = level.clamp(1, top);
-        if top == 1 {
-            return self.brightest.0;
-        }
-        let share = f64::from(level - 1) / f64::from(top - 1);
-        self.darkest.0 * (self.brightest.0 / self.darkest.0).powf(share)
-    }
-
-    /// The disc law, as a ratio to 1 m.
-    fn geometry(&self, distance: Length) -> f64 {
-        let r2 = self.radius.metres().powi(2);
-        let at = |distance: Length| (distance + self.behind_face).metres().powi(2) + r2;
-        at(Length::from_mm(1000)) / at(distance)
-    }
-
-    /// Heat of a level as a share of the highest level's; drivers lose more
-    /// than proportionally at low levels, hence the root.
-    fn load(&self, level: u16) -> f64 {
-        if level == 0 {
-            return 0.0;
-        }
-        (self.rung(level) / self.brightest.0).sqrt()
-    }
-}
+pub use super::lamp_model::LampModel;
+use super::modulation::Modulation;
+use super::programs::{Marks, Peak, Program, Way};
+use super::spectra::Mixture;
 
 /// A button, by what it does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -110,6 +26,13 @@ pub enum Button {
     Up,
     /// One level darker; stops at level 1.
     Down,
+    /// The next white tone, and after the last one the first; the level stays as
+    /// far as the tone has it. A dark lamp ignores it.
+    Mode,
+    /// Starts the sunrise.
+    Start,
+    /// Starts the sunset.
+    Sunset,
 }
 
 /// A shorter press is taken for contact bounce.
@@ -118,6 +41,25 @@ const PRESS_AT_LEAST: Span = Span::from_ms(60);
 const PRESS_AT_MOST: Span = Span::from_ms(500);
 /// A press sooner after the last one is not noticed.
 const REST_AT_LEAST: Span = Span::from_ms(200);
+/// An alarm goes off at the same time of the next day.
+const DAY: Span = Span::from_mins(24 * 60);
+/// Things that a lamp does by itself and that are caught up with at once: more
+/// than two years of alarms that end by themselves.
+const CAUGHT_UP_AT_MOST: usize = 2000;
+
+/// A program at work.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Running {
+    way: Way,
+    since: Mono,
+}
+
+/// What a lamp does by itself.
+enum ByItself {
+    ComesBack(u16),
+    Alarm,
+    GoesOff,
+}
 
 /// What a lamp is doing.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -136,6 +78,15 @@ pub struct Lamp {
     /// When it lights by itself, and at which level.
     #[serde(default)]
     comes_back: Option<(Mono, u16)>,
+    #[serde(default)]
+    tone: u16,
+    #[serde(default)]
+    running: Option<Running>,
+    /// The next time of its alarm clock.
+    #[serde(default)]
+    alarm: Option<Mono>,
+    #[serde(default)]
+    unpowered: bool,
 }
 
 impl Lamp {
@@ -143,7 +94,7 @@ impl Lamp {
     pub fn new(model: &LampModel, now: Mono) -> Lamp {
         Lamp {
             lit: model.starts_lit,
-            level: model.first_level.clamp(1, model.levels.max(1)),
+            level: model.first_level.clamp(1, model.levels_of(0)),
             theta: 0.0,
             since: now,
             faded_from: model.standby.0,
@@ -151,12 +102,31 @@ impl Lamp {
             last_release: None,
             held: None,
             comes_back: None,
+            tone: 0,
+            running: None,
+            alarm: None,
+            unpowered: false,
         }
     }
 
-    /// The level that shines, 0 when it is off.
+    /// The level that shines, 0 when it is off; of a program its peak's.
     pub fn shining(&self) -> u16 {
-        if self.lit { self.level } else { 0 }
+        if self.is_dark() { 0 } else { self.level }
+    }
+
+    /// The white tone that shines, or would, from 0.
+    pub fn tone(&self) -> u16 {
+        self.tone
+    }
+
+    /// The program at work, and since when.
+    pub fn runs(&self) -> Option<(Way, Mono)> {
+        self.running.map(|running| (running.way, running.since))
+    }
+
+    /// The next time of its alarm clock, if it is set.
+    pub fn alarm(&self) -> Option<Mono> {
+        self.alarm
     }
 
     /// It will light by itself at an instant, at this level, whatever it is
@@ -165,17 +135,64 @@ impl Lamp {
         self.comes_back = Some((at, level));
     }
 
-    /// Switches off, or comes back, by itself when its time has come. Call
-    /// before use.
-    pub fn advance(&mut self, model: &LampModel, now: Mono) {
-        if let Some((at, level)) = self.comes_back.take_if(|(at, _)| *at <= now) {
-            self.set(model, level, at);
+    /// Sets its alarm clock, or clears it. One that is set goes off every day.
+    pub fn set_alarm(&mut self, model: &LampModel, at: Option<Mono>, now: Mono) {
+        self.advance(model, now);
+        if !self.unpowered {
+            self.last_touch = now;
+            self.alarm = at;
         }
-        if let Some(after) = model.auto_off
-            && self.lit
-            && now >= self.last_touch + after
-        {
-            self.change(model, self.last_touch + after, |lamp| lamp.lit = false);
+    }
+
+    /// Does what it does by itself when its time has come. Call before use.
+    pub fn advance(&mut self, model: &LampModel, now: Mono) {
+        for _ in 0..CAUGHT_UP_AT_MOST {
+            match self.next_by_itself(model).filter(|(at, _)| *at <= now) {
+                Some((at, what)) => self.does(model, at, &what),
+                None => return,
+            }
+        }
+    }
+
+    /// What it does next by itself, and when.
+    fn next_by_itself(&self, model: &LampModel) -> Option<(Mono, ByItself)> {
+        let back = self
+            .comes_back
+            .map(|(at, level)| (at, ByItself::ComesBack(level)));
+        let sunrise = model.sunrise.as_ref();
+        let marks = sunrise.and_then(|program| Some((program.length, program.by_alarm?)));
+        let alarm = self.alarm.zip(marks).map(|(at, (length, marks))| {
+            let begins = match marks {
+                Marks::Start => at,
+                Marks::End => at + -length,
+            };
+            (begins, ByItself::Alarm)
+        });
+        let by_time = model.auto_off.map(|after| self.last_touch + after);
+        let by_program = self.running.and_then(|running| {
+            let after = model.program(running.way)?.goes_off_after()?;
+            Some(running.since + after)
+        });
+        let off = by_time.into_iter().chain(by_program).min();
+        let off = off
+            .filter(|_| !self.is_dark())
+            .map(|at| (at, ByItself::GoesOff));
+        let all = [back, alarm, off].into_iter().flatten();
+        all.min_by_key(|(at, _)| *at)
+    }
+
+    fn does(&mut self, model: &LampModel, at: Mono, what: &ByItself) {
+        match what {
+            ByItself::ComesBack(level) => {
+                self.comes_back = None;
+                self.last_touch = at;
+                self.change_to(model, self.tone, *level, at);
+            }
+            ByItself::Alarm => {
+                self.alarm = self.alarm.map(|alarm| alarm + DAY);
+                self.start(model, Way::Up, at);
+            }
+            ByItself::GoesOff => self.change(model, at, |lamp| lamp.lit = false),
         }
     }
 
@@ -212,195 +229,203 @@ impl Lamp {
         self.held = None;
     }
 
-    /// What a counted press does.
+    /// What a counted press does. One brighter or darker during a program ends it,
+    /// at the level that is nearest above its light.
     pub fn obey(&mut self, model: &LampModel, button: Button, now: Mono) {
+        if self.unpowered {
+            return;
+        }
+        let by_button = |way| model.program(way).is_some_and(|program| program.by_button);
+        let (tone, level) = (self.tone, self.level);
         match button {
             Button::Power => self.change(model, now, |lamp| lamp.lit = !lamp.lit),
-            Button::Up if self.lit && self.level < model.levels => {
+            Button::Start if by_button(Way::Up) => self.start(model, Way::Up, now),
+            Button::Sunset if by_button(Way::Down) => self.start(model, Way::Down, now),
+            Button::Up | Button::Down if self.running.is_some() => {
+                let level = model.level_for(tone, self.at_one_metre(model, now));
+                self.change_to(model, tone, level, now);
+            }
+            Button::Mode if self.lit => {
+                let next = (tone + 1) % model.tone_count();
+                self.change_to(model, next, level, now);
+            }
+            Button::Up if self.lit && level < model.levels_of(tone) => {
                 self.change(model, now, |lamp| lamp.level += 1);
             }
-            Button::Down if self.lit && self.level > 1 => {
+            Button::Down if self.lit && level > 1 => {
                 self.change(model, now, |lamp| lamp.level -= 1);
             }
-            Button::Up | Button::Down => {}
+            _ => {}
         }
     }
 
-    /// A person sets the level directly; 0 switches off.
+    /// A person sets the level of the present tone directly; 0 switches off.
     pub fn set(&mut self, model: &LampModel, level: u16, now: Mono) {
-        self.advance(model, now);
-        self.last_touch = now;
-        self.change(model, now, |lamp| {
-            lamp.lit = level > 0;
-            if level > 0 {
-                lamp.level = level.min(model.levels.max(1));
-            }
-        });
+        self.set_tone(model, self.tone, level, now);
     }
 
-    /// Direct illuminance at `distance`, now or up to one integration ago.
+    /// A person sets tone (from 0) and level directly; level 0 switches off.
+    pub fn set_tone(&mut self, model: &LampModel, tone: u16, level: u16, now: Mono) {
+        self.advance(model, now);
+        if !self.unpowered {
+            self.last_touch = now;
+            self.change_to(model, tone, level, now);
+        }
+    }
+
+    /// Starts a program; without effect where the lamp has none.
+    pub fn start(&mut self, model: &LampModel, way: Way, now: Mono) {
+        let Some(program) = model.program(way).filter(|_| !self.unpowered) else {
+            return;
+        };
+        let level = match program.peak {
+            Peak::Level(level) => level,
+            Peak::Light(light) => model.level_for(program.tone, light.0),
+        };
+        self.last_touch = now;
+        self.change_to(model, program.tone, level, now);
+        self.running = Some(Running { way, since: now });
+    }
+
+    /// The mains are taken away or given back.
+    pub fn power(&mut self, model: &LampModel, powered: bool, now: Mono) {
+        self.advance(model, now);
+        if powered != self.unpowered {
+            return;
+        }
+        let theta = self.warmth(model, now);
+        if powered {
+            let stays = model.mains.comes_back_lit && self.lit;
+            let level = if stays { self.level } else { 0 };
+            self.unpowered = false;
+            self.last_touch = now;
+            self.change_to(model, self.tone, level, now);
+            self.faded_from = 0.0;
+        } else {
+            self.unpowered = true;
+            self.running = None;
+            self.held = None;
+            self.comes_back = None;
+            if !model.mains.keeps_clock {
+                self.alarm = None;
+            }
+        }
+        (self.theta, self.since) = (theta, now);
+    }
+
+    /// Whether it has power.
+    pub fn is_powered(&self) -> bool {
+        !self.unpowered
+    }
+
+    /// Direct illuminance at `distance`, now or up to one integration ago, meant
+    /// over its modulation.
     pub fn light(&self, model: &LampModel, distance: Length, at: Mono) -> Lux {
         Lux(self.at_one_metre(model, at) * model.geometry(distance))
     }
 
+    /// Luminous flux in lm, likewise.
+    pub fn flux(&self, model: &LampModel, at: Mono) -> f64 {
+        model.flux_of_light(self.at_one_metre(model, at))
+    }
+
+    /// Its colour.
+    pub fn colour(&self, model: &LampModel, at: Mono) -> Mixture {
+        let white = model.white(self.tone);
+        match self.program(model) {
+            Some((program, since)) => program.colour(&white, at.since(since)),
+            None => white,
+        }
+    }
+
+    /// How its light moves about its mean.
+    pub fn modulation(&self, model: &LampModel, at: Mono) -> Modulation {
+        let level = match self.program(model) {
+            _ if self.is_dark() => return Modulation::None,
+            Some(_) => model.level_for(self.tone, self.at_one_metre(model, at)),
+            None => self.level,
+        };
+        model.modulation_of(self.tone, level)
+    }
+
+    /// Active power in W.
+    pub fn watts(&self, model: &LampModel, at: Mono) -> f64 {
+        if self.unpowered {
+            return 0.0;
+        }
+        match self.program(model) {
+            _ if !self.lit => model.mains.standby_w,
+            Some((program, since)) => {
+                model.watts_of_light(model.program_light(program, at.since(since)).0)
+            }
+            None => model.watts_of(self.tone, self.level),
+        }
+    }
+
+    fn is_dark(&self) -> bool {
+        self.unpowered || !self.lit
+    }
+
+    fn program<'a>(&self, model: &'a LampModel) -> Option<(&'a Program, Mono)> {
+        let Running { way, since } = self.running.filter(|_| !self.is_dark())?;
+        Some((model.program(way)?, since))
+    }
+
+    fn change_to(&mut self, model: &LampModel, tone: u16, level: u16, now: Mono) {
+        self.change(model, now, |lamp| {
+            lamp.lit = level > 0;
+            lamp.tone = tone.min(model.tone_count() - 1);
+            if level > 0 {
+                lamp.level = level.min(model.levels_of(lamp.tone));
+            }
+        });
+    }
+
+    /// Any change ends a program.
     fn change(&mut self, model: &LampModel, now: Mono, how: impl FnOnce(&mut Lamp)) {
         let (from, theta) = (self.at_one_metre(model, now), self.warmth(model, now));
         how(self);
+        self.running = None;
         (self.faded_from, self.theta, self.since) = (from, theta, now);
     }
 
+    /// Heat load of the present setting.
+    fn load(&self, model: &LampModel) -> f64 {
+        if self.is_dark() {
+            return 0.0;
+        }
+        model.load(model.rung(self.tone, self.level))
+    }
+
     fn warmth(&self, model: &LampModel, at: Mono) -> f64 {
+        if let Some((program, since)) = self.program(model) {
+            return model.load(model.program_light(program, at.since(since)).0);
+        }
         let elapsed = at.since(self.since).secs().max(0.0);
-        let load = model.load(self.shining());
+        let load = self.load(model);
         load + (self.theta - load) * (-elapsed / model.warming.secs()).exp()
     }
 
     fn at_one_metre(&self, model: &LampModel, at: Mono) -> f64 {
+        if self.unpowered {
+            return 0.0;
+        }
+        if let Some((program, since)) = self.program(model) {
+            return model.program_light(program, at.since(since)).0;
+        }
         let elapsed = at.since(self.since).secs();
-        let level = self.shining();
-        let arrived = if level == 0 {
-            model.standby.0
+        let arrived = if self.lit {
+            let sagging = self.load(model) - self.warmth(model, at);
+            model.rung(self.tone, self.level) * (1.0 + model.sag.share() * sagging)
         } else {
-            let sagging = model.load(level) - self.warmth(model, at);
-            model.rung(level) * (1.0 + model.sag.share() * sagging)
+            let untouched = at.since(self.last_touch);
+            let display = model.display.map_or(0.0, |it| it.light(untouched).0);
+            model.standby.0 + display
         };
         let fade = model.fade.secs();
         if elapsed >= fade {
             return arrived;
         }
         self.faded_from + (arrived - self.faded_from) * (elapsed / fade).max(0.0)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn secs(s: f64) -> Mono {
-        Mono::ZERO + Span::from_secs_f64(s)
-    }
-
-    /// Shortfall of a Lambertian disc against the inverse square at 1, 2, 5,
-    /// 10, 15 diameters: exact formula, metrology check D03.
-    #[test]
-    fn the_disc_falls_short_of_the_inverse_square() {
-        let model = LampModel::sanderling();
-        let intensity = model.brightest.0 * (1.0 + model.radius.metres().powi(2));
-        for (diameters, percent) in [(1, 20.0), (2, 5.88), (5, 0.990), (10, 0.249), (15, 0.111)] {
-            let distance = Length::from_nm(model.radius.nm() * 2 * diameters);
-            let point = intensity / distance.metres().powi(2);
-            let shortfall = 100.0 * (1.0 - model.truth(12, distance).0 / point);
-            let digits = if diameters < 5 { 5e-3 } else { 5e-4 };
-            assert!(
-                (shortfall - percent).abs() <= digits,
-                "{diameters}: {shortfall}"
-            );
-        }
-    }
-
-    #[test]
-    fn a_cold_lamp_lies_above_its_truth_and_comes_down_to_it() {
-        let model = LampModel::sanderling();
-        let mut lamp = Lamp::new(&model, Mono::ZERO);
-        lamp.set(&model, 12, Mono::ZERO);
-        let metre = Length::from_mm(1000);
-        let over = |lamp: &Lamp, s: f64| {
-            lamp.light(&model, metre, secs(s)).0 / model.truth(12, metre).0 - 1.0
-        };
-        // sag * exp(-t/tau): 6 % at the start, 6 %/e after 18 min.
-        assert!((over(&lamp, 0.3) - 0.06).abs() < 2e-5);
-        assert!((over(&lamp, 1080.0) - 0.06 / std::f64::consts::E).abs() < 1e-9);
-        assert!(over(&lamp, 14.0 * 1080.0) < 1e-7);
-    }
-
-    #[test]
-    fn a_press_counts_only_within_its_times() {
-        let model = LampModel::sanderling();
-        let cases = [
-            (0.059, 1.0, false),
-            (0.060, 1.0, true),
-            (0.500, 1.0, true),
-            (0.501, 1.0, false),
-            (0.100, 0.199, false),
-            (0.100, 0.200, true),
-        ];
-        for (hold, rest, counts) in cases {
-            let mut lamp = Lamp::new(&model, Mono::ZERO);
-            lamp.press(&model, Button::Power, secs(10.0));
-            assert!(lamp.release(&model, Button::Power, secs(10.1)));
-            let down = 10.1 + rest;
-            lamp.press(&model, Button::Up, secs(down));
-            let counted = lamp.release(&model, Button::Up, secs(down + hold));
-            assert_eq!(counted, counts, "hold {hold}, rest {rest}");
-            assert_eq!(lamp.shining(), 6 + u16::from(counts));
-        }
-    }
-
-    #[test]
-    fn levels_stop_at_the_ends_and_are_remembered() {
-        let model = LampModel::sanderling();
-        let mut lamp = Lamp::new(&model, Mono::ZERO);
-        lamp.obey(&model, Button::Up, secs(1.0));
-        assert_eq!(lamp.shining(), 0, "a dark lamp ignores its level buttons");
-        lamp.obey(&model, Button::Power, secs(2.0));
-        for _ in 0..20 {
-            lamp.obey(&model, Button::Up, secs(3.0));
-        }
-        assert_eq!(lamp.shining(), 12);
-        for _ in 0..20 {
-            lamp.obey(&model, Button::Down, secs(4.0));
-        }
-        assert_eq!(lamp.shining(), 1);
-        lamp.obey(&model, Button::Power, secs(5.0));
-        assert_eq!(lamp.shining(), 0);
-        lamp.obey(&model, Button::Power, secs(6.0));
-        assert_eq!(lamp.shining(), 1);
-    }
-
-    #[test]
-    fn it_switches_itself_off_when_its_time_has_come() {
-        let model = LampModel {
-            auto_off: Some(Span::from_mins(60)),
-            ..LampModel::sanderling()
-        };
-        let mut lamp = Lamp::new(&model, Mono::ZERO);
-        lamp.set(&model, 3, secs(0.0));
-        lamp.advance(&model, secs(3599.0));
-        assert_eq!(lamp.shining(), 3);
-        lamp.advance(&model, secs(3600.0));
-        assert_eq!(lamp.shining(), 0);
-        let metre = Length::from_mm(1000);
-        assert_eq!(lamp.light(&model, metre, secs(3601.0)), model.standby);
-    }
-
-    #[test]
-    fn it_comes_back_by_itself_once() {
-        let model = LampModel::sanderling();
-        let mut lamp = Lamp::new(&model, Mono::ZERO);
-        lamp.comes_back(secs(60.0), 4);
-        lamp.advance(&model, secs(59.0));
-        assert_eq!(lamp.shining(), 0);
-        lamp.advance(&model, secs(70.0));
-        assert_eq!(lamp.shining(), 4);
-        lamp.set(&model, 0, secs(80.0));
-        lamp.advance(&model, secs(90.0));
-        assert_eq!(lamp.shining(), 0);
-    }
-
-    #[test]
-    fn a_fade_ends_at_the_new_light() {
-        let model = LampModel::sanderling();
-        let mut lamp = Lamp::new(&model, Mono::ZERO);
-        lamp.set(&model, 12, secs(0.0));
-        let metre = Length::from_mm(1000);
-        let before = lamp.light(&model, metre, secs(50_000.0)).0;
-        lamp.set(&model, 1, secs(50_000.0));
-        let start = lamp.light(&model, metre, secs(50_000.0)).0;
-        let middle = lamp.light(&model, metre, secs(50_000.15)).0;
-        let end = lamp.light(&model, metre, secs(50_000.3)).0;
-        assert_eq!(before, start);
-        assert!(end < middle && middle < start);
-        // Hot lamp at its lowest level: below its truth, by the sag.
-        assert!(end < model.truth(1, metre).0 && end > 0.93 * model.truth(1, metre).0);
     }
 }

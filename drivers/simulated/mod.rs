@@ -8,6 +8,9 @@
 //!                          person (by hand, truth) ┘
 //! ```
 //!
+//! The lamp: what it is (`lamp_model`, with `programs`, `modulation` and `spectra`;
+//! the invented ones are `shore_birds`), and what it is doing (`lamp`).
+//!
 //! The rail is one of three kinds: `rail` (lines and bytes), `line_rail`,
 //! `register_rail`. What leaves a device of lines, and what a bad wire makes of
 //! it: `outgoing`, `mangle`. `registers` is a Modbus device for itself: a map,
@@ -25,11 +28,14 @@ pub mod faults;
 pub mod fingers;
 pub mod framed;
 pub mod lamp;
+pub mod lamp_model;
 pub mod lapses;
 mod line_rail;
 mod mangle;
 pub mod meter;
+pub mod modulation;
 mod outgoing;
+pub mod programs;
 pub mod rail;
 pub mod random;
 mod register_rail;
@@ -37,4 +43,9 @@ pub mod registers;
 pub mod replayed;
 pub mod room;
 pub mod scpi_device;
+pub mod shore_birds;
+pub mod spectra;
 pub mod world;
+
+#[cfg(test)]
+mod tests_lamp;

@@ -19,6 +19,7 @@ use super::faults::{Event, Fault, Planned, striking};
 use super::fingers::Coils;
 use super::lamp::{Button, Lamp, LampModel};
 use super::meter::{MeterModel, MeterState};
+use super::programs::Way;
 use super::rail::Controller;
 use super::room::{Hidden, RoomModel, Unknowns};
 
@@ -341,6 +342,31 @@ impl Person {
         let at = self.0.time(now);
         self.0.state().lamp.set(&self.0.spec().lamp, level, at);
         self.0.save(now);
+    }
+
+    /// Sets tone (from 0) and level by hand; level 0 switches it off.
+    pub fn set_tone(&self, tone: u16, level: u16, now: Mono) {
+        let at = self.0.time(now);
+        let spec = self.0.spec();
+        self.0.state().lamp.set_tone(&spec.lamp, tone, level, at);
+        self.0.save(now);
+    }
+
+    /// Sets the lamp's alarm clock to an instant, or clears it.
+    pub fn set_alarm(&self, alarm: Option<Mono>, now: Mono) {
+        let (at, alarm) = (self.0.time(now), alarm.map(|alarm| self.0.time(alarm)));
+        let spec = self.0.spec();
+        self.0.state().lamp.set_alarm(&spec.lamp, alarm, at);
+        self.0.save(now);
+    }
+
+    /// The program that the lamp is in, and since when.
+    pub fn sees_program(&self, now: Mono) -> Option<(Way, Mono)> {
+        let at = self.0.time(now);
+        let mut state = self.0.state();
+        state.lamp.advance(&self.0.spec().lamp, at);
+        let (way, since) = state.lamp.runs()?;
+        Some((way, self.0.clock_time(since)))
     }
 
     /// Presses a button by hand.
