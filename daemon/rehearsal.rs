@@ -229,6 +229,7 @@ pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> Wor
         faults: Vec::new(),
         thinks: Thinks::default(),
         rail_speaks: RailSpeech::default(),
+        ..WorldSpec::new(seed)
     }
 }
 

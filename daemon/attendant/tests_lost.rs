@@ -26,6 +26,7 @@ fn name_of(device: Device, scene: &Scene) -> String {
         Device::Meter => scene.frozen.card.meters[0].name.clone(),
         Device::Rail => RAIL.to_owned(),
         Device::Fingers => FINGERS.to_owned(),
+        other => panic!("no {other:?} on this bench"),
     }
 }
 
@@ -75,9 +76,8 @@ impl Hands for Counting {
 /// About as many questions as the opening of its port takes.
 fn opening(device: Device) -> u64 {
     match device {
-        Device::Meter => 8,
         Device::Rail => 4,
-        Device::Fingers => 8,
+        _ => 8,
     }
 }
 

@@ -21,6 +21,7 @@ use super::meter::Meter;
 use super::rail::Rail;
 use super::register_rail::RegisterRail;
 use super::registers::Wrapping;
+use super::spectroradiometer::Spectroradiometer;
 use super::world::{Person, RailSpeech, World, WorldError, WorldSpec};
 use crate::clock::{Clock, Seat};
 use crate::link::Address;
@@ -132,6 +133,7 @@ impl SimulatedBench {
         let failed = |cause| BenchError::Device { device, cause };
         let end = wire.end(&self.clock).map_err(failed)?;
         let now = self.clock.now().mono;
+        let speed = self.world.spec().equipment.bytes_per_second;
         let guard = match device {
             Device::Meter if stranger => serve(seat, end, Meter::another(&self.world)),
             Device::Meter => serve(seat, end, Meter::machine(&self.world)),
@@ -146,6 +148,10 @@ impl SimulatedBench {
                 }
             },
             Device::Fingers => serve(seat, end, Fingers::machine(&self.world)),
+            Device::Spectroradiometer => {
+                let end = end.at_bytes_per_second(speed);
+                serve(seat, end, Spectroradiometer::machine(&self.world))
+            }
         };
         let guard = guard.map_err(failed)?;
         self.plugged().push((device, guard));
@@ -205,6 +211,7 @@ fn seat_name(device: Device) -> &'static str {
         Device::Meter => "simulated meter",
         Device::Rail => "simulated rail",
         Device::Fingers => "simulated fingers",
+        Device::Spectroradiometer => "simulated spectroradiometer",
     }
 }
 

@@ -17,6 +17,8 @@ pub enum Device {
     Rail,
     /// The relay board under the fingers.
     Fingers,
+    /// The spectroradiometer.
+    Spectroradiometer,
 }
 
 /// One thing that goes wrong. The counted event is named with each.
@@ -104,6 +106,10 @@ pub enum Event {
     FingersAsked,
     /// A reading of the meter.
     Read,
+    /// A line that asks the spectroradiometer something.
+    SpectroradiometerAsked,
+    /// A spectrum was taken.
+    SpectrumTaken,
     /// A finger has left its button.
     Pressed,
     /// A coil was told to close.
@@ -121,6 +127,7 @@ impl Device {
             Device::Meter => Event::MeterAsked,
             Device::Rail => Event::RailAsked,
             Device::Fingers => Event::FingersAsked,
+            Device::Spectroradiometer => Event::SpectroradiometerAsked,
         }
     }
 }

@@ -148,8 +148,8 @@ impl Instrument for Fingers {
         Reply::Done
     }
 
-    fn finish(&mut self, _now: Mono) -> String {
-        String::new()
+    fn finish(&mut self, _now: Mono) -> Vec<u8> {
+        Vec::new()
     }
 }
 

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::faults::{Device, Event, Fault};
 use super::random::{Stream, normal};
 use super::scpi_device::{
-    DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit,
+    DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit, closes, shutter,
 };
 use super::world::World;
 
@@ -156,16 +156,14 @@ impl Instrument for Meter {
             } else if unit.is("SENSe:RANGe") {
                 Reply::Answer(nr3(state.range.0))
             } else if unit.is("INPut:SHUTter") {
-                Reply::Answer(if state.closed { "CLOS" } else { "OPEN" }.to_owned())
+                shutter(state.closed)
             } else {
                 UNDEFINED_HEADER
             };
         }
         if unit.is("INPut:SHUTter") {
-            let closed = match unit.argument.to_ascii_uppercase().as_str() {
-                "CLOS" | "CLOSE" => true,
-                "OPEN" => false,
-                _ => return DATA_TYPE,
+            let Some(closed) = closes(unit) else {
+                return DATA_TYPE;
             };
             return self.change(|state| state.closed = closed);
         }
@@ -186,7 +184,7 @@ impl Instrument for Meter {
         }
     }
 
-    fn finish(&mut self, now: Mono) -> String {
+    fn finish(&mut self, now: Mono) -> Vec<u8> {
         let faults = std::mem::take(&mut self.faults);
         if faults.contains(&Fault::LampOut) {
             self.world
@@ -213,20 +211,20 @@ impl Instrument for Meter {
         let range = fits.copied().unwrap_or(top);
         self.change(|state| state.range = range);
         if fits.is_none() || faults.contains(&Fault::OverRange) {
-            return "9.9E37".to_owned();
+            return b"9.9E37".to_vec();
         }
         if faults.contains(&Fault::NoNumber) {
-            return "9.91E37".to_owned();
+            return b"9.91E37".to_vec();
         }
         let says = faults.iter().find_map(|fault| match fault {
             Fault::Says(text) => Some(text.clone()),
             _ => None,
         });
         if let Some(text) = says {
-            return text;
+            return text.into_bytes();
         }
         let count = range.0 / f64::from(model.counts);
-        nr3((sensed / count).round() * count)
+        nr3((sensed / count).round() * count).into_bytes()
     }
 }
 

@@ -24,17 +24,20 @@
 
 pub mod bench;
 pub mod carriage;
+pub mod equipment;
 pub mod faults;
 pub mod fingers;
 pub mod framed;
 pub mod lamp;
 pub mod lamp_model;
 pub mod lapses;
+pub mod lights;
 mod line_rail;
 mod mangle;
 pub mod meter;
 pub mod modulation;
 mod outgoing;
+pub mod person;
 pub mod programs;
 pub mod rail;
 pub mod random;
@@ -45,7 +48,10 @@ pub mod room;
 pub mod scpi_device;
 pub mod shore_birds;
 pub mod spectra;
+pub mod spectroradiometer;
 pub mod world;
 
+#[cfg(test)]
+mod testing;
 #[cfg(test)]
 mod tests_lamp;

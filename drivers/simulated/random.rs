@@ -11,6 +11,10 @@ pub enum Stream {
     Hidden = 1,
     /// The meter's noise, one counter per reading.
     MeterNoise = 2,
+    /// The spectroradiometer's noise, one counter per reading and element.
+    SpectrumNoise = 3,
+    /// What differs from element to element of the spectroradiometer.
+    Elements = 4,
 }
 
 /// The golden ratio's fraction as a 64-bit odd number.

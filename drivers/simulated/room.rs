@@ -42,7 +42,12 @@ impl RoomModel {
 
     /// What reaches the meter when `direct` comes from the lamp.
     pub fn total(&self, direct: Lux, at: Mono) -> Lux {
-        Lux(direct.0 * (1.0 + self.stray.share()) + self.ambient_at(at).0)
+        Lux(self.with_stray(direct).0 + self.ambient_at(at).0)
+    }
+
+    /// The same without the ambient light.
+    pub fn with_stray(&self, direct: Lux) -> Lux {
+        Lux(direct.0 * (1.0 + self.stray.share()))
     }
 }
 

@@ -3,7 +3,8 @@
 //! Follows SCPI-99: units joined by `;`, header paths, short and long forms,
 //! an error queue whose last entry becomes -350 when it overflows, no answer
 //! at all to an unknown question. Lines are carried out one after another, so
-//! a late answer delays the later ones. Devices are `meter` and `fingers`.
+//! a late answer delays the later ones. Answers may be blocks of
+//! numbers. Each device has a file of its own.
 
 use std::collections::VecDeque;
 
@@ -65,6 +66,8 @@ pub(super) enum Reply {
     Done,
     /// An answer.
     Answer(String),
+    /// An answer of bytes.
+    Bytes(Vec<u8>),
     /// [`Instrument::finish`] gives the answer after so long.
     After(Span),
     /// An entry for the error queue.
@@ -78,6 +81,31 @@ pub(super) const OUT_OF_RANGE: Reply = Reply::Complaint(-222, "Data out of range
 /// -104, for arguments of the wrong form.
 pub(super) const DATA_TYPE: Reply = Reply::Complaint(-104, "Data type error");
 
+/// Numbers as a block of definite length: `#`, how many digits the length has, the
+/// length in bytes, then each number as IEEE 754 binary32, most significant byte
+/// first (IEEE 488.2-1992, clause 8.7.9).
+pub(super) fn block(numbers: &[f32]) -> Vec<u8> {
+    let length = (numbers.len() * 4).to_string();
+    let mut bytes = format!("#{}{length}", length.len()).into_bytes();
+    bytes.reserve(numbers.len() * 4);
+    bytes.extend(numbers.iter().flat_map(|number| number.to_be_bytes()));
+    bytes
+}
+
+/// What a unit says of a shutter: true to close it.
+pub(super) fn closes(unit: &Unit) -> Option<bool> {
+    match unit.argument.to_ascii_uppercase().as_str() {
+        "CLOS" | "CLOSE" => Some(true),
+        "OPEN" => Some(false),
+        _ => None,
+    }
+}
+
+/// How a shutter is told.
+pub(super) fn shutter(closed: bool) -> Reply {
+    Reply::Answer(if closed { "CLOS" } else { "OPEN" }.to_owned())
+}
+
 /// What differs from device to device.
 pub(super) trait Instrument: Send {
     /// Which device it is, for faults.
@@ -89,12 +117,12 @@ pub(super) trait Instrument: Send {
     /// Carries out one unit.
     fn execute(&mut self, now: Mono, unit: &Unit) -> Reply;
     /// The answer after [`Reply::After`].
-    fn finish(&mut self, now: Mono) -> String;
+    fn finish(&mut self, now: Mono) -> Vec<u8>;
 }
 
 struct Program {
     units: VecDeque<Unit>,
-    answers: Vec<String>,
+    answers: Vec<Vec<u8>>,
     measures_until: Option<Mono>,
     faults: Vec<Fault>,
 }
@@ -174,7 +202,8 @@ impl<I: Instrument> ScpiDevice<I> {
             };
             match self.execute(now, &unit) {
                 Reply::Done => {}
-                Reply::Answer(text) => program.answers.push(text),
+                Reply::Answer(text) => program.answers.push(text.into_bytes()),
+                Reply::Bytes(bytes) => program.answers.push(bytes),
                 Reply::After(span) => program.measures_until = Some(now + span),
                 Reply::Complaint(code, text) => self.complain(code, text),
             }
@@ -208,7 +237,7 @@ impl<I: Instrument> ScpiDevice<I> {
                 self.lines.clear();
                 self.out.clear();
                 units.clear();
-                answers.push(BANNER.to_owned());
+                answers.push(BANNER.as_bytes().to_vec());
             }
         }
         Some(Program {
@@ -251,7 +280,7 @@ impl<I: Instrument> ScpiDevice<I> {
         if program.answers.is_empty() {
             return;
         }
-        let mut bytes = program.answers.join(";").into_bytes();
+        let mut bytes = program.answers.join(&b';');
         bytes.push(b'\n');
         let reset = |fault: &Fault| matches!(fault, Fault::Reset(_));
         let after = if program.faults.iter().any(reset) {

@@ -15,12 +15,15 @@ use photometry::units::{Length, Lux, Mono, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
 use super::carriage::{Carriage, RailModel};
-use super::faults::{Event, Fault, Planned, striking};
+use super::equipment::{Equipment, EquipmentState};
+use super::faults::{Device, Event, Fault, Planned, striking};
 use super::fingers::Coils;
 use super::lamp::{Button, Lamp, LampModel};
+use super::lights::Glow;
 use super::meter::{MeterModel, MeterState};
-use super::programs::Way;
+pub use super::person::Person;
 use super::rail::Controller;
+use super::random::{Stream, normal};
 use super::room::{Hidden, RoomModel, Unknowns};
 
 /// Everything that is fixed about a simulated bench.
@@ -53,6 +56,9 @@ pub struct WorldSpec {
     /// How the rail is spoken to.
     #[serde(default)]
     pub rail_speaks: RailSpeech,
+    /// What else may stand on the bench.
+    #[serde(default)]
+    pub equipment: Equipment,
 }
 
 /// How the rail is spoken to.
@@ -108,6 +114,7 @@ impl WorldSpec {
             faults: Vec::new(),
             thinks: Thinks::default(),
             rail_speaks: RailSpeech::default(),
+            equipment: Equipment::default(),
         }
     }
 }
@@ -133,6 +140,9 @@ pub struct WorldState {
     pub meter: MeterState,
     /// The relay board's coils.
     pub coils: Coils,
+    /// What the further devices hold.
+    #[serde(default)]
+    pub equipment: EquipmentState,
     counters: BTreeMap<Event, u64>,
 }
 
@@ -207,6 +217,7 @@ impl World {
             controller: Controller::new(),
             meter: MeterState::new(),
             coils: Coils::new(),
+            equipment: EquipmentState::default(),
             counters: BTreeMap::new(),
         });
         let offset = resumes_at.since(now);
@@ -309,16 +320,27 @@ impl World {
         self.state().carriage.at(&self.spec().rail, at).carriage
     }
 
-    /// Illuminance at the meter's plane, stray and ambient light included;
-    /// `now` may lie one integration back.
+    /// Illuminance at the meter's plane, stray and ambient light included, meant
+    /// over its modulation; `now` may lie one integration back.
     pub fn light(&self, now: Mono) -> Lux {
+        let glow = self.glow(now);
+        Lux(glow.lamp.0 + glow.ambient.0)
+    }
+
+    /// The same by its parts.
+    pub fn glow(&self, now: Mono) -> Glow {
         let at = self.time(now);
         let mut state = self.state();
         let spec = self.spec();
         state.lamp.advance(&spec.lamp, at);
         let distance = self.distance_of(&state, at);
         let direct = state.lamp.light(&spec.lamp, distance, at);
-        spec.room.total(direct, at)
+        Glow {
+            lamp: spec.room.with_stray(direct),
+            ambient: spec.room.ambient_at(at),
+            colour: state.lamp.colour(&spec.lamp, at),
+            modulation: state.lamp.modulation(&spec.lamp, at),
+        }
     }
 
     /// The errors that the bench's owner cannot know.
@@ -326,90 +348,22 @@ impl World {
         self.0.hidden
     }
 
+    /// The factor by which a device shows too much.
+    pub fn gain(&self, device: Device) -> f64 {
+        match device {
+            Device::Spectroradiometer => self.draw_gain(2),
+            Device::Meter | Device::Rail | Device::Fingers => self.0.hidden.gain,
+        }
+    }
+
+    fn draw_gain(&self, nth: u64) -> f64 {
+        let spec = self.spec();
+        1.0 + spec.unknowns.calibration.share() * normal(spec.seed, Stream::Hidden, nth)
+    }
+
     /// The hands and eyes of a person at this bench.
     pub fn person(&self) -> Person {
         Person(self.clone())
-    }
-}
-
-/// A scripted person: works the lamp by hand and knows the truth.
-#[derive(Clone)]
-pub struct Person(World);
-
-impl Person {
-    /// Sets the lamp's level by hand; 0 switches it off.
-    pub fn set_level(&self, level: u16, now: Mono) {
-        let at = self.0.time(now);
-        self.0.state().lamp.set(&self.0.spec().lamp, level, at);
-        self.0.save(now);
-    }
-
-    /// Sets tone (from 0) and level by hand; level 0 switches it off.
-    pub fn set_tone(&self, tone: u16, level: u16, now: Mono) {
-        let at = self.0.time(now);
-        let spec = self.0.spec();
-        self.0.state().lamp.set_tone(&spec.lamp, tone, level, at);
-        self.0.save(now);
-    }
-
-    /// Sets the lamp's alarm clock to an instant, or clears it.
-    pub fn set_alarm(&self, alarm: Option<Mono>, now: Mono) {
-        let (at, alarm) = (self.0.time(now), alarm.map(|alarm| self.0.time(alarm)));
-        let spec = self.0.spec();
-        self.0.state().lamp.set_alarm(&spec.lamp, alarm, at);
-        self.0.save(now);
-    }
-
-    /// The program that the lamp is in, and since when.
-    pub fn sees_program(&self, now: Mono) -> Option<(Way, Mono)> {
-        let at = self.0.time(now);
-        let mut state = self.0.state();
-        state.lamp.advance(&self.0.spec().lamp, at);
-        let (way, since) = state.lamp.runs()?;
-        Some((way, self.0.clock_time(since)))
-    }
-
-    /// Presses a button by hand.
-    pub fn press(&self, button: Button, now: Mono) {
-        let at = self.0.time(now);
-        self.0.state().lamp.obey(&self.0.spec().lamp, button, at);
-        self.0.save(now);
-    }
-
-    /// The level that shines, 0 when the lamp is off.
-    pub fn sees_level(&self, now: Mono) -> u16 {
-        let at = self.0.time(now);
-        let mut state = self.0.state();
-        state.lamp.advance(&self.0.spec().lamp, at);
-        state.lamp.shining()
-    }
-
-    /// Whether the carriage moves.
-    pub fn sees_motion(&self, now: Mono) -> bool {
-        let at = self.0.time(now);
-        self.0.state().carriage.moves(at)
-    }
-
-    /// The coils whose fingers are down.
-    pub fn sees_fingers_down(&self) -> Vec<u16> {
-        self.0.state().coils.closed()
-    }
-
-    /// Illuminance at the meter's plane, as an instrument without errors shows
-    /// it; `at` may lie one integration back.
-    pub fn sees_light(&self, at: Mono) -> Lux {
-        self.0.light(at)
-    }
-
-    /// True distance from the lamp's datum face, as a person with the bench's
-    /// own datum measures it.
-    pub fn sees_distance(&self, at: Mono) -> Length {
-        self.0.distance(at) + self.0.hidden().datum
-    }
-
-    /// Stabilised direct illuminance of a level at a true distance.
-    pub fn truth(&self, level: u16, distance: Length) -> Lux {
-        self.0.spec().lamp.truth(level, distance)
     }
 }
 

@@ -1,0 +1,37 @@
+//! What else may stand on a simulated bench beside rail, meter and fingers: what
+//! each further device is, and what it holds.
+//!
+//! Kept by `world`; each device has a file of its own.
+
+use serde::{Deserialize, Serialize};
+
+use super::spectroradiometer::{SpectroradiometerModel, SpectroradiometerState};
+
+/// What is fixed about the further devices.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Equipment {
+    /// Speed of the lines of those devices that send many numbers, in bytes a
+    /// second, at least 1.
+    pub bytes_per_second: u32,
+    /// The spectroradiometer.
+    pub spectroradiometer: SpectroradiometerModel,
+}
+
+impl Default for Equipment {
+    /// Lines of 921,600 baud, ten bits a byte.
+    fn default() -> Equipment {
+        Equipment {
+            bytes_per_second: 92_160,
+            spectroradiometer: SpectroradiometerModel::array(),
+        }
+    }
+}
+
+/// What the further devices hold.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct EquipmentState {
+    /// The spectroradiometer's settings.
+    pub spectroradiometer: SpectroradiometerState,
+}

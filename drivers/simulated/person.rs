@@ -1,0 +1,92 @@
+//! The person at a simulated bench: hands that work lamp and bench, and eyes that
+//! see the truth.
+//!
+//! Called by whoever plays one: the rehearsal, and tests. Not here: the state that
+//! the hands change (`world`, `lamp`).
+
+use photometry::units::{Length, Lux, Mono};
+
+use super::lamp::Button;
+use super::programs::Way;
+use super::world::World;
+
+/// A scripted person: works the lamp by hand and knows the truth.
+#[derive(Clone)]
+pub struct Person(pub(super) World);
+
+impl Person {
+    /// Sets the lamp's level by hand; 0 switches it off.
+    pub fn set_level(&self, level: u16, now: Mono) {
+        let at = self.0.time(now);
+        self.0.state().lamp.set(&self.0.spec().lamp, level, at);
+        self.0.save(now);
+    }
+
+    /// Sets tone (from 0) and level by hand; level 0 switches it off.
+    pub fn set_tone(&self, tone: u16, level: u16, now: Mono) {
+        let at = self.0.time(now);
+        let spec = self.0.spec();
+        self.0.state().lamp.set_tone(&spec.lamp, tone, level, at);
+        self.0.save(now);
+    }
+
+    /// Sets the lamp's alarm clock to an instant, or clears it.
+    pub fn set_alarm(&self, alarm: Option<Mono>, now: Mono) {
+        let (at, alarm) = (self.0.time(now), alarm.map(|alarm| self.0.time(alarm)));
+        let spec = self.0.spec();
+        self.0.state().lamp.set_alarm(&spec.lamp, alarm, at);
+        self.0.save(now);
+    }
+
+    /// The program that the lamp is in, and since when.
+    pub fn sees_program(&self, now: Mono) -> Option<(Way, Mono)> {
+        let at = self.0.time(now);
+        let mut state = self.0.state();
+        state.lamp.advance(&self.0.spec().lamp, at);
+        let (way, since) = state.lamp.runs()?;
+        Some((way, self.0.clock_time(since)))
+    }
+
+    /// Presses a button by hand.
+    pub fn press(&self, button: Button, now: Mono) {
+        let at = self.0.time(now);
+        self.0.state().lamp.obey(&self.0.spec().lamp, button, at);
+        self.0.save(now);
+    }
+
+    /// The level that shines, 0 when the lamp is off.
+    pub fn sees_level(&self, now: Mono) -> u16 {
+        let at = self.0.time(now);
+        let mut state = self.0.state();
+        state.lamp.advance(&self.0.spec().lamp, at);
+        state.lamp.shining()
+    }
+
+    /// Whether the carriage moves.
+    pub fn sees_motion(&self, now: Mono) -> bool {
+        let at = self.0.time(now);
+        self.0.state().carriage.moves(at)
+    }
+
+    /// The coils whose fingers are down.
+    pub fn sees_fingers_down(&self) -> Vec<u16> {
+        self.0.state().coils.closed()
+    }
+
+    /// Illuminance at the meter's plane, as an instrument without errors shows
+    /// it; `at` may lie one integration back.
+    pub fn sees_light(&self, at: Mono) -> Lux {
+        self.0.light(at)
+    }
+
+    /// True distance from the lamp's datum face, as a person with the bench's
+    /// own datum measures it.
+    pub fn sees_distance(&self, at: Mono) -> Length {
+        self.0.distance(at) + self.0.hidden().datum
+    }
+
+    /// Stabilised direct illuminance of a level at a true distance.
+    pub fn truth(&self, level: u16, distance: Length) -> Lux {
+        self.0.spec().lamp.truth(level, distance)
+    }
+}
