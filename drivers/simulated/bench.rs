@@ -22,6 +22,7 @@ use super::rail::Rail;
 use super::register_rail::RegisterRail;
 use super::registers::Wrapping;
 use super::spectroradiometer::Spectroradiometer;
+use super::waveform_photometer::WaveformPhotometer;
 use super::world::{Person, RailSpeech, World, WorldError, WorldSpec};
 use crate::clock::{Clock, Seat};
 use crate::link::Address;
@@ -152,6 +153,10 @@ impl SimulatedBench {
                 let end = end.at_bytes_per_second(speed);
                 serve(seat, end, Spectroradiometer::machine(&self.world))
             }
+            Device::WaveformPhotometer => {
+                let end = end.at_bytes_per_second(speed);
+                serve(seat, end, WaveformPhotometer::machine(&self.world))
+            }
         };
         let guard = guard.map_err(failed)?;
         self.plugged().push((device, guard));
@@ -212,6 +217,7 @@ fn seat_name(device: Device) -> &'static str {
         Device::Rail => "simulated rail",
         Device::Fingers => "simulated fingers",
         Device::Spectroradiometer => "simulated spectroradiometer",
+        Device::WaveformPhotometer => "simulated waveform photometer",
     }
 }
 

@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::spectroradiometer::{SpectroradiometerModel, SpectroradiometerState};
+use super::waveform_photometer::{WaveformPhotometerModel, WaveformPhotometerState};
 
 /// What is fixed about the further devices.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -16,6 +17,8 @@ pub struct Equipment {
     pub bytes_per_second: u32,
     /// The spectroradiometer.
     pub spectroradiometer: SpectroradiometerModel,
+    /// The waveform photometer.
+    pub waveform_photometer: WaveformPhotometerModel,
 }
 
 impl Default for Equipment {
@@ -24,6 +27,7 @@ impl Default for Equipment {
         Equipment {
             bytes_per_second: 92_160,
             spectroradiometer: SpectroradiometerModel::array(),
+            waveform_photometer: WaveformPhotometerModel::filtered(),
         }
     }
 }
@@ -34,4 +38,6 @@ impl Default for Equipment {
 pub struct EquipmentState {
     /// The spectroradiometer's settings.
     pub spectroradiometer: SpectroradiometerState,
+    /// The waveform photometer's settings.
+    pub waveform_photometer: WaveformPhotometerState,
 }

@@ -19,6 +19,8 @@ pub enum Device {
     Fingers,
     /// The spectroradiometer.
     Spectroradiometer,
+    /// The waveform photometer.
+    WaveformPhotometer,
 }
 
 /// One thing that goes wrong. The counted event is named with each.
@@ -110,6 +112,10 @@ pub enum Event {
     SpectroradiometerAsked,
     /// A spectrum was taken.
     SpectrumTaken,
+    /// A line that asks the waveform photometer something.
+    WaveformPhotometerAsked,
+    /// A waveform was taken.
+    WaveformTaken,
     /// A finger has left its button.
     Pressed,
     /// A coil was told to close.
@@ -128,6 +134,7 @@ impl Device {
             Device::Rail => Event::RailAsked,
             Device::Fingers => Event::FingersAsked,
             Device::Spectroradiometer => Event::SpectroradiometerAsked,
+            Device::WaveformPhotometer => Event::WaveformPhotometerAsked,
         }
     }
 }

@@ -3,7 +3,7 @@
 //!
 //! Made by `world`; used by the instruments that see more than its sum. Pure.
 
-use photometry::units::{Lux, Mono};
+use photometry::units::Lux;
 
 use super::modulation::Modulation;
 use super::spectra::{Mixture, Spectrum};
@@ -28,15 +28,5 @@ impl Glow {
     /// Spectral irradiance in W/(m2 nm) at a wavelength in nm.
     pub fn spectral(&self, nm: f64) -> f64 {
         self.lamp.0 * self.colour.at(nm) + self.ambient.0 * AMBIENT.at(nm)
-    }
-
-    /// Illuminance in lx, `after` seconds behind `start`; behind a filter with its
-    /// corner in Hz, where there is one.
-    pub fn instant(&self, filter: Option<f64>, start: Mono, after: f64) -> f64 {
-        let relative = match filter {
-            None => self.modulation.at(start, after),
-            Some(corner) => self.modulation.filtered(corner, start, after),
-        };
-        self.lamp.0 * relative + self.ambient.0
     }
 }

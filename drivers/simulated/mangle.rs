@@ -51,9 +51,9 @@ impl Mangler {
                     bytes = endless;
                 }
                 Fault::Unended(_) => {
-                    while bytes.last().is_some_and(u8::is_ascii_whitespace) {
-                        bytes.pop();
-                    }
+                    // No more than that: a block may end with such bytes.
+                    bytes.pop_if(|last| *last == b'\n');
+                    bytes.pop_if(|last| *last == b'\r');
                 }
                 _ => {}
             }

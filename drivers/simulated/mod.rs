@@ -49,9 +49,12 @@ pub mod scpi_device;
 pub mod shore_birds;
 pub mod spectra;
 pub mod spectroradiometer;
+pub mod waveform_photometer;
 pub mod world;
 
 #[cfg(test)]
 mod testing;
+#[cfg(test)]
+mod tests_blocks;
 #[cfg(test)]
 mod tests_lamp;

@@ -15,6 +15,8 @@ pub enum Stream {
     SpectrumNoise = 3,
     /// What differs from element to element of the spectroradiometer.
     Elements = 4,
+    /// The waveform photometer's noise, one counter per reading and sample.
+    WaveformNoise = 5,
 }
 
 /// The golden ratio's fraction as a 64-bit odd number.

@@ -352,6 +352,7 @@ impl World {
     pub fn gain(&self, device: Device) -> f64 {
         match device {
             Device::Spectroradiometer => self.draw_gain(2),
+            Device::WaveformPhotometer => self.draw_gain(3),
             Device::Meter | Device::Rail | Device::Fingers => self.0.hidden.gain,
         }
     }

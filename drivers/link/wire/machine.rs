@@ -15,8 +15,8 @@ use crate::clock::{Bell, Seat, Woken};
 pub const LIMIT_PIECE_BYTES: usize = 4000;
 
 /// What a device may have waiting to leave, in bytes; the rest is thrown away.
-/// A waveform of 100 000 samples as text is below 1 MB.
-const LIMIT_OUTBOX_BYTES: usize = 4_000_000;
+/// A block of four million samples has 16 MB.
+const LIMIT_OUTBOX_BYTES: usize = 17_000_000;
 
 /// How often a device may be due within one instant before others get a turn.
 const LIMIT_DUE_IN_ONE_TURN: usize = 1000;
