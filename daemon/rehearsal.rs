@@ -20,10 +20,12 @@ use drivers::simulated::lamp::{Button, LampModel};
 use drivers::simulated::meter::MeterModel;
 use drivers::simulated::room::{RoomModel, Unknowns};
 use drivers::simulated::world::{RailSpeech, Thinks, World, WorldSpec};
+use photometry::measured::Quantity;
 use photometry::units::{Length, Mono, Ratio, Span, Wall};
 
 use crate::bench::open::seat_names;
-use crate::plan::card::{Card, Carries};
+use crate::bench::profiles::Kind;
+use crate::plan::card::{Card, Carries, Meter};
 use crate::plan::lamp::{Lamp, Worked};
 use crate::plan::placement::Placement;
 use crate::queue::keeper::StandIn;
@@ -94,8 +96,10 @@ pub fn start(
     placed: Option<(&Lamp, &Placement)>,
     seed: u64,
 ) -> Result<Rehearsed, RehearsalError> {
-    if card.meters.len() > 1 {
-        return Err(RehearsalError::Meters(card.meters.len()));
+    let lux = |meter: &&Meter| Kind::of(meter) == Kind::Meter(Quantity::Illuminance);
+    let count = card.meters.iter().filter(lux).count();
+    if count > 1 {
+        return Err(RehearsalError::Meters(count));
     }
     if card
         .rail
@@ -115,7 +119,7 @@ pub fn start(
         elsewhere.insert(port.to_owned(), wire.address());
         devices.push((device, wire));
     };
-    if let Some(meter) = card.meters.first() {
+    if let Some(meter) = card.meters.iter().find(lux) {
         plug(Device::Meter, &meter.port);
     }
     if let Some(rail) = &card.rail {
@@ -123,6 +127,9 @@ pub fn start(
     }
     if let Some(fingers) = &card.fingers {
         plug(Device::Fingers, &fingers.port);
+    }
+    for (port, device) in further_devices(card) {
+        plug(device, &port);
     }
     let spec = BenchSpec {
         world: world(card, placed, seed),
@@ -138,6 +145,21 @@ pub fn start(
         seats,
         elsewhere,
     })
+}
+
+/// The simulated devices behind the ports of a bench, beside rail, fingers and the
+/// illuminance meter.
+pub fn further_devices(card: &Card) -> Vec<(String, Device)> {
+    let mut devices = Vec::new();
+    for meter in &card.meters {
+        let device = match Kind::of(meter) {
+            Kind::Meter(Quantity::Spectrum) => Device::Spectroradiometer,
+            Kind::Meter(Quantity::Waveform) => Device::WaveformPhotometer,
+            _ => continue,
+        };
+        devices.push((meter.port.clone(), device));
+    }
+    devices
 }
 
 /// The person at every rehearsed bench: puts lamps before the rail, and does

@@ -30,6 +30,8 @@ mod tests;
 #[cfg(test)]
 mod tests_faults;
 #[cfg(test)]
+mod tests_kinds;
+#[cfg(test)]
 mod tests_lamp;
 #[cfg(test)]
 mod tests_light;

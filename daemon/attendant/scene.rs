@@ -19,7 +19,7 @@ use super::work::Attendant;
 use crate::bench::open::{Bench, seat_names};
 use crate::plan::card::{Card, Finger};
 use crate::plan::frozen::Frozen;
-use crate::plan::intent::Survey;
+use crate::plan::intent::{Plan, Survey};
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
 use crate::plan::{layout, samples};
@@ -243,6 +243,17 @@ pub fn placement(world: &WorldSpec) -> Placement {
     }
 }
 
+/// The simulated device behind each port, in the order of their seats.
+fn simulated_ports(card: &Card) -> Vec<(String, Device)> {
+    let mut ports = vec![
+        ("rail-port".to_owned(), Device::Rail),
+        ("meter-port".to_owned(), Device::Meter),
+        ("finger-port".to_owned(), Device::Fingers),
+    ];
+    ports.extend(crate::rehearsal::further_devices(card));
+    ports
+}
+
 impl Scene {
     pub fn new(seed: u64, by: By, levels: u16, survey: Survey) -> Scene {
         let mut world = WorldSpec::new(seed);
@@ -255,6 +266,18 @@ impl Scene {
     pub fn of(world: WorldSpec, by: By, lamp: Lamp, card: Card, survey: Survey) -> Scene {
         let placement = placement(&world);
         let plan = samples::plan(survey);
+        Scene::planned(world, by, lamp, card, plan, placement)
+    }
+
+    /// A night of any plan.
+    pub fn planned(
+        world: WorldSpec,
+        by: By,
+        lamp: Lamp,
+        card: Card,
+        plan: Plan,
+        placement: Placement,
+    ) -> Scene {
         let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
         let frozen = Frozen {
             program: "test".to_owned(),
@@ -300,7 +323,8 @@ impl Scene {
         } else {
             Clock::simulated(ANCHOR, start)
         };
-        let mut devices = vec![Device::Rail, Device::Meter, Device::Fingers];
+        let ports = simulated_ports(&self.frozen.card);
+        let mut devices: Vec<Device> = ports.iter().map(|(_, device)| *device).collect();
         devices.retain(|device| self.played.is_none() || *device != Device::Meter);
         let spec = BenchSpec {
             world: self.world.clone(),
@@ -326,14 +350,10 @@ impl Scene {
             *self.followed.lock().expect("a lock") = followed;
             serve(seat, end, machine).expect("a thread")
         });
-        let elsewhere: BTreeMap<String, Address> = [
-            ("rail-port", Device::Rail),
-            ("meter-port", Device::Meter),
-            ("finger-port", Device::Fingers),
-        ]
-        .into_iter()
-        .map(|(port, device)| (port.to_owned(), self.wire(device).address()))
-        .collect();
+        let elsewhere: BTreeMap<String, Address> = ports
+            .into_iter()
+            .map(|(port, device)| (port, self.wire(device).address()))
+            .collect();
         let card = &self.frozen.card;
         let opened = match self.taps.is_empty() {
             true => Bench::open(card, seats, &elsewhere),

@@ -15,12 +15,13 @@ pub fn results(itinerary: &Itinerary, events: &[Event]) -> BTreeMap<String, usiz
         .collect();
     let mut last: BTreeMap<i64, String> = BTreeMap::new();
     for event in events {
-        if let (Body::Taken { key, .. }, Some(no)) = (&event.body, event.no)
-            && let Some(action) = planned.get(&no)
-            && matches!(action.what, What::Read { .. })
-        {
-            last.insert(no, key.to_string());
-        }
+        let action = event.no.and_then(|no| planned.get(&no));
+        let key = match (&event.body, action.map(|action| &action.what)) {
+            (Body::Taken { key, .. }, Some(What::Read { .. })) => key,
+            (Body::Captured { key, .. }, Some(What::Capture { .. })) => key,
+            _ => continue,
+        };
+        last.extend(event.no.map(|no| (no, key.to_string())));
     }
     let mut counts = BTreeMap::new();
     for key in last.into_values() {
@@ -33,7 +34,7 @@ pub fn promised(itinerary: &Itinerary) -> BTreeMap<String, usize> {
     itinerary
         .actions
         .iter()
-        .filter(|action| matches!(action.what, What::Read { .. }))
+        .filter(|action| matches!(action.what, What::Read { .. } | What::Capture { .. }))
         .filter_map(|action| action.key.as_ref())
         .map(|key| (key.to_string(), 1))
         .collect()
