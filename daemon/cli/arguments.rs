@@ -235,6 +235,12 @@ pub enum Command {
   wakerail readings 7 --what all        also warm-up, reference, dark, ambient, and superseded ones")]
     Readings(Readings),
 
+    /// Print what a run's spectra, waveforms and programs say
+    #[command(before_help = "Examples:
+  wakerail figures latest
+  wakerail figures 7 --format csv > figures.csv       a row for each figure")]
+    Figures(Figures),
+
     /// Print what went over the links of a run's devices, where it was kept
     #[command(before_help = "Examples:
   wakerail traffic latest                      of which devices, and how much
@@ -604,6 +610,17 @@ pub enum Which {
     Results,
     /// Every one that was taken.
     All,
+}
+
+/// `figures`
+#[derive(Debug, Args)]
+pub struct Figures {
+    /// Which run
+    #[command(flatten)]
+    pub run: RunArg,
+    /// How to print
+    #[command(flatten)]
+    pub printed: Printed,
 }
 
 /// `readings`

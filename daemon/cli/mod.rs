@@ -24,6 +24,7 @@ pub mod compute;
 pub mod data_dir;
 pub mod demo;
 pub mod exit_codes;
+pub mod figures;
 pub mod follow;
 pub mod format;
 pub mod help;

@@ -57,6 +57,8 @@ fn short(rows: &[Reading]) -> Grid {
     for row in rows {
         let mut remarks = vec![row.flags.clone()];
         remarks.extend(row.reason.clone());
+        remarks.extend(row.power_w.map(|power| format!("{power} W")));
+        remarks.extend(row.temperature_c.map(|degrees| format!("{degrees} °C")));
         remarks.extend(row.limit_lx.map(|limit| format!("limit {limit} lx")));
         if !row.counts && row.status != SET_ASIDE {
             remarks.push("superseded".to_owned());
@@ -93,7 +95,10 @@ fn long(rows: &[Reading]) -> Grid {
         "sitting",
         "counts",
         "status",
+        "quantity",
         "illuminance_lx",
+        "power_w",
+        "temperature_c",
         "limit_lx",
         "reason",
         "range_lx",
@@ -123,7 +128,10 @@ fn long(rows: &[Reading]) -> Grid {
             Cell::number(row.sitting),
             Cell::text(if row.counts { "true" } else { "false" }),
             Cell::text(&row.status),
+            Cell::text(&row.quantity),
             Cell::maybe_number(row.illuminance_lx),
+            Cell::maybe_number(row.power_w),
+            Cell::maybe_number(row.temperature_c),
             Cell::maybe_number(row.limit_lx),
             Cell::maybe_text(row.reason.as_deref()),
             Cell::maybe_number(row.range_lx),

@@ -16,8 +16,8 @@ use super::exit_codes::ExitCode;
 use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
-    account, bench, book, check, compute, demo, format, help, new, place, readings, record,
-    remarks, rulings, runs, script, show, survey, text_files, traffic, verbs, watch,
+    account, bench, book, check, compute, demo, figures, format, help, new, place, readings,
+    record, remarks, rulings, runs, script, show, survey, text_files, traffic, verbs, watch,
 };
 use crate::service;
 
@@ -121,6 +121,7 @@ async fn ask_daemon(
         Command::Note(args) => remarks::note(client, &args, out).await,
         Command::SetAside(args) => remarks::set_aside(client, &args, out).await,
         Command::Survey(args) => survey::run(client, &args, out).await,
+        Command::Figures(args) => figures::run(client, &args, out).await,
         Command::Account(args) => account::run(client, &args, out).await,
         Command::Rulings(args) => rulings::list(client, &args, out).await,
         Command::Rule(args) => rulings::rule(client, &args, out).await,

@@ -7,6 +7,7 @@
 //! 12.levels.L07@24in       level 7 at 24 in
 //! 12.levels.L07.drift      offset, disc, drift, warm-up, step, reaches-250lx
 //! 12.levels.L07.warm-up-2  the second warm-up at that level
+//! 12.colour.L07.cct_k      a named figure of another kind of test
 //! ```
 //!
 //! A place is written exactly, in the survey's own unit, or in millimetres
@@ -16,6 +17,7 @@
 
 use std::fmt::{self, Write as _};
 
+use photometry::figure::FigureName;
 use photometry::units::{Length, LengthUnit};
 
 /// Which figure.
@@ -48,6 +50,29 @@ pub enum FigureId {
         /// Which.
         figure: SettingFigure,
     },
+    /// A named figure of a test that is no survey.
+    Measured {
+        /// The run.
+        run: i64,
+        /// The test's name.
+        test: String,
+        /// A setting's key, or the run of a program: `dawn-1`.
+        of: String,
+        /// The figure's name.
+        figure: &'static FigureName,
+    },
+}
+
+impl FigureId {
+    /// The run.
+    pub const fn run(&self) -> i64 {
+        match self {
+            FigureId::Ruling { run, .. }
+            | FigureId::Test { run, .. }
+            | FigureId::Setting { run, .. }
+            | FigureId::Measured { run, .. } => *run,
+        }
+    }
 }
 
 /// A figure of a whole test.
@@ -154,6 +179,15 @@ const AMBIENT: &str = "ambient";
 impl fmt::Display for FigureId {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            FigureId::Measured {
+                run,
+                test,
+                of,
+                figure,
+            } => {
+                let (test, of) = (Written(test), setting_written(of));
+                write!(f, "{run}.{test}.{of}.{}", figure.name)
+            }
             FigureId::Ruling { run, no } => write!(f, "{run}.r{no}"),
             FigureId::Test { run, test, figure } => {
                 write!(f, "{run}.{}.", Written(test))?;
@@ -235,10 +269,20 @@ fn read(text: &str) -> Option<FigureId> {
         return Some(FigureId::Test { run, test, figure });
     }
     let [run, test, setting, what] = parts(text)?;
+    let (run, test, setting) = (read_run(run)?, unwritten(test)?, unwritten(setting)?);
+    let mut names = photometry::figure::all_names().into_iter();
+    if let Some(figure) = names.find(|name| name.name == what) {
+        return Some(FigureId::Measured {
+            run,
+            test,
+            of: setting,
+            figure,
+        });
+    }
     Some(FigureId::Setting {
-        run: read_run(run)?,
-        test: unwritten(test)?,
-        setting: unwritten(setting)?,
+        run,
+        test,
+        setting,
         figure: read_figure(what)?,
     })
 }

@@ -22,6 +22,7 @@ pub mod ink;
 pub mod ladder;
 pub mod ladder_chart;
 pub mod lux_chart;
+pub mod measures;
 pub mod page;
 pub mod reach;
 pub mod reach_chart;

@@ -11,8 +11,11 @@ use super::runs;
 use super::serve::Desk;
 use super::wire::{self, Account, problems};
 use crate::queue::ruling::refusal;
-use crate::report::account::{AsRuled, Sources, Unknown, account, ids_of, near_text};
+use crate::report::account::{
+    AsRuled, Sources, Unknown, account, ids_of, ids_of_measures, near_text,
+};
 use crate::report::ids::{self, FigureId, NoFigureId};
+use crate::report::measures::measures;
 use crate::rulings::round;
 use crate::run::journal::RunId;
 use crate::store::readings::Whole;
@@ -29,15 +32,15 @@ pub async fn show(
         Ok(id) => id,
         Err(no) => return Err(no_id(&desk, &id, &no).await?),
     };
-    let (FigureId::Ruling { run, .. } | FigureId::Test { run, .. } | FigureId::Setting { run, .. }) =
-        &id;
-    let run = RunId(*run);
+    let run = RunId(id.run());
+    let whole = runs::whole(&desk, run).await?;
+    let measures = measures(&whole);
     let Whole {
         frozen,
         events,
         readings: rows,
         ..
-    } = runs::whole(&desk, run).await?;
+    } = whole;
     let lines = desk.store.lines(run).await?;
     let rulings = desk.keeper.rulings(run).await?;
     let mut scripts = BTreeMap::new();
@@ -81,6 +84,7 @@ pub async fn show(
         program: concat!("wakerail ", env!("CARGO_PKG_VERSION")),
         utc: wire::utc,
         surveys: Sources::surveys_of(&frozen, &rows, &events),
+        measures,
     };
     Ok(Json(account(&sources, &id).map_err(|no| unknown(&id, no))?))
 }
@@ -113,7 +117,9 @@ async fn known(desk: &Desk, text: &str) -> Result<Vec<FigureId>, Trouble> {
     // A slip of the hand is no reason to rule on a run.
     let rulings = desk.store.rulings(run).await?.len();
     let surveys = Sources::surveys_of(&whole.frozen, &whole.readings, &whole.events);
-    Ok(ids_of(run.0, rulings, &surveys))
+    let mut all = ids_of(run.0, rulings, &surveys);
+    all.extend(ids_of_measures(run.0, &measures(&whole)));
+    Ok(all)
 }
 
 fn unknown(id: &FigureId, no: Unknown) -> Trouble {

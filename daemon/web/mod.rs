@@ -13,6 +13,7 @@
 pub mod accounts;
 pub mod benches;
 pub mod events;
+pub mod figures;
 pub mod health;
 pub mod placements;
 pub mod problem;

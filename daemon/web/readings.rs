@@ -2,7 +2,7 @@
 
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use photometry::measured::{Outcome, latin1};
+use photometry::measured::{Outcome, Quantity, latin1};
 use photometry::units::{Ratio, Span};
 use serde::Deserialize;
 
@@ -60,6 +60,10 @@ fn row(row: &ReadingRow) -> Reading {
         Outcome::Rejected(reason) => (None, Some(reason.clone())),
         Outcome::Value(_) | Outcome::TimedOut => (None, None),
     };
+    let of = |quantity| {
+        let value = reading.outcome.value();
+        value.filter(|_| reading.quantity == quantity)
+    };
     let (status, reason) = match &row.set_aside {
         Some(aside) => ("set aside", Some(aside.because.clone())),
         None => (reading.outcome.kind(), reason),
@@ -77,7 +81,10 @@ fn row(row: &ReadingRow) -> Reading {
         sitting: row.sitting,
         counts: row.counts,
         status: status.to_owned(),
-        illuminance_lx: reading.outcome.value(),
+        quantity: reading.quantity.name().to_owned(),
+        illuminance_lx: of(Quantity::Illuminance),
+        power_w: of(Quantity::Power),
+        temperature_c: of(Quantity::Temperature),
         limit_lx,
         reason,
         range_lx: reading.range,

@@ -13,7 +13,8 @@ use tokio_util::sync::CancellationToken;
 use super::problem::Trouble;
 use super::wire::problems;
 use super::{
-    accounts, benches, events, health, placements, readings, remarks, rulings, runs, traffic,
+    accounts, benches, events, figures, health, placements, readings, remarks, rulings, runs,
+    traffic,
 };
 use crate::queue::keeper::Keeper;
 use crate::store::open::Store;
@@ -56,6 +57,7 @@ pub fn router(desk: Desk) -> Router {
         .route("/runs/{run}/notes", post(remarks::note))
         .route("/runs/{run}/set-aside", post(remarks::set_aside))
         .route("/runs/{run}/take-back", post(remarks::take_back))
+        .route("/runs/{run}/figures", get(figures::list))
         .route("/runs/{run}/readings", get(readings::list))
         .route("/runs/{run}/traffic", get(traffic::list))
         .route("/runs/{run}/traffic/{digest}", get(traffic::show))

@@ -7,6 +7,8 @@
 use std::collections::BTreeMap;
 
 use photometry::units::Wall;
+pub mod figures;
+
 use serde::{Deserialize, Serialize};
 
 /// `GET /accounts/{id}`: made for this alone, and the same on both sides.
@@ -572,9 +574,15 @@ pub struct Reading {
     pub counts: bool,
     /// `value`, `over`, `under`, `timed out`, `rejected`, `set aside`.
     pub status: String,
+    /// What was measured.
+    pub quantity: String,
     /// The value; empty unless the status is `value`, or the reading was set
     /// aside with one.
     pub illuminance_lx: Option<f64>,
+    /// The value where it is electric power.
+    pub power_w: Option<f64>,
+    /// The value where it is the air's temperature.
+    pub temperature_c: Option<f64>,
     /// The limit that it is over or under.
     pub limit_lx: Option<f64>,
     /// Why it was rejected or set aside.

@@ -16,6 +16,7 @@
 
 pub mod data;
 mod derived;
+mod measured;
 mod point;
 mod ruled;
 mod sources;
@@ -30,7 +31,7 @@ mod whole;
 pub use data::Account;
 pub use ruled::limit_words;
 pub use sources::{AsRuled, Sources};
-pub use unknown::{Unknown, ids, ids_of, near_text};
+pub use unknown::{Unknown, ids, ids_of, ids_of_measures, near_text};
 
 use super::ids::{FigureId, SettingFigure, TestFigure};
 
@@ -41,6 +42,9 @@ use super::ids::{FigureId, SettingFigure, TestFigure};
 pub fn account(sources: &Sources<'_>, id: &FigureId) -> Result<Account, Unknown> {
     let found = match id {
         FigureId::Ruling { no, .. } => ruled::ruling(sources, *no),
+        FigureId::Measured {
+            test, of, figure, ..
+        } => measured::measured(sources, test, of, figure),
         FigureId::Test { test, figure, .. } => match figure {
             TestFigure::Dark => whole::dark(sources, test),
             TestFigure::Home => whole::home(sources, test),

@@ -12,6 +12,7 @@ use super::data::{
 use crate::plan::frozen::Frozen;
 use crate::plan::intent::PlanLine;
 use crate::plan::profiles::{self, UsedProfile};
+use crate::report::measures::Measure;
 use crate::report::survey::{K, SurveyFigures};
 use crate::report::{digits, gather};
 use crate::run::journal::{Event, Link};
@@ -51,6 +52,8 @@ pub struct Sources<'a> {
     pub utc: fn(photometry::units::Wall) -> String,
     /// Its surveys.
     pub surveys: Vec<SurveyFigures>,
+    /// What its other tests found.
+    pub measures: Vec<Measure>,
 }
 
 /// A run as a round of rulings looked at it: no later readings, nothing that was
@@ -72,6 +75,7 @@ impl<'a> Sources<'a> {
             frozen: ruled.frozen,
             rows: ruled.rows,
             surveys: ruled.surveys.clone(),
+            measures: Vec::new(),
             as_ruled: None,
             ..*self
         })

@@ -184,6 +184,7 @@ impl Run {
             program: "wakerail 0.0.0",
             utc: |wall| format!("{} us", wall.us()),
             surveys: Sources::surveys_of(&self.story.frozen, &self.rows, &self.story.events),
+            measures: Vec::new(),
         }
     }
 }

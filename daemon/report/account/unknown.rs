@@ -5,6 +5,7 @@ use super::sources::Sources;
 use super::whole::has_setting;
 use crate::report::ids::{FigureId, Place, SettingFigure, TestFigure};
 use crate::report::ladder::ladder;
+use crate::report::measures::Measure;
 use crate::report::reach_chart::TARGET_LX;
 use crate::report::survey::SurveyFigures;
 
@@ -25,7 +26,24 @@ pub struct Unknown {
 
 /// Every figure of a run that has an account, in the report's order.
 pub fn ids(sources: &Sources<'_>) -> Vec<FigureId> {
-    ids_of(sources.run, sources.rulings.len(), &sources.surveys)
+    let mut all = ids_of(sources.run, sources.rulings.len(), &sources.surveys);
+    all.extend(ids_of_measures(sources.run, &sources.measures));
+    all
+}
+
+/// Every figure of tests that are no surveys.
+pub fn ids_of_measures(run: i64, measures: &[Measure]) -> impl Iterator<Item = FigureId> {
+    measures.iter().flat_map(move |measure| {
+        measure
+            .figures
+            .iter()
+            .map(move |figure| FigureId::Measured {
+                run,
+                test: measure.test.clone(),
+                of: measure.of.clone(),
+                figure: figure.name,
+            })
+    })
 }
 
 /// Every figure of a run with so many rulings and these surveys.
@@ -80,6 +98,9 @@ pub(super) fn unknown(sources: &Sources<'_>, id: &FigureId) -> Unknown {
             1 => format!("run {run} has one ruling, {run}.r1, and no {no}"),
             all => format!("run {run} has rulings {run}.r1 to {run}.r{all}, and no {no}"),
         },
+        FigureId::Measured {
+            test, of, figure, ..
+        } => format!("test `{test}` has no {} of `{of}`", figure.name),
         FigureId::Test { test, .. } | FigureId::Setting { test, .. }
             if !tests.clone().any(|known| known == test) =>
         {

@@ -1,0 +1,140 @@
+//! `figures`: what a run's spectra, waveforms and programs say.
+//!
+//! Called by: main, demo. Not here: computing any of it (report, in the daemon).
+
+use std::io::Write;
+
+use super::arguments::{self, Format};
+use super::client::Client;
+use super::complaint::Complaint;
+use super::format::{self, Cell, Grid};
+use super::terminal::printable;
+use crate::web::wire::figures::{Figure, Measure};
+
+/// Prints a run's figures.
+///
+/// # Errors
+/// No daemon, no such run, or output that cannot be written.
+pub async fn run(
+    client: &Client,
+    args: &arguments::Figures,
+    out: &mut impl Write,
+) -> Result<(), Complaint> {
+    let run = client.number(args.run.run).await?;
+    let found: Vec<Measure> = client.get(&format!("/runs/{run}/figures")).await?;
+    match args.printed.format {
+        Format::Table => tables(&found, out),
+        form => {
+            let grid = long(&found).named("figures", &["id"]);
+            format::print(out, form, &grid, &found)
+        }
+    }
+}
+
+/// A table for each setting and program.
+///
+/// # Errors
+/// Output that cannot be written.
+pub fn tables(found: &[Measure], out: &mut impl Write) -> Result<(), Complaint> {
+    if found.is_empty() {
+        return format::say(
+            out,
+            "This run has no test beside surveys: see `wakerail survey`.\n",
+        );
+    }
+    for measure in found {
+        let head = format!(
+            "\n{} ({}): {}, by {}{}\n",
+            printable(&measure.test),
+            measure.kind,
+            printable(&measure.shown),
+            printable(&measure.meter),
+            if measure.unfinished {
+                "; unfinished"
+            } else {
+                ""
+            }
+        );
+        format::say(out, &head)?;
+        let mut grid = Grid::new(["figure", "value", "U (k = 2)", "unit", "remark", "id"]);
+        for figure in &measure.figures {
+            let (value, remark) = said(figure);
+            let expanded = figure.expanded.map(photometry::figure::five_digits);
+            grid.row(vec![
+                Cell::text(&figure.name),
+                value,
+                expanded.map_or(Cell::Empty, Cell::Number),
+                Cell::text(&figure.unit),
+                Cell::text(remark),
+                Cell::text(&figure.id),
+            ]);
+        }
+        if !measure.figures.is_empty() {
+            format::say(out, &format!("{}\n", grid.table().trim_end()))?;
+        }
+        for note in &measure.notes {
+            format::say(out, &format!("{}\n", printable(note)))?;
+        }
+    }
+    Ok(())
+}
+
+/// A figure's value and what must be said of it.
+fn said(figure: &Figure) -> (Cell, String) {
+    let mut remarks = figure.marks.clone();
+    let bound = |word: &str, bound: f64| {
+        let bound = photometry::figure::five_digits(bound);
+        Cell::text(format!("{word} {bound}"))
+    };
+    let value = match figure {
+        Figure {
+            value: Some(value), ..
+        } => Cell::Number(photometry::figure::five_digits(*value)),
+        Figure {
+            word: Some(word), ..
+        } => Cell::text(word),
+        Figure {
+            at_most: Some(most),
+            ..
+        } => bound("at most", *most),
+        Figure {
+            at_least: Some(least),
+            ..
+        } => bound("at least", *least),
+        _ => {
+            remarks.extend(figure.withheld.clone());
+            Cell::Empty
+        }
+    };
+    (value, remarks.join("; "))
+}
+
+/// Every figure in a row of its own.
+fn long(found: &[Measure]) -> Grid {
+    let mut grid = Grid::new([
+        "id", "test", "kind", "of", "meter", "name", "unit", "value", "expanded", "word",
+        "at_most", "at_least", "withheld", "marks", "standard",
+    ]);
+    for measure in found {
+        for figure in &measure.figures {
+            grid.row(vec![
+                Cell::text(&figure.id),
+                Cell::text(&measure.test),
+                Cell::text(&measure.kind),
+                Cell::text(&measure.of),
+                Cell::text(&measure.meter),
+                Cell::text(&figure.name),
+                Cell::text(&figure.unit),
+                Cell::maybe_number(figure.value),
+                Cell::maybe_number(figure.expanded),
+                Cell::maybe_text(figure.word.as_deref()),
+                Cell::maybe_number(figure.at_most),
+                Cell::maybe_number(figure.at_least),
+                Cell::maybe_text(figure.withheld.as_deref()),
+                Cell::text(figure.marks.join("; ")),
+                Cell::text(&figure.standard),
+            ]);
+        }
+    }
+    grid
+}

@@ -1,0 +1,180 @@
+//! Sunrises and sunsets: readings at a steady beat against the time since the
+//! program began, less the mean with the lamp off.
+
+use photometry::measured::Moment;
+use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
+use photometry::uncertainty::Shape;
+
+use super::{Curve, Measure, Test, with_terms};
+use crate::plan::itinerary::{Action, Purpose, What};
+use crate::plan::lamp;
+use crate::run::journal::{Body, Decision};
+use crate::store::readings::ReadingRow;
+
+/// A chart shows so many points at most.
+const POINTS_AT_MOST: usize = 1_500;
+/// A meter's readings are no finer than this share of the smallest dark reading's
+/// range; without a stated resolution, in lx.
+const RESOLUTION_LX: f64 = 0.001;
+
+/// Each recording by each meter.
+pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
+    let actions = test.whole.frozen.itinerary.actions.iter();
+    let records = actions.filter(|action| action.test == test.index);
+    let mut all = Vec::new();
+    for action in records {
+        let What::Record(recording) = &action.what else {
+            continue;
+        };
+        let Some(begins) = &recording.begins else {
+            continue;
+        };
+        let nth = all.len() / recording.meters.len().max(1) + 1;
+        for (meter, _) in &recording.meters {
+            let of = format!("{}-{nth}", begins.program);
+            let of = if recording.meters.len() > 1 {
+                format!("{of}-{meter}")
+            } else {
+                of
+            };
+            let program = test.whole.frozen.lamp.program(&begins.program);
+            all.push(measure(test, action, program, (of, meter)));
+        }
+    }
+    all
+}
+
+fn measure(
+    test: &Test<'_>,
+    action: &Action,
+    program: Option<&lamp::Program>,
+    (of, meter): (String, &str),
+) -> Measure {
+    let name = program.map_or("", |program| program.name.as_str());
+    let mut found = test.empty(&of, format!("{name} ({of}), by {meter}"), meter);
+    let samples = test
+        .readings(Purpose::Sample)
+        .filter(|row| row.no == i64::from(action.no) && row.reading.meter == meter);
+    let samples: Vec<&ReadingRow> = samples.collect();
+    let dark: Vec<&ReadingRow> = test
+        .readings(Purpose::Ambient)
+        .filter(|row| row.reading.meter == meter)
+        .collect();
+    found.rests_on = samples.iter().chain(&dark).map(|row| row.seq).collect();
+    let began = samples.first().and_then(|row| began(test, row));
+    let (Some(program), Some(began)) = (program, began) else {
+        found.unfinished = true;
+        found
+            .notes
+            .push("It was not recorded to its end.".to_owned());
+        return found;
+    };
+    let lost = samples
+        .iter()
+        .filter(|row| row.reading.outcome.value().is_none())
+        .count();
+    if lost > 0 {
+        let n = samples.len();
+        found.notes.push(format!(
+            "{lost} of {n} readings gave no value; the curve has gaps there."
+        ));
+    }
+    let dark_lx: Vec<f64> = dark
+        .iter()
+        .filter_map(|row| row.reading.outcome.value())
+        .collect();
+    let Some(dark) = Dark::of(&dark_lx, RESOLUTION_LX) else {
+        let text =
+            "Nothing was read with the lamp off by this meter: without it there are no figures.";
+        found.notes.push(text.to_owned());
+        return found;
+    };
+    let curve = curve(&samples, began.0);
+    let (time_s, e_lx): (Vec<f64>, Vec<f64>) = curve.iter().copied().unzip();
+    let record = Record {
+        time_s: &time_s,
+        e_lx: &e_lx,
+        dark,
+        start_s: 0.0,
+        length_s: program.length.secs(),
+        melanopic_der: None,
+        way: match program.way {
+            lamp::Way::Sunrise => Way::Sunrise,
+            lamp::Way::Sunset => Way::Sunset,
+        },
+    };
+    found.notes.push(format!(
+        "Times count from {} ({}); the program is to last {}.",
+        match began.1.as_str() {
+            "alarm" => "the time that the alarm was set for, which the lamp's own clock may miss by half a minute",
+            "by hand" => "the answer of the person who started it",
+            _ => "the press of the button that starts it",
+        },
+        began.1,
+        program.length.shown()
+    ));
+    match analyse(&record) {
+        Ok(ramp) => figures(test, &mut found, &ramp, &samples),
+        Err(why) => found
+            .notes
+            .push(format!("The curve gives no figures: {why}.")),
+    }
+    let net = curve.iter().map(|(s, lux)| (s / 60.0, lux - dark.mean_lx));
+    let every = curve.len().div_ceil(POINTS_AT_MOST).max(1);
+    found.curve = Some(Curve::Ramp(net.step_by(every).collect()));
+    found
+}
+
+/// When the program of a reading's recording began, and what started it.
+fn began(test: &Test<'_>, row: &ReadingRow) -> Option<(Moment, String)> {
+    test.whole
+        .events
+        .iter()
+        .find_map(|event| match &event.body {
+            Body::Decided {
+                decision: Decision::Began { at, by, .. },
+            } if event.no == Some(row.no) && event.attempt == row.attempt => {
+                Some((*at, by.clone()))
+            }
+            _ => None,
+        })
+}
+
+/// Seconds since the start, at the middle of each reading, and lux.
+fn curve(samples: &[&ReadingRow], began: Moment) -> Vec<(f64, f64)> {
+    let points = samples.iter().filter_map(|row| {
+        let reading = &row.reading;
+        let asked = reading.asked.mono.since(began.mono).secs();
+        let taken = reading.taken.mono.since(began.mono).secs();
+        Some(((asked + taken) / 2.0, reading.outcome.value()?))
+    });
+    let mut points: Vec<(f64, f64)> = points.collect();
+    points.sort_by(|a, b| a.0.total_cmp(&b.0));
+    points.dedup_by(|b, a| b.0 <= a.0);
+    points
+}
+
+/// Times are no finer than the beat; lux has the meter's written terms.
+fn figures(test: &Test<'_>, found: &mut Measure, ramp: &Ramp, samples: &[&ReadingRow]) {
+    let terms = test.terms(&found.meter);
+    let beat = samples.windows(2).map(|pair| {
+        let (a, b) = (pair[0].reading.asked.mono, pair[1].reading.asked.mono);
+        b.since(a).secs()
+    });
+    let beat = Shape::Resolution.standard(beat.fold(0.0, f64::max));
+    found.figures = ramp
+        .figures()
+        .into_iter()
+        .map(|figure| {
+            let figure = with_terms(figure, &[], terms);
+            match (figure.name.unit, figure.value()) {
+                ("s", Some(value)) => {
+                    let estimate = photometry::uncertainty::Estimate::exact(value);
+                    let estimate = estimate.with("beat of the readings", beat, None);
+                    photometry::figure::Figure::estimate(figure.name, estimate)
+                }
+                _ => figure,
+            }
+        })
+        .collect();
+}

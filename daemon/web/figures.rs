@@ -1,0 +1,88 @@
+//! What the tests of a run found beside surveys.
+
+use axum::Json;
+use axum::extract::{Path, State};
+use photometry::figure::{Figure, Given};
+
+use super::problem::Trouble;
+use super::runs;
+use super::serve::Desk;
+use super::wire::figures as wire;
+use crate::report::ids::FigureId;
+use crate::report::measures::{Curve, Measure, measures};
+use crate::report::survey::K;
+
+/// `GET /runs/{run}/figures`
+///
+/// # Errors
+/// When there is no such run.
+pub async fn list(
+    State(desk): State<Desk>,
+    Path(run): Path<String>,
+) -> Result<Json<Vec<wire::Measure>>, Trouble> {
+    let run = runs::number(&run)?;
+    let whole = runs::whole(&desk, run).await?;
+    let found = measures(&whole);
+    Ok(Json(found.iter().map(|one| told(run.0, one)).collect()))
+}
+
+fn told(run: i64, measure: &Measure) -> wire::Measure {
+    let figures = measure.figures.iter();
+    wire::Measure {
+        test: measure.test.clone(),
+        kind: measure.kind.word().to_owned(),
+        of: measure.of.clone(),
+        shown: measure.shown.clone(),
+        meter: measure.meter.clone(),
+        figures: figures.map(|one| figure(run, measure, one)).collect(),
+        notes: measure.notes.clone(),
+        events: measure.rests_on.len(),
+        unfinished: measure.unfinished,
+        curve: measure.curve.as_ref().map(curve),
+    }
+}
+
+fn curve(curve: &Curve) -> wire::Curve {
+    let (x, y, points) = match curve {
+        Curve::Spectrum(points) => ("wavelength_nm", "irradiance_w_per_m2_nm", points),
+        Curve::Waveform(points) => ("time_ms", "light_over_mean", points),
+        Curve::Ramp(points) => ("time_min", "net_illuminance_lx", points),
+    };
+    wire::Curve {
+        x: x.to_owned(),
+        y: y.to_owned(),
+        points: points.clone(),
+    }
+}
+
+fn figure(run: i64, measure: &Measure, figure: &Figure) -> wire::Figure {
+    let id = FigureId::Measured {
+        run,
+        test: measure.test.clone(),
+        of: measure.of.clone(),
+        figure: figure.name,
+    };
+    let mut told = wire::Figure {
+        id: id.to_string(),
+        name: figure.name.name.to_owned(),
+        unit: figure.name.unit.to_owned(),
+        marks: figure.marks.iter().map(|mark| (*mark).to_owned()).collect(),
+        meaning: figure.name.meaning.to_owned(),
+        standard: figure.name.standard.to_owned(),
+        ..wire::Figure::default()
+    };
+    match &figure.given {
+        Given::Number(value) => told.value = Some(*value),
+        Given::Estimate(estimate) => {
+            told.value = Some(estimate.value);
+            told.expanded = Some(estimate.expanded(K));
+            let terms = estimate.terms.iter();
+            told.terms = terms.map(|term| (term.source.clone(), term.u)).collect();
+        }
+        Given::Word(word) => told.word = Some((*word).to_owned()),
+        Given::AtMost(bound) => told.at_most = Some(*bound),
+        Given::AtLeast(bound) => told.at_least = Some(*bound),
+        Given::Withheld(why) => told.withheld = Some(why.clone()),
+    }
+    told
+}
