@@ -10,6 +10,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 
 use drivers::clock::{Clock, Seat};
 use drivers::link::Address;
@@ -26,7 +27,7 @@ use photometry::units::{Length, Mono, Ratio, Span, Wall};
 use crate::bench::open::seat_names;
 use crate::bench::profiles::Kind;
 use crate::plan::card::{Card, Carries, Meter};
-use crate::plan::lamp::{Lamp, Worked};
+use crate::plan::lamp::{Lamp, Mode, Starts, Way, Worked};
 use crate::plan::placement::Placement;
 use crate::queue::keeper::StandIn;
 
@@ -167,12 +168,19 @@ pub fn further_devices(card: &Card) -> Vec<(String, Device)> {
 pub struct Hands {
     clock: Clock,
     worlds: BTreeMap<String, (World, Card)>,
+    /// The lamp that stands on each bench.
+    lamps: Mutex<BTreeMap<String, Lamp>>,
 }
 
 impl Hands {
     /// For worlds by the names of their benches.
     pub fn new(clock: Clock, worlds: BTreeMap<String, (World, Card)>) -> Hands {
-        Hands { clock, worlds }
+        let lamps = Mutex::default();
+        Hands {
+            clock,
+            worlds,
+            lamps,
+        }
     }
 }
 
@@ -182,16 +190,56 @@ impl StandIn for Hands {
             let fingers = fingers(card, lamp, placement);
             let now = self.clock.now().mono;
             world.place(lamp_model(lamp), placement.datum, fingers, now);
+            let mut lamps = self.lamps.lock().unwrap_or_else(PoisonError::into_inner);
+            lamps.insert(placement.bench.clone(), lamp.clone());
         }
     }
 
     fn asked(&self, bench: &str, question: &str) {
-        if let Some((world, _)) = self.worlds.get(bench)
-            && let Some(level) = level_asked_for(question)
-        {
-            world.person().set_level(level, self.clock.now().mono);
+        let Some((world, _)) = self.worlds.get(bench) else {
+            return;
+        };
+        let (person, now) = (world.person(), self.clock.now());
+        if let Some((hour, minute)) = alarm_asked_for(question) {
+            let rings = self.clock.next_at(now.wall, hour, minute);
+            let rings = rings.map(|rings| now.mono + rings.since(now.wall));
+            person.set_level(0, now.mono);
+            person.set_alarm(rings, now.mono);
+            return;
+        }
+        let lamps = self.lamps.lock().unwrap_or_else(PoisonError::into_inner);
+        let modes = lamps.get(bench).map(|lamp| lamp.modes.as_slice());
+        let tone = tone_asked_for(question, modes.unwrap_or_default());
+        match (tone, level_asked_for(question)) {
+            (Some(tone), Some(level)) => person.set_tone(tone, level, now.mono),
+            (Some(tone), None) => {
+                let level = person.sees_level(now.mono).max(1);
+                person.set_tone(tone, level, now.mono);
+            }
+            (None, Some(level)) => person.set_level(level, now.mono),
+            (None, None) => {}
         }
     }
+}
+
+/// The time of day that an alarm is to be set to.
+fn alarm_asked_for(question: &str) -> Option<(u8, u8)> {
+    let (_, rest) = question.split_once("its alarm for ")?;
+    let (_, time) = rest.split_once("` to ")?;
+    let (hour, minute) = time.get(..5)?.split_once(':')?;
+    Some((hour.parse().ok()?, minute.parse().ok()?))
+}
+
+/// The place among the lamp's modes of the one that a question names.
+fn tone_asked_for(question: &str, modes: &[Mode]) -> Option<u16> {
+    let named = |mode: &Mode| {
+        question.contains(&format!("mode `{}`", mode.name))
+            || question.contains(&format!("to {}, level", mode.name))
+    };
+    let at = modes
+        .iter()
+        .position(|mode| modes.len() > 1 && named(mode))?;
+    u16::try_from(at).ok()
 }
 
 /// The level that a question asks for; 0 for off.
@@ -209,7 +257,10 @@ fn level_asked_for(question: &str) -> Option<u16> {
 /// What is fixed about a bench's world.
 pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> WorldSpec {
     let rail = card.rail.as_ref();
-    let meter = card.meters.first();
+    let meter = card
+        .meters
+        .iter()
+        .find(|meter| Kind::of(meter) == Kind::Meter(Quantity::Illuminance));
     let share = meter
         .and_then(|meter| {
             let mut terms = meter.uncertainty.iter();
@@ -255,8 +306,19 @@ pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> Wor
     }
 }
 
-/// The sanderling's light in the shape of the lamp that is placed.
+/// The lamp of that name where it is one of the invented ones; else the
+/// sanderling's light in the shape of the lamp that is placed.
 pub fn lamp_model(lamp: &Lamp) -> LampModel {
+    let known = match lamp.name.as_str() {
+        "knot" => Some(LampModel::knot()),
+        "godwit" => Some(LampModel::godwit()),
+        "stint" => Some(LampModel::stint()),
+        "plover" => Some(LampModel::plover()),
+        _ => None,
+    };
+    if let Some(model) = known {
+        return model;
+    }
     LampModel {
         levels: lamp.modes.first().map_or(1, |mode| mode.levels),
         radius: Length::from_nm(lamp.face.nm() / 2),
@@ -272,7 +334,15 @@ fn fingers(card: &Card, lamp: &Lamp, placement: &Placement) -> Vec<(u16, Button)
     let Some(board) = &card.fingers else {
         return Vec::new();
     };
+    let starts = |way: Way, name: &str| {
+        let mut programs = lamp.programs.iter();
+        programs
+            .any(|program| program.way == way && program.starts == Starts::Button(name.to_owned()))
+    };
     let button = |name: &str| match name {
+        name if starts(Way::Sunrise, name) => Some(Button::Start),
+        name if starts(Way::Sunset, name) => Some(Button::Sunset),
+        name if Some(name) == buttons.mode.as_deref() => Some(Button::Mode),
         name if name == buttons.up => Some(Button::Up),
         name if name == buttons.down => Some(Button::Down),
         name if Some(name) == buttons.power.as_deref() => Some(Button::Power),

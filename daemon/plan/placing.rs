@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use photometry::units::{Length, Wall};
 
 use super::card::{Card, PlaceKind};
-use super::lamp::{Lamp, Worked};
+use super::lamp::{Lamp, Starts, Worked};
 use super::placement::{Placement, Seated, Stated};
 
 /// What a person says.
@@ -113,7 +113,7 @@ fn stated(
 /// that are booked before the unit is placed.
 pub fn nominal(unit: &str, lamp: &Lamp, card: &Card) -> Placement {
     let fingers = match (&lamp.worked, &card.fingers) {
-        (Worked::Buttons(_), Some(board)) => buttons_of(lamp)
+        (_, Some(board)) => all_buttons(lamp)
             .into_iter()
             .zip(&board.channels)
             .map(|(button, finger)| Seated {
@@ -190,8 +190,22 @@ fn buttons_of(lamp: &Lamp) -> Vec<String> {
     }
 }
 
+/// The buttons that a finger may sit on: those that must, and those that start
+/// programs.
+fn all_buttons(lamp: &Lamp) -> Vec<String> {
+    let mut buttons = buttons_of(lamp);
+    for program in &lamp.programs {
+        if let Starts::Button(button) = &program.starts
+            && !buttons.contains(button)
+        {
+            buttons.push(button.clone());
+        }
+    }
+    buttons
+}
+
 fn seated(request: &Request, lamp: &Lamp, card: &Card, mistakes: &mut Vec<String>) -> Vec<Seated> {
-    let buttons = buttons_of(lamp);
+    let buttons = all_buttons(lamp);
     let channels = card
         .fingers
         .as_ref()
@@ -236,7 +250,8 @@ fn seated(request: &Request, lamp: &Lamp, card: &Card, mistakes: &mut Vec<String
             finger: finger.clone(),
         });
     }
-    let bare: Vec<&String> = buttons
+    let needed = buttons_of(lamp);
+    let bare: Vec<&String> = needed
         .iter()
         .filter(|button| !request.fingers.contains_key(*button))
         .collect();

@@ -14,6 +14,7 @@
 pub mod account;
 pub mod background;
 pub mod chart;
+pub mod curve_chart;
 pub mod digits;
 pub mod gather;
 mod halves;

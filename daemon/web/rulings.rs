@@ -15,6 +15,7 @@ use crate::plan::uses::Purpose;
 use crate::queue::ruling::{CertificateOrder, ENDED, RuleOrder};
 use crate::report::account::limit_words;
 use crate::report::ids::{self, FigureId};
+use crate::report::measures::measures;
 use crate::report::page::{Derived, OtherRulings, Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
@@ -221,12 +222,14 @@ pub async fn report(
     let rows = desk.keeper.rulings(run).await?;
     let remarks = desk.store.remarks(run).await?;
     let rulings = told(&rows, &remarks);
+    let whole = runs::whole(&desk, run).await?;
+    let measures = measures(&whole);
     let Whole {
         frozen,
         events,
         readings,
         ..
-    } = runs::whole(&desk, run).await?;
+    } = whole;
     let at = |wall: Option<photometry::units::Wall>| wall.map(wire::utc).unwrap_or_default();
     let page = Page {
         run: RunFacts {
@@ -238,7 +241,12 @@ pub async fn report(
             program: format!("wakerail {}", frozen.program),
             made: at(Some(desk.keeper.now().wall)),
         },
+        subject: format!(
+            "{}, unit {}, plan {}, bench {}",
+            frozen.lamp.name, frozen.placement.unit, frozen.plan.name, frozen.card.name
+        ),
         surveys: gather::surveys(&frozen, &readings, &events),
+        measures,
         derived: rulings.iter().filter_map(derived).collect(),
         remarks: remarks.iter().map(said).collect(),
         notes: [again(&desk, &row).await?, notes(&rulings)].concat(),

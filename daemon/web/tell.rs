@@ -310,7 +310,7 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
             every.shown()
         ),
         Decision::Began { program, by, at } => {
-            format!("`{program}` starts ({by}) at {} UTC", instant(at.wall).utc)
+            format!("`{program}` starts ({by}) at {}", instant(at.wall).utc)
         }
         Decision::WarmUp {
             stable,

@@ -137,6 +137,8 @@ async fn figures(
 fn page_of(run: RunId, surveys: Vec<SurveyFigures>) -> Page {
     let text = |text: &str| text.to_owned();
     Page {
+        subject: String::new(),
+        measures: Vec::new(),
         run: RunFacts {
             number: run.0,
             state: text("complete"),

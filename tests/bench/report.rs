@@ -9,6 +9,8 @@ use wakerail::report::survey::{Heading, NetOf, PointFigure, SettingFigures, Surv
 pub fn page() -> Page {
     let text = |text: &str| text.to_owned();
     Page {
+        subject: String::new(),
+        measures: Vec::new(),
         run: RunFacts {
             number: 12,
             state: text("complete"),

@@ -202,6 +202,8 @@ fn ids_of_page(sources: &Sources<'_>) -> BTreeSet<String> {
             program: text("wakerail"),
             made: text(""),
         },
+        subject: text("no survey"),
+        measures: Vec::new(),
         surveys: sources.surveys.clone(),
         other_rulings: Vec::new(),
         rulings: Vec::new(),

@@ -209,6 +209,9 @@ impl<'a> Test<'a> {
 /// are shares of its value, are theirs.
 const SCALING: [&str; 6] = ["lx", "W/m2", "mW/m2", "lx min", "lm", "W"];
 
+/// Figures in such a unit that are ratios all the same.
+const RATIOS: [&str; 2] = ["melanopic_edi_per_100_lx", "small_source_lx"];
+
 /// A figure with its terms: the scatter of the same figure over `repeats`, and the
 /// meter's written ones where it scales with the light.
 fn with_terms(figure: Figure, repeats: &[f64], terms: &[WrittenTerm]) -> Figure {
@@ -220,7 +223,8 @@ fn with_terms(figure: Figure, repeats: &[f64], terms: &[WrittenTerm]) -> Figure 
     if let Some(u) = scatter.and_then(|moments| moments.standard_error()) {
         estimate = estimate.with(REPEATABILITY, u, Some((repeats.len() - 1) as f64));
     }
-    if SCALING.contains(&figure.name.unit) {
+    let is_ratio = RATIOS.contains(&figure.name.name);
+    if SCALING.contains(&figure.name.unit) && !is_ratio {
         for term in terms {
             estimate = estimate.with(&term.source, (value * term.share.share()).abs(), None);
         }

@@ -13,6 +13,9 @@ use crate::store::readings::ReadingRow;
 
 /// A chart shows so many points at most.
 const POINTS_AT_MOST: usize = 1_500;
+/// Readings before the start that tell the dark; fewer leave it to those before
+/// the soak.
+const BEFORE_AT_LEAST: usize = 10;
 /// A meter's readings are no finer than this share of the smallest dark reading's
 /// range; without a stated resolution, in lx.
 const RESOLUTION_LX: f64 = 0.001;
@@ -51,7 +54,7 @@ fn measure(
     (of, meter): (String, &str),
 ) -> Measure {
     let name = program.map_or("", |program| program.name.as_str());
-    let mut found = test.empty(&of, format!("{name} ({of}), by {meter}"), meter);
+    let mut found = test.empty(&of, format!("{name} ({of})"), meter);
     let samples = test
         .readings(Purpose::Sample)
         .filter(|row| row.no == i64::from(action.no) && row.reading.meter == meter);
@@ -79,10 +82,14 @@ fn measure(
             "{lost} of {n} readings gave no value; the curve has gaps there."
         ));
     }
-    let dark_lx: Vec<f64> = dark
-        .iter()
-        .filter_map(|row| row.reading.outcome.value())
-        .collect();
+    let off = dark.iter().filter_map(|row| row.reading.outcome.value());
+    let before = before(&samples, began.0);
+    // The room's light moves in the hours of the soak: what the meter saw just
+    // before the program is nearer to it than what it saw before the soak.
+    let dark_lx = match before.len() >= BEFORE_AT_LEAST {
+        true => before,
+        false => off.collect(),
+    };
     let Some(dark) = Dark::of(&dark_lx, RESOLUTION_LX) else {
         let text =
             "Nothing was read with the lamp off by this meter: without it there are no figures.";
@@ -123,6 +130,17 @@ fn measure(
     let every = curve.len().div_ceil(POINTS_AT_MOST).max(1);
     found.curve = Some(Curve::Ramp(net.step_by(every).collect()));
     found
+}
+
+/// The light in the first half of the time before the start: a lamp whose clock is
+/// early by less than the other half is still dark.
+fn before(samples: &[&ReadingRow], began: Moment) -> Vec<f64> {
+    let since = |row: &ReadingRow| row.reading.asked.mono.since(began.mono).secs();
+    let lead = samples.first().map_or(0.0, |first| since(first));
+    let early = samples.iter().filter(|row| since(row) < lead / 2.0);
+    let values = early.map(|row| row.reading.outcome.value());
+    // One that is out of range leaves the dark unknown.
+    values.collect::<Option<Vec<f64>>>().unwrap_or_default()
 }
 
 /// When the program of a reading's recording began, and what started it.

@@ -156,6 +156,11 @@ fn figures(test: &Test<'_>, found: &mut Measure, nm: &[f64], average: &[f64], ne
             with_terms(figure, &repeats, terms)
         })
         .collect();
+    found.notes.push(
+        "U of colour figures holds the scatter of the captures alone: errors of the meter's \
+         wavelengths and its stray light are not in it."
+            .to_owned(),
+    );
     if net.len() == 1 {
         let text = "One spectrum: how far others would lie from it is not known.";
         found.notes.push(text.to_owned());

@@ -41,7 +41,7 @@ pub fn point_id(
     id_of(run, survey, setting, SettingFigure::At(place))
 }
 
-fn figure(out: &mut Markup, title: &str, svg: &str, says: &str) {
+pub(super) fn figure(out: &mut Markup, title: &str, svg: &str, says: &str) {
     out.open("figure", &[]);
     out.element("h3", &[], title);
     let attributes = [

@@ -17,6 +17,7 @@ mod charts;
 mod derived;
 pub(super) mod fits;
 mod markup;
+mod measured;
 mod record;
 mod rulings;
 mod stated;
@@ -32,6 +33,7 @@ use std::borrow::Cow;
 
 pub use derived::Derived;
 
+use super::measures::Measure;
 use super::survey::{PointFigure, SurveyFigures};
 use markup::Markup;
 
@@ -40,8 +42,12 @@ use markup::Markup;
 pub struct Page {
     /// The run.
     pub run: RunFacts,
+    /// What was measured where: lamp, unit, plan, bench.
+    pub subject: String,
     /// Its surveys, in the itinerary's order.
     pub surveys: Vec<SurveyFigures>,
+    /// What its other tests found.
+    pub measures: Vec<Measure>,
     /// What its own plan ruled on it, under its own certificate.
     pub rulings: Vec<Ruled>,
     /// What other plans and certificates ruled on it.
@@ -141,13 +147,18 @@ pub fn html(page: &Page) -> String {
     out.open("main", &[]);
     rulings::section(&mut out, page);
     derived::section(&mut out, page);
-    surprises::section(&mut out, page);
+    if !page.surveys.is_empty() || page.measures.is_empty() {
+        surprises::section(&mut out, page);
+    }
     sentences(&mut out, "Notes", &page.notes);
     sentences(&mut out, "What people said of it", &page.remarks);
-    charts::section(&mut out, page);
-    record::section(&mut out, page);
-    fits::section(&mut out, page);
-    record::subtracted(&mut out, page);
+    if !page.surveys.is_empty() || page.measures.is_empty() {
+        charts::section(&mut out, page);
+        record::section(&mut out, page);
+        fits::section(&mut out, page);
+        record::subtracted(&mut out, page);
+    }
+    measured::section(&mut out, page);
     stated::section(&mut out, page);
     stated::cautions(&mut out);
     out.close();
@@ -189,7 +200,10 @@ fn sound(page: &Page) -> Cow<'_, Page> {
 fn finding(page: &Page) -> String {
     let mut sentence = match page.surveys.first() {
         Some(survey) => super::lux_chart::lux_against_distance(survey).title,
-        None => "Nothing was measured".to_owned(),
+        None => match page.measures.as_slice() {
+            [] => "Nothing was measured".to_owned(),
+            measures => measured_words(measures),
+        },
     };
     if !page.rulings.is_empty() {
         sentence += &format!("; {}", rulings::summary(&page.rulings));
@@ -201,7 +215,20 @@ fn finding(page: &Page) -> String {
 }
 
 fn is_unfinished(page: &Page) -> bool {
-    !page.run.is_complete() || page.surveys.iter().any(|survey| survey.unfinished)
+    let unfinished = page.surveys.iter().any(|survey| survey.unfinished);
+    !page.run.is_complete() || unfinished || page.measures.iter().any(|one| one.unfinished)
+}
+
+/// What was measured where there is no survey: `spectra of 4 settings`.
+fn measured_words(measures: &[Measure]) -> String {
+    let tests: Vec<String> = measures
+        .chunk_by(|a, b| a.test == b.test)
+        .filter_map(|test| {
+            let first = test.first()?;
+            Some(format!("{} ({})", first.test, first.kind.word()))
+        })
+        .collect();
+    format!("Measured: {}", tests.join(", "))
 }
 
 fn heading(page: &Page) -> String {
@@ -214,7 +241,7 @@ fn heading(page: &Page) -> String {
                 heading.lamp, heading.unit, heading.plan, heading.bench
             )
         }
-        None => "no survey".to_owned(),
+        None => page.subject.clone(),
     };
     format!("Report of run {}: {what}", run.number)
 }
@@ -258,7 +285,9 @@ fn example(page: &Page) -> String {
         let point = setting.points.first()?;
         Some(charts::point_id(page.run.number, survey, setting, point).to_string())
     };
-    point().or(ruling).unwrap_or_else(|| "12.r3".to_owned())
+    let named = || measured::example(page);
+    let found = point().or_else(named).or(ruling);
+    found.unwrap_or_else(|| "12.r3".to_owned())
 }
 
 fn sentences(out: &mut Markup, title: &str, said: &[String]) {

@@ -42,6 +42,8 @@ pub fn page() -> Page {
             program: "wakerail 0.1.0".to_owned(),
             made: "2026-11-26 08:00 UTC".to_owned(),
         },
+        subject: "no survey".to_owned(),
+        measures: Vec::new(),
         surveys: vec![survey],
         other_rulings: Vec::new(),
         rulings: vec![

@@ -1,0 +1,172 @@
+//! What tests beside surveys found: for each test its curves, and for each setting
+//! or program its figures, with what must be known of them.
+
+use photometry::figure::{Figure, Given, five_digits};
+
+use super::Page;
+use super::markup::{Cell, Markup, Row};
+use crate::plan::itinerary::KindName;
+use crate::report::curve_chart::{self, Curves};
+use crate::report::digits;
+use crate::report::ids::FigureId;
+use crate::report::measures::{Curve, Measure};
+use crate::report::survey::K;
+
+/// Lines in one picture.
+const LINES_AT_MOST: usize = 8;
+
+/// The sections; nothing where a run has surveys only.
+pub fn section(out: &mut Markup, page: &Page) {
+    let tests = page.measures.chunk_by(|a, b| a.test == b.test);
+    for (index, test) in tests.enumerate() {
+        let Some(first) = test.first() else { continue };
+        out.open("section", &[]);
+        let title = format!("{}: {}", first.test, what(first.kind));
+        out.element("h2", &[], &title);
+        if let Some(curves) = curves(test) {
+            let svg = curve_chart::within(&format!("curve{index}"), &curves);
+            super::charts::figure(out, &curves.title, &svg, &curves.y_label);
+        }
+        for measure in test {
+            one(out, page.run.number, measure);
+        }
+        out.close();
+    }
+}
+
+/// The id of the first figure.
+pub(super) fn example(page: &Page) -> Option<String> {
+    let measure = page.measures.iter().find(|one| !one.figures.is_empty())?;
+    let figure = measure.figures.first()?;
+    Some(id(page.run.number, measure, figure).to_string())
+}
+
+fn id(run: i64, measure: &Measure, figure: &Figure) -> FigureId {
+    FigureId::Measured {
+        run,
+        test: measure.test.clone(),
+        of: measure.of.clone(),
+        figure: figure.name,
+    }
+}
+
+const fn what(kind: KindName) -> &'static str {
+    match kind {
+        KindName::Survey => "illuminance",
+        KindName::Flux => "luminous flux",
+        KindName::Ramp => "light against time",
+        KindName::Spectrum => "spectra",
+        KindName::Flicker => "modulation of the light",
+        KindName::Standby => "standby",
+    }
+}
+
+fn one(out: &mut Markup, run: i64, measure: &Measure) {
+    out.element(
+        "h3",
+        &[],
+        &format!("{}, by {}", measure.shown, measure.meter),
+    );
+    if !measure.notes.is_empty() {
+        out.open("ul", &[]);
+        for note in &measure.notes {
+            out.element("li", &[], note);
+        }
+        out.close();
+    }
+    if measure.figures.is_empty() {
+        out.element("p", &[], "There are no figures.");
+        return;
+    }
+    let rows = measure.figures.iter().map(|figure| Row {
+        id: id(run, measure, figure),
+        cells: cells(figure),
+    });
+    let caption = format!("U: k = {K}, of the terms that are known");
+    out.table(&caption, &["figure", "value", "U", "unit", "remark"], rows);
+}
+
+fn cells(figure: &Figure) -> Vec<Cell> {
+    let marks = || figure.marks.join("; ");
+    let mut cells = vec![Cell::Words(figure.name.meaning.to_owned())];
+    let (value, expanded) = match &figure.given {
+        Given::Number(value) => (five_digits(*value), String::new()),
+        Given::Estimate(estimate) => {
+            let expanded = estimate.expanded(K);
+            let (value, u) = digits::shown(estimate.value, Some(expanded));
+            (value, u.unwrap_or_default())
+        }
+        Given::Word(word) => ((*word).to_owned(), String::new()),
+        Given::AtMost(bound) => (format!("at most {}", five_digits(*bound)), String::new()),
+        Given::AtLeast(bound) => (format!("at least {}", five_digits(*bound)), String::new()),
+        Given::Withheld(why) => {
+            cells.push(Cell::Across(3, "withheld".to_owned()));
+            let marks = marks();
+            let words = match marks.is_empty() {
+                true => why.clone(),
+                false => format!("{why}; {marks}"),
+            };
+            cells.push(Cell::Words(words));
+            return cells;
+        }
+    };
+    cells.push(Cell::Figure(value));
+    cells.push(Cell::Figure(expanded));
+    cells.push(Cell::Words(figure.name.unit.to_owned()));
+    let marks = marks();
+    cells.push(Cell::Words(if marks.is_empty() {
+        "–".to_owned()
+    } else {
+        marks
+    }));
+    cells
+}
+
+/// The curves of a test in one picture; spectra over their largest value, for
+/// settings differ by decades.
+fn curves(test: &[Measure]) -> Option<Curves> {
+    let of = |measure: &Measure| {
+        let curve = measure.curve.as_ref()?;
+        Some((measure.shown.clone(), curve.clone()))
+    };
+    let all: Vec<(String, Curve)> = test.iter().filter_map(of).take(LINES_AT_MOST).collect();
+    let (x_label, y_label, title) = match &all.first()?.1 {
+        Curve::Spectrum(_) => (
+            "wavelength (nm)",
+            "spectral irradiance over its largest value",
+            "Spectra, each over its largest value",
+        ),
+        Curve::Waveform(_) => (
+            "time (ms)",
+            "light over its mean",
+            "The light of the first 50 ms",
+        ),
+        Curve::Ramp(_) => (
+            "time since the start (min)",
+            "net illuminance (lx)",
+            "Light against time",
+        ),
+    };
+    let lines = all.into_iter().map(|(name, curve)| match curve {
+        Curve::Spectrum(points) => {
+            let most = points.iter().map(|point| point.1).fold(0.0, f64::max);
+            let over = |(nm, value): (f64, f64)| (nm, value / most);
+            let points = points.into_iter().map(over);
+            (
+                name,
+                if most > 0.0 {
+                    points.collect()
+                } else {
+                    Vec::new()
+                },
+            )
+        }
+        Curve::Waveform(points) | Curve::Ramp(points) => (name, points),
+    });
+    Some(Curves {
+        title: title.to_owned(),
+        x_label: x_label.to_owned(),
+        y_label: y_label.to_owned(),
+        lines: lines.collect(),
+    })
+}
