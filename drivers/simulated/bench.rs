@@ -18,9 +18,11 @@ use super::faults::Device;
 use super::fingers::Fingers;
 use super::line_rail::LineRail;
 use super::meter::Meter;
+use super::power_meter::PowerMeter;
 use super::rail::Rail;
 use super::register_rail::RegisterRail;
 use super::registers::Wrapping;
+use super::room_sensor::RoomSensor;
 use super::spectroradiometer::Spectroradiometer;
 use super::waveform_photometer::WaveformPhotometer;
 use super::world::{Person, RailSpeech, World, WorldError, WorldSpec};
@@ -157,6 +159,8 @@ impl SimulatedBench {
                 let end = end.at_bytes_per_second(speed);
                 serve(seat, end, WaveformPhotometer::machine(&self.world))
             }
+            Device::PowerMeter => serve(seat, end, PowerMeter::machine(&self.world)),
+            Device::RoomSensor => serve(seat, end, RoomSensor::machine(&self.world)),
         };
         let guard = guard.map_err(failed)?;
         self.plugged().push((device, guard));
@@ -218,6 +222,8 @@ fn seat_name(device: Device) -> &'static str {
         Device::Fingers => "simulated fingers",
         Device::Spectroradiometer => "simulated spectroradiometer",
         Device::WaveformPhotometer => "simulated waveform photometer",
+        Device::PowerMeter => "simulated power meter",
+        Device::RoomSensor => "simulated room sensor",
     }
 }
 

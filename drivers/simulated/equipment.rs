@@ -5,6 +5,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::power_meter::{PowerMeterModel, PowerMeterState};
+use super::room_sensor::RoomSensorModel;
 use super::spectroradiometer::{SpectroradiometerModel, SpectroradiometerState};
 use super::waveform_photometer::{WaveformPhotometerModel, WaveformPhotometerState};
 
@@ -19,6 +21,10 @@ pub struct Equipment {
     pub spectroradiometer: SpectroradiometerModel,
     /// The waveform photometer.
     pub waveform_photometer: WaveformPhotometerModel,
+    /// The power meter.
+    pub power_meter: PowerMeterModel,
+    /// The room sensor.
+    pub room_sensor: RoomSensorModel,
 }
 
 impl Default for Equipment {
@@ -28,6 +34,8 @@ impl Default for Equipment {
             bytes_per_second: 92_160,
             spectroradiometer: SpectroradiometerModel::array(),
             waveform_photometer: WaveformPhotometerModel::filtered(),
+            power_meter: PowerMeterModel::plug(),
+            room_sensor: RoomSensorModel::wall(),
         }
     }
 }
@@ -40,4 +48,6 @@ pub struct EquipmentState {
     pub spectroradiometer: SpectroradiometerState,
     /// The waveform photometer's settings.
     pub waveform_photometer: WaveformPhotometerState,
+    /// The power meter's settings.
+    pub power_meter: PowerMeterState,
 }

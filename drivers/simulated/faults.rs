@@ -21,6 +21,10 @@ pub enum Device {
     Spectroradiometer,
     /// The waveform photometer.
     WaveformPhotometer,
+    /// The power meter.
+    PowerMeter,
+    /// The sensor of ambient light and temperature.
+    RoomSensor,
 }
 
 /// One thing that goes wrong. The counted event is named with each.
@@ -116,6 +120,14 @@ pub enum Event {
     WaveformPhotometerAsked,
     /// A waveform was taken.
     WaveformTaken,
+    /// A line that asks the power meter something.
+    PowerMeterAsked,
+    /// A reading of power.
+    PowerRead,
+    /// A line that asks the room sensor something.
+    RoomSensorAsked,
+    /// A reading of the room sensor.
+    RoomRead,
     /// A finger has left its button.
     Pressed,
     /// A coil was told to close.
@@ -135,6 +147,8 @@ impl Device {
             Device::Fingers => Event::FingersAsked,
             Device::Spectroradiometer => Event::SpectroradiometerAsked,
             Device::WaveformPhotometer => Event::WaveformPhotometerAsked,
+            Device::PowerMeter => Event::PowerMeterAsked,
+            Device::RoomSensor => Event::RoomSensorAsked,
         }
     }
 }

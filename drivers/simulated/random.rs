@@ -17,6 +17,10 @@ pub enum Stream {
     Elements = 4,
     /// The waveform photometer's noise, one counter per reading and sample.
     WaveformNoise = 5,
+    /// The power meter's noise.
+    PowerNoise = 6,
+    /// The room sensor's noise.
+    RoomNoise = 7,
 }
 
 /// The golden ratio's fraction as a 64-bit odd number.

@@ -1,4 +1,4 @@
-//! The room around the bench: stray and ambient light, and the errors that the
+//! The room around the bench: stray and ambient light, the air, and the errors that the
 //! bench's owner cannot know.
 //!
 //! The hidden errors are drawn once from the seed, each with the standard
@@ -21,6 +21,77 @@ pub struct RoomModel {
     pub swing: Ratio,
     /// Period of the swing.
     pub period: Span,
+    /// Light that comes and goes: doors, daylight.
+    #[serde(default)]
+    pub events: Vec<LightEvent>,
+    /// The temperature of the air.
+    #[serde(default)]
+    pub air: Air,
+}
+
+/// Light from outside for a time.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LightEvent {
+    /// So long after the world's zero.
+    pub begins: Span,
+    /// For so long.
+    pub lasts: Span,
+    /// At most so much more at the meter's plane.
+    pub adds: Lux,
+    /// How it comes and goes.
+    pub shows: Shows,
+}
+
+/// How light from outside comes and goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Shows {
+    /// At once, as through a door.
+    AtOnce,
+    /// As half a sine, as daylight does.
+    Slowly,
+}
+
+impl LightEvent {
+    /// What it adds so long after the world's zero.
+    fn light(&self, since: Span) -> f64 {
+        let part = (since - self.begins).secs() / self.lasts.secs();
+        match self.shows {
+            _ if !(0.0..1.0).contains(&part) => 0.0,
+            Shows::AtOnce => self.adds.0,
+            Shows::Slowly => self.adds.0 * (std::f64::consts::PI * part).sin(),
+        }
+    }
+}
+
+/// The temperature of the air: a slow sine about its mean.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Air {
+    /// In degrees Celsius.
+    pub mean_c: f64,
+    /// Amplitude in K.
+    pub swing_k: f64,
+    /// Period of the swing.
+    pub period: Span,
+}
+
+impl Default for Air {
+    /// 22 degrees, 0.6 K about them in 100 min.
+    fn default() -> Air {
+        Air {
+            mean_c: 22.0,
+            swing_k: 0.6,
+            period: Span::from_mins(100),
+        }
+    }
+}
+
+impl Air {
+    /// In degrees Celsius.
+    pub fn celsius_at(&self, at: Mono) -> f64 {
+        let turns = at.since(Mono::ZERO).secs() / self.period.secs();
+        self.mean_c + self.swing_k * (std::f64::consts::TAU * turns).sin()
+    }
 }
 
 impl RoomModel {
@@ -31,13 +102,18 @@ impl RoomModel {
             ambient: Lux(0.05),
             swing: Ratio::new(0.2),
             period: Span::from_mins(240),
+            events: Vec::new(),
+            air: Air::default(),
         }
     }
 
     /// Illuminance with the lamp dark.
     pub fn ambient_at(&self, at: Mono) -> Lux {
-        let turns = at.since(Mono::ZERO).secs() / self.period.secs();
-        Lux(self.ambient.0 * (1.0 + self.swing.share() * (std::f64::consts::TAU * turns).sin()))
+        let since = at.since(Mono::ZERO);
+        let turns = since.secs() / self.period.secs();
+        let swing = self.swing.share() * (std::f64::consts::TAU * turns).sin();
+        let outside: f64 = self.events.iter().map(|event| event.light(since)).sum();
+        Lux(self.ambient.0 * (1.0 + swing) + outside)
     }
 
     /// What reaches the meter when `direct` comes from the lamp.
@@ -100,6 +176,26 @@ mod tests {
         assert!((at(180) - 0.04).abs() < 1e-12);
         let total = room.total(Lux(100.0), Mono::ZERO).0;
         assert!((total - 100.25).abs() < 1e-9);
+    }
+
+    /// Half a sine of 6 h up to 500 lx: half of it after a sixth of its length (by
+    /// hand: sin 30 degrees), nothing before and behind.
+    #[test]
+    fn daylight_comes_and_goes() {
+        let room = RoomModel {
+            events: vec![LightEvent {
+                begins: Span::from_mins(600),
+                lasts: Span::from_mins(360),
+                adds: Lux(500.0),
+                shows: Shows::Slowly,
+            }],
+            swing: Ratio::new(0.0),
+            ..RoomModel::night()
+        };
+        for (mins, light) in [(599, 0.0), (660, 250.0), (780, 500.0), (960, 0.0)] {
+            let shown = room.ambient_at(Mono::ZERO + Span::from_mins(mins)).0 - 0.05;
+            assert!((shown - light).abs() < 1e-9, "{mins}: {shown}");
+        }
     }
 
     #[test]

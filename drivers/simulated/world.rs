@@ -343,6 +343,14 @@ impl World {
         }
     }
 
+    /// Active power that the lamp takes, in W; `now` may lie one integration back.
+    pub fn watts(&self, now: Mono) -> f64 {
+        self.edit(now, |spec, state, at| {
+            state.lamp.advance(&spec.lamp, at);
+            state.lamp.watts(&spec.lamp, at)
+        })
+    }
+
     /// The errors that the bench's owner cannot know.
     pub fn hidden(&self) -> Hidden {
         self.0.hidden
@@ -353,7 +361,9 @@ impl World {
         match device {
             Device::Spectroradiometer => self.draw_gain(2),
             Device::WaveformPhotometer => self.draw_gain(3),
-            Device::Meter | Device::Rail | Device::Fingers => self.0.hidden.gain,
+            Device::PowerMeter => self.draw_gain(4),
+            Device::Meter => self.0.hidden.gain,
+            _ => 1.0,
         }
     }
 
