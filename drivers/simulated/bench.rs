@@ -160,6 +160,8 @@ impl SimulatedBench {
                 serve(seat, end, WaveformPhotometer::machine(&self.world))
             }
             Device::PowerMeter => serve(seat, end, PowerMeter::machine(&self.world)),
+            Device::Meter2 => serve(seat, end, Meter::fixed(&self.world)),
+            Device::SpherePhotometer => serve(seat, end, Meter::of_sphere(&self.world)),
             Device::RoomSensor => serve(seat, end, RoomSensor::machine(&self.world)),
         };
         let guard = guard.map_err(failed)?;
@@ -224,6 +226,8 @@ fn seat_name(device: Device) -> &'static str {
         Device::WaveformPhotometer => "simulated waveform photometer",
         Device::PowerMeter => "simulated power meter",
         Device::RoomSensor => "simulated room sensor",
+        Device::Meter2 => "simulated fixed meter",
+        Device::SpherePhotometer => "simulated sphere photometer",
     }
 }
 

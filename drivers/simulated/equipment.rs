@@ -3,11 +3,14 @@
 //!
 //! Kept by `world`; each device has a file of its own.
 
+use photometry::units::Ratio;
 use serde::{Deserialize, Serialize};
 
+use super::meter::{MeterModel, MeterState};
 use super::power_meter::{PowerMeterModel, PowerMeterState};
 use super::room_sensor::RoomSensorModel;
 use super::spectroradiometer::{SpectroradiometerModel, SpectroradiometerState};
+use super::sphere::{SphereModel, SphereState};
 use super::waveform_photometer::{WaveformPhotometerModel, WaveformPhotometerState};
 
 /// What is fixed about the further devices.
@@ -25,6 +28,14 @@ pub struct Equipment {
     pub power_meter: PowerMeterModel,
     /// The room sensor.
     pub room_sensor: RoomSensorModel,
+    /// The fixed illuminance meter beside the rail.
+    pub fixed_meter: MeterModel,
+    /// Its light as a share of the lamp's at 1 m on the axis.
+    pub fixed_meter_sees: Ratio,
+    /// The sphere and its lamps.
+    pub sphere: SphereModel,
+    /// The photometer at the sphere's port.
+    pub sphere_photometer: MeterModel,
 }
 
 impl Default for Equipment {
@@ -36,6 +47,10 @@ impl Default for Equipment {
             waveform_photometer: WaveformPhotometerModel::filtered(),
             power_meter: PowerMeterModel::plug(),
             room_sensor: RoomSensorModel::wall(),
+            fixed_meter: MeterModel::handheld(),
+            fixed_meter_sees: Ratio::new(0.35),
+            sphere: SphereModel::one_metre(),
+            sphere_photometer: MeterModel::sphere(),
         }
     }
 }
@@ -50,4 +65,10 @@ pub struct EquipmentState {
     pub waveform_photometer: WaveformPhotometerState,
     /// The power meter's settings.
     pub power_meter: PowerMeterState,
+    /// The fixed meter's settings.
+    pub fixed_meter: MeterState,
+    /// What is in the sphere, and which of its lamps are on.
+    pub sphere: SphereState,
+    /// The settings of the sphere's photometer.
+    pub sphere_photometer: MeterState,
 }

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Device {
-    /// The illuminance meter.
+    /// The illuminance meter on the carriage.
     Meter,
     /// The rail's controller.
     Rail,
@@ -25,6 +25,10 @@ pub enum Device {
     PowerMeter,
     /// The sensor of ambient light and temperature.
     RoomSensor,
+    /// A second illuminance meter, fixed beside the rail.
+    Meter2,
+    /// The photometer at the sphere's port.
+    SpherePhotometer,
 }
 
 /// One thing that goes wrong. The counted event is named with each.
@@ -128,6 +132,14 @@ pub enum Event {
     RoomSensorAsked,
     /// A reading of the room sensor.
     RoomRead,
+    /// A line that asks the fixed meter something.
+    Meter2Asked,
+    /// A reading of the fixed meter.
+    Meter2Read,
+    /// A line that asks the sphere's photometer something.
+    SpherePhotometerAsked,
+    /// A reading of the sphere's photometer.
+    SphereRead,
     /// A finger has left its button.
     Pressed,
     /// A coil was told to close.
@@ -149,6 +161,8 @@ impl Device {
             Device::WaveformPhotometer => Event::WaveformPhotometerAsked,
             Device::PowerMeter => Event::PowerMeterAsked,
             Device::RoomSensor => Event::RoomSensorAsked,
+            Device::Meter2 => Event::Meter2Asked,
+            Device::SpherePhotometer => Event::SpherePhotometerAsked,
         }
     }
 }

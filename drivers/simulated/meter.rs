@@ -12,7 +12,7 @@ use super::random::{Stream, normal};
 use super::scpi_device::{
     DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit, closes, shutter,
 };
-use super::world::World;
+use super::world::{World, WorldSpec};
 
 /// What a meter is made of.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -38,6 +38,17 @@ impl MeterModel {
             noise: Ratio::new(0.001),
             floor: Lux(0.0005),
             dark: Lux(0.004),
+        }
+    }
+
+    /// At a sphere's port, where there is much light: 20 lx to 200 klx, and more
+    /// dark signal.
+    pub fn sphere() -> MeterModel {
+        MeterModel {
+            ranges: [20.0, 200.0, 2e3, 2e4, 2e5].map(Lux).to_vec(),
+            floor: Lux(0.002),
+            dark: Lux(0.15),
+            ..MeterModel::handheld()
         }
     }
 }
@@ -69,61 +80,111 @@ impl Default for MeterState {
     }
 }
 
-/// The meter as an instrument.
+/// An illuminance meter as an instrument: the one on the carriage, the fixed one,
+/// or the sphere's.
 pub(super) struct Meter {
     world: World,
+    which: Device,
     faults: Vec<Fault>,
     serial: u64,
 }
 
 impl Meter {
-    /// A meter in this world, ready for a wire.
+    /// The one on the carriage, ready for a wire.
     pub(super) fn machine(world: &World) -> ScpiDevice<Meter> {
-        Meter::numbered(world, world.spec().seed % 1_000_000)
+        Meter::numbered(world, Device::Meter, 0)
     }
 
-    /// Another meter of the same kind.
+    /// Another one of the same kind in its place.
     pub(super) fn another(world: &World) -> ScpiDevice<Meter> {
-        Meter::numbered(world, (world.spec().seed + 1) % 1_000_000)
+        Meter::numbered(world, Device::Meter, 1)
     }
 
-    fn numbered(world: &World, serial: u64) -> ScpiDevice<Meter> {
+    /// The fixed one.
+    pub(super) fn fixed(world: &World) -> ScpiDevice<Meter> {
+        Meter::numbered(world, Device::Meter2, 2)
+    }
+
+    /// The one at the sphere's port.
+    pub(super) fn of_sphere(world: &World) -> ScpiDevice<Meter> {
+        Meter::numbered(world, Device::SpherePhotometer, 3)
+    }
+
+    fn numbered(world: &World, which: Device, nth: u64) -> ScpiDevice<Meter> {
         let meter = Meter {
             world: world.clone(),
+            which,
             faults: Vec::new(),
-            serial,
+            serial: (world.spec().seed + nth) % 1_000_000,
         };
         ScpiDevice::new(world.clone(), meter)
     }
 
+    /// What it is made of.
+    fn model<'a>(&self, spec: &'a WorldSpec) -> &'a MeterModel {
+        match self.which {
+            Device::Meter2 => &spec.equipment.fixed_meter,
+            Device::SpherePhotometer => &spec.equipment.sphere_photometer,
+            _ => &spec.meter,
+        }
+    }
+
+    /// What its readings count, and the stream of their noise.
+    fn readings(&self) -> (Event, Stream) {
+        match self.which {
+            Device::Meter2 => (Event::Meter2Read, Stream::Meter2Noise),
+            Device::SpherePhotometer => (Event::SphereRead, Stream::SphereNoise),
+            _ => (Event::Read, Stream::MeterNoise),
+        }
+    }
+
+    /// The light before it.
+    fn light(&self, now: Mono) -> Lux {
+        match self.which {
+            Device::Meter2 => self.world.fixed_light(now),
+            Device::SpherePhotometer => self.world.port(now),
+            _ => self.world.light(now),
+        }
+    }
+
+    fn settings(&self) -> MeterState {
+        self.with_settings(|state| state.clone())
+    }
+
     fn change(&self, how: impl FnOnce(&mut MeterState)) -> Reply {
-        how(&mut self.world.state().meter);
+        self.with_settings(how);
         Reply::Done
     }
 
+    fn with_settings<T>(&self, how: impl FnOnce(&mut MeterState) -> T) -> T {
+        let mut state = self.world.state();
+        how(match self.which {
+            Device::Meter2 => &mut state.equipment.fixed_meter,
+            Device::SpherePhotometer => &mut state.equipment.sphere_photometer,
+            _ => &mut state.meter,
+        })
+    }
+
     fn integration(&self) -> Span {
-        let state = self.world.state();
-        state.meter.aperture.times(i64::from(state.meter.averages))
+        let state = self.settings();
+        state.aperture.times(i64::from(state.averages))
     }
 
     /// What the sensor gives, before it is cut to counts.
     fn sensed(&self, now: Mono) -> f64 {
         let spec = self.world.spec();
-        let model = &spec.meter;
+        let model = self.model(&spec);
         let half = Span::from_ns(self.integration().ns() / 2);
-        let (closed, averages) = {
-            let state = self.world.state();
-            (state.meter.closed, state.meter.averages)
-        };
-        let light = if closed {
+        let state = self.settings();
+        let light = if state.closed {
             0.0
         } else {
-            self.world.light(now + -half).0 * self.world.hidden().gain
+            self.light(now + -half).0 * self.world.gain(self.which)
         };
-        let seed = self.world.spec().seed;
-        let reading = self.world.count(Event::Read);
-        let draw = |which| normal(seed, Stream::MeterNoise, 2 * reading + which);
-        let spread = 1.0 / f64::from(averages).sqrt();
+        let (event, stream) = self.readings();
+        let reading = self.world.count(event);
+        let draw = |which| normal(spec.seed, stream, 2 * reading + which);
+        let spread = 1.0 / f64::from(state.averages).sqrt();
         let relative = model.noise.share() * spread * draw(0);
         let floor = model.floor.0 * spread * draw(1);
         light * (1.0 + relative) + model.dark.0 + floor
@@ -132,11 +193,15 @@ impl Meter {
 
 impl Instrument for Meter {
     fn device(&self) -> Device {
-        Device::Meter
+        self.which
     }
 
     fn identity(&self) -> String {
-        format!("Simulated,Illuminance meter,{:06},1.0", self.serial)
+        let kind = match self.which {
+            Device::SpherePhotometer => "Sphere photometer",
+            _ => "Illuminance meter",
+        };
+        format!("Simulated,{kind},{:06},1.0", self.serial)
     }
 
     fn reset(&mut self, _now: Mono) {
@@ -144,10 +209,10 @@ impl Instrument for Meter {
     }
 
     fn execute(&mut self, _now: Mono, unit: &Unit) -> Reply {
-        let state = self.world.state().meter.clone();
+        let state = self.settings();
         if unit.query {
             return if unit.is("READ") {
-                self.faults = self.world.happens(Event::Read);
+                self.faults = self.world.happens(self.readings().0);
                 Reply::After(self.integration())
             } else if unit.is("SENSe:APERture") {
                 Reply::Answer(nr3(state.aperture.secs()))
@@ -205,7 +270,7 @@ impl Instrument for Meter {
         }
         let sensed = self.sensed(now);
         let spec = self.world.spec();
-        let model = &spec.meter;
+        let model = self.model(&spec);
         let fits = model.ranges.iter().find(|range| sensed <= range.0);
         let top = model.ranges.last().copied().unwrap_or(Lux(0.0));
         let range = fits.copied().unwrap_or(top);
@@ -242,7 +307,8 @@ pub(super) fn nr3(value: f64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::world::WorldSpec;
+    use super::super::lamp::LampModel;
+    use super::super::sphere::{Inside, SphereLamp};
     use super::*;
     use crate::link::wire::Machine;
 
@@ -356,6 +422,55 @@ mod tests {
             assert_eq!(first, "4\n");
             assert!(second.starts_with(&said), "{second}");
             assert_eq!(second.starts_with("4\n"), nth == 2, "{second}");
+        }
+    }
+
+    /// Three meters at once, each with its own light, settings and errors.
+    #[test]
+    fn several_meters_see_each_its_own_light() {
+        let spec = WorldSpec {
+            lamp: LampModel::plover(),
+            ..WorldSpec::new(5)
+        };
+        let world = World::start(spec, None, Mono::ZERO, Span::ZERO).expect("a world");
+        let person = world.person();
+        person.set_level(10, Mono::ZERO);
+        person.puts_in_sphere(Inside::Reference, Mono::ZERO);
+        person.switches(SphereLamp::Reference, true, Mono::ZERO);
+        let mut now = Mono::ZERO + Span::from_secs(50_000);
+        let mut meters = [
+            (Meter::machine(&world), Device::Meter),
+            (Meter::fixed(&world), Device::Meter2),
+            (Meter::of_sphere(&world), Device::SpherePhotometer),
+        ];
+        // By hand: 300 lx at 1 m are 105 lx for the fixed one; 1200 lm * 0.99 * 19.838
+        // / pi are 7502 lx at the port.
+        let ambient = world.spec().room.ambient_at(now).0;
+        let lights = [world.light(now).0, 105.0 + ambient, 7501.8];
+        for ((meter, which), light) in meters.iter_mut().zip(lights) {
+            ask(meter, &mut now, "INP:SHUT CLOS");
+            let dark: f64 = ask(meter, &mut now, "READ?").trim().parse().expect("it");
+            ask(meter, &mut now, "INP:SHUT OPEN;:SENS:APER 0.3");
+            let shown: f64 = ask(meter, &mut now, "READ?").trim().parse().expect("it");
+            let ratio = (shown - dark) / light / world.gain(*which);
+            assert!((ratio - 1.0).abs() < 6e-3, "{which:?}: {shown} {light}");
+            let model = meter_dark(&world, *which);
+            assert!((dark - model).abs() < 0.012, "{which:?}: {dark}");
+        }
+        let gains: Vec<f64> = meters.iter().map(|(_, which)| world.gain(*which)).collect();
+        assert!(gains[0] != gains[1] && gains[1] != gains[2] && gains[0] != gains[2]);
+        ask(&mut meters[2].0, &mut now, "SENS:APER 2");
+        let apertures = meters.map(|(mut meter, _)| ask(&mut meter, &mut now, "SENS:APER?"));
+        let seconds = ["3.000000E-01\n", "3.000000E-01\n", "2.000000E+00\n"];
+        assert_eq!(apertures, seconds);
+    }
+
+    fn meter_dark(world: &World, which: Device) -> f64 {
+        let spec = world.spec();
+        match which {
+            Device::Meter2 => spec.equipment.fixed_meter.dark.0,
+            Device::SpherePhotometer => spec.equipment.sphere_photometer.dark.0,
+            _ => spec.meter.dark.0,
         }
     }
 

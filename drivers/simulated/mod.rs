@@ -51,6 +51,7 @@ pub mod scpi_device;
 pub mod shore_birds;
 pub mod spectra;
 pub mod spectroradiometer;
+pub mod sphere;
 pub mod waveform_photometer;
 pub mod world;
 

@@ -8,6 +8,7 @@ use photometry::units::{Length, Lux, Mono};
 
 use super::lamp::Button;
 use super::programs::Way;
+use super::sphere::{Inside, SphereLamp};
 use super::world::World;
 
 /// A scripted person: works the lamp by hand and knows the truth.
@@ -45,6 +46,20 @@ impl Person {
         state.lamp.advance(&self.0.spec().lamp, at);
         let (way, since) = state.lamp.runs()?;
         Some((way, self.0.clock_time(since)))
+    }
+
+    /// Puts the lamp under test, the reference lamp or nothing into the sphere. What
+    /// is taken out of it stands where it belongs; lamps stay lit.
+    pub fn puts_in_sphere(&self, inside: Inside, now: Mono) {
+        self.0.state().equipment.sphere.inside = inside;
+        self.0.save(now);
+    }
+
+    /// Switches one of the sphere's lamps.
+    pub fn switches(&self, lamp: SphereLamp, on: bool, now: Mono) {
+        let at = self.0.time(now);
+        self.0.state().equipment.sphere.switch(lamp, on, at);
+        self.0.save(now);
     }
 
     /// Presses a button by hand.

@@ -1,7 +1,7 @@
 //! Seeded numbers: SplitMix64 and the Box-Muller transform.
 //!
 //! Every draw is a function of (seed, stream, counter), so that a restarted
-//! simulation goes on where it stopped. Used by `room` and `meter`.
+//! simulation goes on where it stopped. Used by `room` and the instruments.
 //! Source of the generator: Steele, Lea and Flood, OOPSLA 2014, figure 16.
 
 /// What a draw is for; streams never share numbers.
@@ -21,6 +21,10 @@ pub enum Stream {
     PowerNoise = 6,
     /// The room sensor's noise.
     RoomNoise = 7,
+    /// The fixed meter's noise.
+    Meter2Noise = 8,
+    /// The noise of the sphere's photometer.
+    SphereNoise = 9,
 }
 
 /// The golden ratio's fraction as a 64-bit odd number.

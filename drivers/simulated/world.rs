@@ -25,6 +25,7 @@ pub use super::person::Person;
 use super::rail::Controller;
 use super::random::{Stream, normal};
 use super::room::{Hidden, RoomModel, Unknowns};
+use super::sphere::Inside;
 
 /// Everything that is fixed about a simulated bench.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -320,7 +321,7 @@ impl World {
         self.state().carriage.at(&self.spec().rail, at).carriage
     }
 
-    /// Illuminance at the meter's plane, stray and ambient light included, meant
+    /// Illuminance at the plane of the meter on the carriage, stray and ambient light included, meant
     /// over its modulation; `now` may lie one integration back.
     pub fn light(&self, now: Mono) -> Lux {
         let glow = self.glow(now);
@@ -334,13 +335,42 @@ impl World {
         let spec = self.spec();
         state.lamp.advance(&spec.lamp, at);
         let distance = self.distance_of(&state, at);
-        let direct = state.lamp.light(&spec.lamp, distance, at);
+        let direct = match state.equipment.sphere.inside {
+            Inside::Lamp => Lux(0.0),
+            Inside::Nothing | Inside::Reference => state.lamp.light(&spec.lamp, distance, at),
+        };
         Glow {
             lamp: spec.room.with_stray(direct),
             ambient: spec.room.ambient_at(at),
             colour: state.lamp.colour(&spec.lamp, at),
             modulation: state.lamp.modulation(&spec.lamp, at),
         }
+    }
+
+    /// Illuminance at the fixed meter, which sees a share of what there is at 1 m
+    /// on the axis, and the room.
+    pub fn fixed_light(&self, now: Mono) -> Lux {
+        self.edit(now, |spec, state, at| {
+            state.lamp.advance(&spec.lamp, at);
+            let ambient = spec.room.ambient_at(at);
+            if state.equipment.sphere.inside == Inside::Lamp {
+                return ambient;
+            }
+            let metre = state.lamp.light(&spec.lamp, Length::from_mm(1000), at);
+            Lux(metre.0 * spec.equipment.fixed_meter_sees.share() + ambient.0)
+        })
+    }
+
+    /// Illuminance at the sphere's port.
+    pub fn port(&self, now: Mono) -> Lux {
+        self.edit(now, |spec, state, at| {
+            state.lamp.advance(&spec.lamp, at);
+            let lamp = state.lamp.flux(&spec.lamp, at);
+            state
+                .equipment
+                .sphere
+                .port(&spec.equipment.sphere, lamp, at)
+        })
     }
 
     /// Active power that the lamp takes, in W; `now` may lie one integration back.
@@ -362,6 +392,8 @@ impl World {
             Device::Spectroradiometer => self.draw_gain(2),
             Device::WaveformPhotometer => self.draw_gain(3),
             Device::PowerMeter => self.draw_gain(4),
+            Device::Meter2 => self.draw_gain(5),
+            Device::SpherePhotometer => self.draw_gain(6),
             Device::Meter => self.0.hidden.gain,
             _ => 1.0,
         }
