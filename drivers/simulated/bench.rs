@@ -18,6 +18,7 @@ use super::faults::Device;
 use super::fingers::Fingers;
 use super::line_rail::LineRail;
 use super::meter::Meter;
+use super::outlets::Outlets;
 use super::power_meter::PowerMeter;
 use super::rail::Rail;
 use super::register_rail::RegisterRail;
@@ -162,6 +163,7 @@ impl SimulatedBench {
             Device::PowerMeter => serve(seat, end, PowerMeter::machine(&self.world)),
             Device::Meter2 => serve(seat, end, Meter::fixed(&self.world)),
             Device::SpherePhotometer => serve(seat, end, Meter::of_sphere(&self.world)),
+            Device::Outlets => serve(seat, end, Outlets::machine(&self.world)),
             Device::RoomSensor => serve(seat, end, RoomSensor::machine(&self.world)),
         };
         let guard = guard.map_err(failed)?;
@@ -226,6 +228,7 @@ fn seat_name(device: Device) -> &'static str {
         Device::WaveformPhotometer => "simulated waveform photometer",
         Device::PowerMeter => "simulated power meter",
         Device::RoomSensor => "simulated room sensor",
+        Device::Outlets => "simulated outlets",
         Device::Meter2 => "simulated fixed meter",
         Device::SpherePhotometer => "simulated sphere photometer",
     }

@@ -7,6 +7,7 @@ use photometry::units::Ratio;
 use serde::{Deserialize, Serialize};
 
 use super::meter::{MeterModel, MeterState};
+use super::outlets::{OutletsModel, OutletsState};
 use super::power_meter::{PowerMeterModel, PowerMeterState};
 use super::room_sensor::RoomSensorModel;
 use super::spectroradiometer::{SpectroradiometerModel, SpectroradiometerState};
@@ -36,6 +37,8 @@ pub struct Equipment {
     pub sphere: SphereModel,
     /// The photometer at the sphere's port.
     pub sphere_photometer: MeterModel,
+    /// The relays in the mains.
+    pub outlets: OutletsModel,
 }
 
 impl Default for Equipment {
@@ -51,6 +54,7 @@ impl Default for Equipment {
             fixed_meter_sees: Ratio::new(0.35),
             sphere: SphereModel::one_metre(),
             sphere_photometer: MeterModel::sphere(),
+            outlets: OutletsModel::default(),
         }
     }
 }
@@ -71,4 +75,6 @@ pub struct EquipmentState {
     pub sphere: SphereState,
     /// The settings of the sphere's photometer.
     pub sphere_photometer: MeterState,
+    /// The relays in the mains.
+    pub outlets: OutletsState,
 }

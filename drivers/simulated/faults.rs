@@ -29,6 +29,8 @@ pub enum Device {
     Meter2,
     /// The photometer at the sphere's port.
     SpherePhotometer,
+    /// The relays in the mains.
+    Outlets,
 }
 
 /// One thing that goes wrong. The counted event is named with each.
@@ -140,6 +142,8 @@ pub enum Event {
     SpherePhotometerAsked,
     /// A reading of the sphere's photometer.
     SphereRead,
+    /// A line that asks the outlets something.
+    OutletsAsked,
     /// A finger has left its button.
     Pressed,
     /// A coil was told to close.
@@ -163,6 +167,7 @@ impl Device {
             Device::RoomSensor => Event::RoomSensorAsked,
             Device::Meter2 => Event::Meter2Asked,
             Device::SpherePhotometer => Event::SpherePhotometerAsked,
+            Device::Outlets => Event::OutletsAsked,
         }
     }
 }

@@ -2,14 +2,19 @@
 //! test runs the real drivers.
 //!
 //! ```text
-//! drivers ── bytes ── wire ── meter ─┐
-//!                          ── rail ──┼── world: carriage, coils, lamp, room
-//!                          ── fingers┘        └─ file, written before each answer
-//!                          person (by hand, truth) ┘
+//! drivers ── bytes ── wire ── meters, spectrum, waveform, power, room ─┐
+//!                          ── rail ────────────────────────────────────┼── world
+//!                          ── fingers, outlets ────────────────────────┘    │ └─ file, written
+//!                          person (by hand, truth) ─────────────────────────┘    before each answer
 //! ```
 //!
 //! The lamp: what it is (`lamp_model`, with `programs`, `modulation` and `spectra`;
 //! the invented ones are `shore_birds`), and what it is doing (`lamp`).
+//!
+//! Where light goes: `room` and `lights` (the rail's axis), `sphere`. What measures
+//! it: `meter` (on the carriage, fixed, at the sphere's port), `spectroradiometer`,
+//! `waveform_photometer`; beside them `power_meter`, `room_sensor`, and `outlets`
+//! in the mains. `equipment` holds what they are.
 //!
 //! The rail is one of three kinds: `rail` (lines and bytes), `line_rail`,
 //! `register_rail`. What leaves a device of lines, and what a bad wire makes of
@@ -37,6 +42,7 @@ mod mangle;
 pub mod meter;
 pub mod modulation;
 mod outgoing;
+pub mod outlets;
 pub mod person;
 pub mod power_meter;
 pub mod programs;
@@ -59,5 +65,7 @@ pub mod world;
 mod testing;
 #[cfg(test)]
 mod tests_blocks;
+#[cfg(test)]
+mod tests_devices;
 #[cfg(test)]
 mod tests_lamp;

@@ -18,69 +18,88 @@ pub struct Person(pub(super) World);
 impl Person {
     /// Sets the lamp's level by hand; 0 switches it off.
     pub fn set_level(&self, level: u16, now: Mono) {
-        let at = self.0.time(now);
-        self.0.state().lamp.set(&self.0.spec().lamp, level, at);
+        self.0
+            .edit(now, |spec, state, at| state.lamp.set(&spec.lamp, level, at));
         self.0.save(now);
     }
 
     /// Sets tone (from 0) and level by hand; level 0 switches it off.
     pub fn set_tone(&self, tone: u16, level: u16, now: Mono) {
-        let at = self.0.time(now);
-        let spec = self.0.spec();
-        self.0.state().lamp.set_tone(&spec.lamp, tone, level, at);
+        self.0.edit(now, |spec, state, at| {
+            state.lamp.set_tone(&spec.lamp, tone, level, at);
+        });
         self.0.save(now);
     }
 
     /// Sets the lamp's alarm clock to an instant, or clears it.
     pub fn set_alarm(&self, alarm: Option<Mono>, now: Mono) {
-        let (at, alarm) = (self.0.time(now), alarm.map(|alarm| self.0.time(alarm)));
-        let spec = self.0.spec();
-        self.0.state().lamp.set_alarm(&spec.lamp, alarm, at);
+        let alarm = alarm.map(|alarm| self.0.time(alarm));
+        self.0.edit(now, |spec, state, at| {
+            state.lamp.set_alarm(&spec.lamp, alarm, at);
+        });
         self.0.save(now);
     }
 
     /// The program that the lamp is in, and since when.
     pub fn sees_program(&self, now: Mono) -> Option<(Way, Mono)> {
-        let at = self.0.time(now);
-        let mut state = self.0.state();
-        state.lamp.advance(&self.0.spec().lamp, at);
-        let (way, since) = state.lamp.runs()?;
+        let (way, since) = self.0.edit(now, |_, state, _| state.lamp.runs())?;
         Some((way, self.0.clock_time(since)))
     }
 
     /// Puts the lamp under test, the reference lamp or nothing into the sphere. What
     /// is taken out of it stands where it belongs; lamps stay lit.
     pub fn puts_in_sphere(&self, inside: Inside, now: Mono) {
-        self.0.state().equipment.sphere.inside = inside;
+        self.0
+            .edit(now, |_, state, _| state.equipment.sphere.inside = inside);
         self.0.save(now);
     }
 
-    /// Switches one of the sphere's lamps.
+    /// Switches one of the sphere's lamps by hand; a relay that it hangs on rules
+    /// again with the board's next change.
     pub fn switches(&self, lamp: SphereLamp, on: bool, now: Mono) {
-        let at = self.0.time(now);
-        self.0.state().equipment.sphere.switch(lamp, on, at);
+        self.0.edit(now, |_, state, at| {
+            state.equipment.sphere.switch(lamp, on, at)
+        });
+        self.0.save(now);
+    }
+
+    /// Pulls the plug of the lamp under test, or puts it in again.
+    pub fn unplugs_lamp(&self, unplugged: bool, now: Mono) {
+        self.0.edit(now, |spec, state, at| {
+            state.equipment.outlets.unplug(unplugged);
+            state.mains_follow(spec, at);
+        });
         self.0.save(now);
     }
 
     /// Presses a button by hand.
     pub fn press(&self, button: Button, now: Mono) {
-        let at = self.0.time(now);
-        self.0.state().lamp.obey(&self.0.spec().lamp, button, at);
+        self.0.edit(now, |spec, state, at| {
+            state.lamp.obey(&spec.lamp, button, at)
+        });
         self.0.save(now);
     }
 
     /// The level that shines, 0 when the lamp is off.
     pub fn sees_level(&self, now: Mono) -> u16 {
-        let at = self.0.time(now);
-        let mut state = self.0.state();
-        state.lamp.advance(&self.0.spec().lamp, at);
-        state.lamp.shining()
+        self.0.edit(now, |_, state, _| state.lamp.shining())
     }
 
     /// Whether the carriage moves.
     pub fn sees_motion(&self, now: Mono) -> bool {
         let at = self.0.time(now);
         self.0.state().carriage.moves(at)
+    }
+
+    /// What is in the sphere.
+    pub fn sees_in_sphere(&self) -> Inside {
+        self.0.state().equipment.sphere.inside
+    }
+
+    /// The relays in the mains that are closed.
+    pub fn sees_relays_closed(&self, now: Mono) -> Vec<u16> {
+        self.0
+            .edit(now, |_, state, _| state.equipment.outlets.closed())
     }
 
     /// The coils whose fingers are down.

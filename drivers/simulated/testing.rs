@@ -6,7 +6,7 @@ use photometry::units::Mono;
 use crate::link::wire::Machine;
 
 /// Sends a line; returns all that leaves, and moves `now` to when it has left.
-pub(super) fn answer(machine: &mut impl Machine, now: &mut Mono, line: &str) -> Vec<u8> {
+pub(super) fn answer(machine: &mut (impl Machine + ?Sized), now: &mut Mono, line: &str) -> Vec<u8> {
     machine.bytes(*now, format!("{line}\n").as_bytes());
     let mut answer = Vec::new();
     while let Some(due) = machine.next_due() {
@@ -17,7 +17,7 @@ pub(super) fn answer(machine: &mut impl Machine, now: &mut Mono, line: &str) -> 
 }
 
 /// The same as text.
-pub(super) fn text(machine: &mut impl Machine, now: &mut Mono, line: &str) -> String {
+pub(super) fn text(machine: &mut (impl Machine + ?Sized), now: &mut Mono, line: &str) -> String {
     String::from_utf8(answer(machine, now, line)).expect("text")
 }
 

@@ -147,6 +147,27 @@ pub struct WorldState {
     counters: BTreeMap<Event, u64>,
 }
 
+impl WorldState {
+    /// What has happened by itself until `at`: the outlets' watchdog, the lamp.
+    fn catch_up(&mut self, spec: &WorldSpec, at: Mono) {
+        let opens_at = self.equipment.outlets.opens_at();
+        if let Some(opened) = opens_at.filter(|opens_at| *opens_at <= at) {
+            self.equipment.outlets.opened(at);
+            self.mains_follow(spec, opened);
+        }
+        self.lamp.advance(&spec.lamp, at);
+    }
+
+    /// What hangs on the relays follows them.
+    pub(super) fn mains_follow(&mut self, spec: &WorldSpec, at: Mono) {
+        let EquipmentState {
+            outlets, sphere, ..
+        } = &mut self.equipment;
+        let lamp = (&mut self.lamp, &spec.lamp);
+        outlets.lead(&spec.equipment.outlets, lamp, sphere, at);
+    }
+}
+
 /// Why a world could not be loaded or saved.
 #[derive(Debug, thiserror::Error)]
 pub enum WorldError {
@@ -221,6 +242,8 @@ impl World {
             equipment: EquipmentState::default(),
             counters: BTreeMap::new(),
         });
+        let mut state = state;
+        state.mains_follow(&spec, resumes_at);
         let offset = resumes_at.since(now);
         Ok(World(Arc::new(Shared {
             spec: RwLock::new(Arc::new(spec)),
@@ -240,7 +263,7 @@ impl World {
     /// as the owner measured it, and which button sits under which coil.
     pub fn place(&self, lamp: LampModel, datum: Length, fingers: Vec<(u16, Button)>, now: Mono) {
         let at = self.time(now);
-        self.state().lamp = Lamp::new(&lamp, at);
+        self.edit(now, |_, state, _| state.lamp = Lamp::new(&lamp, at));
         let placed = WorldSpec {
             lamp,
             datum,
@@ -248,6 +271,7 @@ impl World {
             ..WorldSpec::clone(&self.spec())
         };
         *self.0.spec.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(placed);
+        self.edit(now, |spec, state, at| state.mains_follow(spec, at));
         self.save(now);
     }
 
@@ -267,14 +291,16 @@ impl World {
         self.0.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Looks at or changes the state, at the world's time.
+    /// Looks at or changes the state, at the world's time, when it has caught up.
     pub(super) fn edit<T>(
         &self,
         now: Mono,
         how: impl FnOnce(&WorldSpec, &mut WorldState, Mono) -> T,
     ) -> T {
-        let at = self.time(now);
-        how(&self.spec(), &mut self.state(), at)
+        let (at, spec) = (self.time(now), self.spec());
+        let mut state = self.state();
+        state.catch_up(&spec, at);
+        how(&spec, &mut state, at)
     }
 
     /// Saves the world; a failure is logged, and the bench goes on.
@@ -331,9 +357,9 @@ impl World {
     /// The same by its parts.
     pub fn glow(&self, now: Mono) -> Glow {
         let at = self.time(now);
-        let mut state = self.state();
         let spec = self.spec();
-        state.lamp.advance(&spec.lamp, at);
+        let mut state = self.state();
+        state.catch_up(&spec, at);
         let distance = self.distance_of(&state, at);
         let direct = match state.equipment.sphere.inside {
             Inside::Lamp => Lux(0.0),
@@ -351,7 +377,6 @@ impl World {
     /// on the axis, and the room.
     pub fn fixed_light(&self, now: Mono) -> Lux {
         self.edit(now, |spec, state, at| {
-            state.lamp.advance(&spec.lamp, at);
             let ambient = spec.room.ambient_at(at);
             if state.equipment.sphere.inside == Inside::Lamp {
                 return ambient;
@@ -364,7 +389,6 @@ impl World {
     /// Illuminance at the sphere's port.
     pub fn port(&self, now: Mono) -> Lux {
         self.edit(now, |spec, state, at| {
-            state.lamp.advance(&spec.lamp, at);
             let lamp = state.lamp.flux(&spec.lamp, at);
             state
                 .equipment
@@ -375,10 +399,7 @@ impl World {
 
     /// Active power that the lamp takes, in W; `now` may lie one integration back.
     pub fn watts(&self, now: Mono) -> f64 {
-        self.edit(now, |spec, state, at| {
-            state.lamp.advance(&spec.lamp, at);
-            state.lamp.watts(&spec.lamp, at)
-        })
+        self.edit(now, |spec, state, at| state.lamp.watts(&spec.lamp, at))
     }
 
     /// The errors that the bench's owner cannot know.
