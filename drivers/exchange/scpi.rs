@@ -35,16 +35,15 @@ pub fn number(text: &str) -> Option<Number> {
         _ => (false, text),
     };
     let body = body.trim_start();
-    let infinite = if negative {
-        Number::Under
-    } else {
-        Number::Over
-    };
     if ["INF", "INFINITY", "OL", "OVER"]
         .iter()
         .any(|word| body.eq_ignore_ascii_case(word))
     {
-        return Some(infinite);
+        return Some(if negative {
+            Number::Under
+        } else {
+            Number::Over
+        });
     }
     if body.eq_ignore_ascii_case("NINF") {
         return Some(Number::Under);
@@ -56,14 +55,21 @@ pub fn number(text: &str) -> Option<Number> {
         return None;
     }
     let size: f64 = body.parse().ok()?;
+    Some(meant(if negative { -size } else { size }))
+}
+
+/// What a number means that came as bytes or digits: the sentinels are none.
+pub fn meant(number: f64) -> Number {
+    let size = number.abs();
     let near = |sentinel: f64| (size - sentinel).abs() <= sentinel * SENTINEL_TOLERANCE;
-    Some(if near(NOT_A_NUMBER) {
-        Number::Invalid
-    } else if near(INFINITY) || !size.is_finite() {
-        infinite
-    } else {
-        Number::Value(if negative { -size } else { size })
-    })
+    if number.is_nan() || near(NOT_A_NUMBER) {
+        return Number::Invalid;
+    }
+    match near(INFINITY) || size.is_infinite() {
+        true if number < 0.0 => Number::Under,
+        true => Number::Over,
+        false => Number::Value(number),
+    }
 }
 
 /// Digits with an optional point and exponent; at least one digit.

@@ -77,8 +77,75 @@ impl Machine for Scripted {
     }
 }
 
+/// What answers one line: milliseconds after it, and bytes.
+pub(crate) type Said = Vec<(i64, Vec<u8>)>;
+
+/// A device that is a function from the lines that it hears to what it says, one after
+/// the other. Resyncs and the error queue are answered by themselves.
+pub(crate) struct Hearing<F> {
+    hears: F,
+    input: Vec<u8>,
+    out: Vec<(Mono, Vec<u8>)>,
+}
+
+impl<F: FnMut(&str) -> Said> Hearing<F> {
+    pub(crate) fn new(hears: F) -> Hearing<F> {
+        Hearing {
+            hears,
+            input: Vec::new(),
+            out: Vec::new(),
+        }
+    }
+}
+
+/// One line as an answer, a millisecond after its question.
+pub(crate) fn said(text: &str) -> Said {
+    vec![(1, format!("{text}\n").into_bytes())]
+}
+
+impl<F: FnMut(&str) -> Said + Send> Machine for Hearing<F> {
+    fn bytes(&mut self, now: Mono, bytes: &[u8]) {
+        self.input.extend(bytes);
+        while let Some(end) = self.input.iter().position(|b| *b == b'\n') {
+            let line: Vec<u8> = self.input.drain(..=end).collect();
+            let line = String::from_utf8_lossy(&line).trim().to_owned();
+            let says = match line.strip_suffix(";*ESE?") {
+                Some(mask) => said(mask.trim_start_matches("*ESE ")),
+                None if line == "SYST:ERR?" => said("0,\"No error\""),
+                None if line.starts_with("*ESE") => Said::new(),
+                None => (self.hears)(&line),
+            };
+            for (ms, bytes) in says {
+                let at = now + Span::from_ms(ms);
+                // One thing after the other, as devices do.
+                let at = self.out.last().map_or(at, |(last, _)| at.max(*last));
+                self.out.push((at, bytes));
+            }
+        }
+    }
+
+    fn next_due(&self) -> Option<Mono> {
+        self.out.first().map(|(at, _)| *at)
+    }
+
+    fn due(&mut self, now: Mono) -> Vec<u8> {
+        let later = self.out.partition_point(|(at, _)| *at <= now);
+        let over = self.out.drain(..later);
+        over.flat_map(|(_, bytes)| bytes).collect()
+    }
+}
+
 /// A conversation with `machine` over a memory wire, on a simulated clock.
 pub(crate) fn converse<T>(
+    machine: impl Machine + 'static,
+    how: impl FnOnce(&mut Talk<'_>) -> T,
+) -> T {
+    converse_at(11_520, machine, how)
+}
+
+/// The same over a wire that carries so many bytes a second.
+pub(crate) fn converse_at<T>(
+    bytes_per_second: u32,
     machine: impl Machine + 'static,
     how: impl FnOnce(&mut Talk<'_>) -> T,
 ) -> T {
@@ -87,7 +154,7 @@ pub(crate) fn converse<T>(
     let device = seats.pop().expect("a seat");
     let mut port = seats.pop().expect("a seat");
     let _flow = clock.hold_flow();
-    let wire = memory_wire(&clock, "device");
+    let wire = memory_wire(&clock, "device").at_bytes_per_second(bytes_per_second);
     let _served = serve(device, wire, machine).expect("a thread");
     let mut link = Link::open(&Address::memory("device"), &clock).expect("a link");
     let never = AtomicBool::new(false);

@@ -23,8 +23,14 @@ pub mod profiled_rail;
 mod rail_work;
 pub mod switcher;
 #[cfg(test)]
+mod testing;
+#[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_captures;
 #[cfg(test)]
 mod tests_rails;
 #[cfg(test)]
 mod tests_settings;
+#[cfg(test)]
+mod tests_waveforms;

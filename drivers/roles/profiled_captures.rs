@@ -4,23 +4,28 @@
 //! are as many as there must be, whether each is one, and whether the meter was
 //! full. A part of `profiled_meter`, with the same care for late answers.
 
+use std::ops::RangeInclusive;
 use std::sync::Arc;
 
 use photometry::measured::{Axis, Block, Capture, CaptureOutcome, Moment, Quantity};
 use photometry::units::Span;
 
 use super::photometer::{Spectroradiometer, WaveformPhotometer};
-use super::profiled_meter::{ProfiledMeter, with_set_up_last};
+use super::profiled_meter::{
+    ASKED_AFTER_RESYNC, ProfiledMeter, SET_UP_AGAIN, resync_flags, with_set_up_last,
+};
 use crate::error::DriverError;
-use crate::exchange::scpi::Number;
+use crate::exchange::scpi::{self, Number};
 use crate::exchange::talk::Talk;
 use crate::profile::many::Many;
 use crate::profile::perform::{self, Given, NotPerformed, perform};
 use crate::profile::types::{ProfileVerb, SettingUnit};
 use crate::profile::value;
 
-/// Numbers of a spectrum at most: 400 nm in steps of 0.02 nm.
-const SPECTRUM_AT_MOST: u32 = 20_000;
+/// Numbers of a spectrum: at most 400 nm in steps of 0.02 nm.
+const WAVELENGTHS: RangeInclusive<usize> = 2..=20_000;
+/// Light, in nanometres, with a wide margin: what is told in another unit lies outside.
+const LIGHT_NM: RangeInclusive<f64> = 10.0..=100_000.0;
 /// An element that is as full as this, of 1, no longer tells the light.
 const FULL: f64 = 0.98;
 /// So large a share of the samples at the top is no waveform any more.
@@ -48,19 +53,17 @@ impl ProfiledMeter {
             return Ok(());
         };
         let performed = perform(talk, steps, self.given())?;
-        let many = performed.many.filter(|many| {
-            let numbers = numbers_of(many).unwrap_or_default();
-            let rise = numbers.windows(2).all(|pair| pair[0] < pair[1]);
-            rise && numbers.len() >= 2 && many.packing.count <= SPECTRUM_AT_MOST
-        });
-        if many.is_none() {
-            return Err(DriverError::Garbled {
-                question: ProfileVerb::ReadWavelengths.word().to_owned(),
-                answer: "numbers that do not rise".to_owned(),
-                wanted: "at least two wavelengths, rising",
-            });
+        let numbers = performed.many.as_ref().and_then(numbers_of);
+        match no_wavelengths(&numbers.unwrap_or_default()) {
+            None => self.wavelengths = performed.many,
+            Some(answer) => {
+                return Err(DriverError::Garbled {
+                    question: ProfileVerb::ReadWavelengths.word().to_owned(),
+                    answer,
+                    wanted: "2 to 20,000 wavelengths in nanometres that rise",
+                });
+            }
         }
-        self.wavelengths = many;
         Ok(())
     }
 
@@ -72,17 +75,20 @@ impl ProfiledMeter {
         };
         let before = self.made_ready(talk)?;
         let (step, count) = self.sampling(asked);
+        let values = [("step", step.as_str()), ("count", count.as_str())];
+        let given = Given {
+            values: &values,
+            ..self.given()
+        };
         if let Some(prepare) = profile.steps(ProfileVerb::PrepareWaveform)
             && asked.quantity == Quantity::Waveform
+            && let Err(not) = perform(talk, prepare, given)
         {
-            let values = [("step", step.as_str()), ("count", count.as_str())];
-            let given = Given {
-                values: &values,
-                ..self.given()
-            };
-            perform(talk, prepare, given)?;
+            // What it said may have been the answer to an earlier question.
+            talk.distrust();
+            self.suspect = true;
+            return Err(not.into());
         }
-        let values = [("step", step.as_str()), ("count", count.as_str())];
         let given = Given {
             values: &values,
             integration: asked.takes,
@@ -103,13 +109,18 @@ impl ProfiledMeter {
             Err(NotPerformed::Misfit { answer, why, .. }) => {
                 let why = why.map_or_else(|| "no block".to_owned(), |why| why.to_string());
                 let mut capture = empty(CaptureOutcome::Rejected(why), answer.taken);
+                capture.flags = resync_flags(before);
+                capture.flags.extend(answer.flags());
                 capture.raw = answer.raw;
                 talk.distrust();
                 self.suspect = true;
                 Ok(capture)
             }
             Err(NotPerformed::Driver(DriverError::Silent { .. })) => {
-                let capture = empty(CaptureOutcome::TimedOut, talk.now());
+                let mut capture = empty(CaptureOutcome::TimedOut, talk.now());
+                if !resync_flags(before).is_empty() {
+                    capture.flags.push(ASKED_AFTER_RESYNC.to_owned());
+                }
                 self.suspect = true;
                 Ok(capture)
             }
@@ -167,44 +178,46 @@ impl ProfiledMeter {
         talk: &mut Talk<'_>,
         asked: &Asked,
         many: Many,
-        flags: Vec<String>,
+        mut flags: Vec<String>,
     ) -> Result<Capture, DriverError> {
         let unasked = self.unasked(talk)?;
         let answer = &many.answer;
         let not_its = self.not_of_this_reading(asked.verb, asked.takes, answer, unasked);
         let numbers = numbers_of(&many);
         let count = many.packing.count;
-        let why = not_its.or_else(|| match &numbers {
-            _ if count != asked.count => {
-                let wanted = asked.count;
-                Some(format!("there are {count} numbers, and must be {wanted}"))
+        let numbers = numbers.unwrap_or_default();
+        let why = not_its.or_else(|| {
+            let wanted = asked.count;
+            if count != wanted {
+                return Some(format!("there are {count} numbers, and must be {wanted}"));
             }
-            Some(numbers) if numbers.iter().all(|number| number.is_finite()) => None,
-            _ => Some("not each of its numbers is one".to_owned()),
+            let none = first_that_is_none(&numbers, many.packing.times)?;
+            Some(format!("number {none} of {count} is none"))
         });
         let mut capture = self.nothing(
             asked,
             CaptureOutcome::Numbers(count),
             (answer.asked, answer.taken),
         );
-        capture.flags = flags;
         if let Some(why) = why {
             // What else it says may belong to an earlier question.
             talk.distrust();
             self.suspect = true;
+            flags.retain(|flag| flag != SET_UP_AGAIN);
+            capture.flags = flags;
             capture.outcome = CaptureOutcome::Rejected(why);
             capture.raw = many.answer.raw;
             return Ok(capture);
         }
         self.suspect = false;
-        self.tell_more(talk, asked, &mut capture)?;
-        let full = capture.fill.is_some_and(|fill| fill >= FULL);
+        capture.flags = flags;
+        let told_full = self.tell_more(talk, asked, &mut capture)?;
+        let over = |number: &f64| scpi::meant(number / many.packing.times) == Number::Over;
         let at_top = capture.top.is_some_and(|top| {
-            let numbers = numbers.unwrap_or_default();
             let high = numbers.iter().filter(|n| **n >= top * (1.0 - TOP_WITHIN));
             high.count() as f64 > AT_TOP * numbers.len() as f64
         });
-        if full || at_top {
+        if told_full || at_top || numbers.iter().any(over) {
             capture.outcome = CaptureOutcome::Saturated(count);
         }
         capture.packing = Some(many.packing);
@@ -216,26 +229,29 @@ impl ProfiledMeter {
         Ok(capture)
     }
 
-    /// What the meter tells of the capture besides its numbers.
+    /// What the meter tells of the capture besides its numbers, and whether it says
+    /// that it was full.
     fn tell_more(
         &mut self,
         talk: &mut Talk<'_>,
         asked: &Asked,
         capture: &mut Capture,
-    ) -> Result<(), DriverError> {
-        let mut number = |verb, field| self.number(talk, verb, field, &mut capture.flags);
-        match asked.quantity {
-            Quantity::Spectrum => {
-                capture.fill = number(ProfileVerb::ReadFill, "fill")?;
-                capture.integration = Some(self.integration());
-            }
-            _ => {
-                capture.top = number(ProfileVerb::ReadTop, "top")?;
-                let filter = number(ProfileVerb::ReadFilter, "filter")?;
-                capture.filter_hz = filter.filter(|hertz| *hertz > 0.0);
-            }
+    ) -> Result<bool, DriverError> {
+        if asked.quantity == Quantity::Spectrum {
+            capture.integration = Some(self.integration());
+            let fill = self.number(talk, ProfileVerb::ReadFill, "fill", &mut capture.flags)?;
+            capture.fill = value_of(fill);
+            return Ok(match fill {
+                Some(Number::Value(fill)) => fill >= FULL,
+                Some(Number::Over) => true,
+                _ => false,
+            });
         }
-        Ok(())
+        let top = self.number(talk, ProfileVerb::ReadTop, "top", &mut capture.flags)?;
+        capture.top = value_of(top);
+        let filter = self.number(talk, ProfileVerb::ReadFilter, "filter", &mut capture.flags)?;
+        capture.filter_hz = value_of(filter).filter(|hertz| *hertz > 0.0);
+        Ok(false)
     }
 
     /// A number that the meter may tell; one that it does not is flagged, and the
@@ -246,7 +262,7 @@ impl ProfiledMeter {
         verb: ProfileVerb,
         field: &str,
         flags: &mut Vec<String>,
-    ) -> Result<Option<f64>, DriverError> {
+    ) -> Result<Option<Number>, DriverError> {
         let Some(steps) = self.profile.steps(verb) else {
             return Ok(None);
         };
@@ -258,14 +274,50 @@ impl ProfiledMeter {
             | Err(NotPerformed::Driver(DriverError::Silent { .. })) => None,
             Err(NotPerformed::Driver(error)) => return Err(error),
         };
+        // No converter ends at nought or below.
+        let told = told.filter(|told| {
+            verb != ProfileVerb::ReadTop || matches!(told, Number::Value(top) if *top > 0.0)
+        });
         match told {
-            Some(Number::Value(number)) => Ok(Some(number)),
-            _ => {
-                flags.push(format!("{field} not told"));
-                Ok(None)
-            }
+            Some(Number::Value(_)) => {}
+            Some(Number::Over) => flags.push(format!("{field} over range")),
+            _ => flags.push(format!("{field} not told")),
         }
+        Ok(told)
     }
+}
+
+/// The value, if it is one.
+const fn value_of(number: Option<Number>) -> Option<f64> {
+    match number {
+        Some(Number::Value(value)) => Some(value),
+        _ => None,
+    }
+}
+
+/// What is wrong with wavelengths, if anything is.
+fn no_wavelengths(numbers: &[f64]) -> Option<String> {
+    if !WAVELENGTHS.contains(&numbers.len()) {
+        return Some(format!("wavelengths, {} of them", numbers.len()));
+    }
+    let mut before = 0.0;
+    for (at, nm) in (1..).zip(numbers) {
+        if !(LIGHT_NM.contains(nm) && *nm > before) {
+            return Some(format!("wavelengths, where wavelength {at} is {nm} nm"));
+        }
+        before = *nm;
+    }
+    None
+}
+
+/// Which number is the first, from 1, that is none; one above the range is one. What
+/// they mean is looked for before they are multiplied.
+fn first_that_is_none(numbers: &[f64], times: f64) -> Option<usize> {
+    let is_none = |number: &f64| match scpi::meant(number / times) {
+        Number::Value(_) | Number::Over => false,
+        Number::Under | Number::Invalid => true,
+    };
+    numbers.iter().position(is_none).map(|at| at + 1)
 }
 
 fn numbers_of(many: &Many) -> Option<Vec<f64>> {
@@ -284,13 +336,25 @@ impl Spectroradiometer for ProfiledMeter {
             return Err(DriverError::Unsendable(text));
         };
         // Whatever comes between, it is set so again when the meter is opened anew.
-        self.card.aperture = integration;
-        self.made_ready(talk)?;
+        let before = std::mem::replace(&mut self.card.aperture, integration);
         let number = match setting.unit {
             SettingUnit::Milliseconds => integration.secs() * 1e3,
             _ => integration.secs(),
         };
-        perform::set(talk, setting, &number.to_string(), self.given())
+        let set = self.made_ready(talk);
+        let set = set.and_then(|_| perform::set(talk, setting, &number.to_string(), self.given()));
+        if let Err(
+            DriverError::NotTaken { .. }
+            | DriverError::Refused { .. }
+            | DriverError::Unsendable(_)
+            | DriverError::Garbled { .. },
+        ) = &set
+        {
+            // With one that it does not take it could never be opened again.
+            self.card.aperture = before;
+            self.suspect = true;
+        }
+        set
     }
 
     fn read_spectrum(&mut self, talk: &mut Talk<'_>) -> Result<Capture, DriverError> {

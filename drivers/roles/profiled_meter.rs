@@ -33,6 +33,8 @@ use crate::profile::value;
 const SOONEST: f64 = 0.97;
 /// Flag of a reading before which the meter was set up again.
 pub const SET_UP_AGAIN: &str = "set up again";
+/// Flag of what was not answered in time, after a resync.
+pub(super) const ASKED_AFTER_RESYNC: &str = "asked after a resync";
 
 /// What the bench file says about the meter.
 #[derive(Clone, Debug, PartialEq)]
@@ -128,8 +130,7 @@ impl ProfiledMeter {
 
     /// A meter that speaks by itself and is never asked for its readings.
     pub(super) fn is_heard(&self) -> bool {
-        let steps = self.profile.steps(ProfileVerb::ReadIlluminance);
-        let mut steps = steps.unwrap_or_default().iter();
+        let mut steps = self.profile.verbs.values().flatten();
         steps.any(|step| matches!(step, Step::Hear { .. }))
     }
 
@@ -414,7 +415,7 @@ impl ProfiledMeter {
                 self.suspect |= self.station.is_some();
                 let mut reading = self.reading(wanted, Outcome::TimedOut, asked, talk.now());
                 if !resync_flags(before).is_empty() {
-                    reading.flags.push("asked after a resync".to_owned());
+                    reading.flags.push(ASKED_AFTER_RESYNC.to_owned());
                 }
                 Ok(reading)
             }
@@ -430,7 +431,7 @@ impl ProfiledMeter {
 }
 
 /// What was on record of a resync alone.
-fn resync_flags(before: Vec<String>) -> Vec<String> {
+pub(super) fn resync_flags(before: Vec<String>) -> Vec<String> {
     let others = before.into_iter().filter(|flag| flag != SET_UP_AGAIN);
     others.collect()
 }
