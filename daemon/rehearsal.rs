@@ -26,7 +26,7 @@ use photometry::units::{Length, Mono, Ratio, Span, Wall};
 
 use crate::bench::open::seat_names;
 use crate::bench::profiles::Kind;
-use crate::plan::card::{Card, Carries, Meter};
+use crate::plan::card::{Card, Carries, Meter, PlaceKind};
 use crate::plan::lamp::{Lamp, Mode, Starts, Way, Worked};
 use crate::plan::placement::Placement;
 use crate::queue::keeper::StandIn;
@@ -97,8 +97,7 @@ pub fn start(
     placed: Option<(&Lamp, &Placement)>,
     seed: u64,
 ) -> Result<Rehearsed, RehearsalError> {
-    let lux = |meter: &&Meter| Kind::of(meter) == Kind::Meter(Quantity::Illuminance);
-    let count = card.meters.iter().filter(lux).count();
+    let count = riding(card).len();
     if count > 1 {
         return Err(RehearsalError::Meters(count));
     }
@@ -120,7 +119,7 @@ pub fn start(
         elsewhere.insert(port.to_owned(), wire.address());
         devices.push((device, wire));
     };
-    if let Some(meter) = card.meters.iter().find(lux) {
+    if let Some(meter) = riding(card).first() {
         plug(Device::Meter, &meter.port);
     }
     if let Some(rail) = &card.rail {
@@ -156,11 +155,32 @@ pub fn further_devices(card: &Card) -> Vec<(String, Device)> {
         let device = match Kind::of(meter) {
             Kind::Meter(Quantity::Spectrum) => Device::Spectroradiometer,
             Kind::Meter(Quantity::Waveform) => Device::WaveformPhotometer,
+            Kind::Meter(Quantity::Power) => Device::PowerMeter,
+            Kind::Meter(Quantity::Temperature) => Device::RoomSensor,
+            _ if in_sphere(meter, card) => Device::SpherePhotometer,
+            _ if !meter.rides && card.rail.is_some() => Device::Meter2,
             _ => continue,
         };
         devices.push((meter.port.clone(), device));
     }
+    let outlets = card.outlets.iter();
+    devices.extend(outlets.map(|outlets| (outlets.port.clone(), Device::Outlets)));
     devices
+}
+
+fn in_sphere(meter: &Meter, card: &Card) -> bool {
+    let mut places = card.places.iter();
+    places.any(|place| place.name == meter.place && place.kind == PlaceKind::Sphere)
+}
+
+/// The illuminance meter on the axis that a rehearsal's rail carries, or the only
+/// one where there is no rail.
+fn riding(card: &Card) -> Vec<&Meter> {
+    let lux = |meter: &&Meter| Kind::of(meter) == Kind::Meter(Quantity::Illuminance);
+    let meters = card.meters.iter().filter(lux);
+    meters
+        .filter(|meter| !in_sphere(meter, card) && (meter.rides || card.rail.is_none()))
+        .collect()
 }
 
 /// The person at every rehearsed bench: puts lamps before the rail, and does
@@ -257,10 +277,8 @@ fn level_asked_for(question: &str) -> Option<u16> {
 /// What is fixed about a bench's world.
 pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> WorldSpec {
     let rail = card.rail.as_ref();
-    let meter = card
-        .meters
-        .iter()
-        .find(|meter| Kind::of(meter) == Kind::Meter(Quantity::Illuminance));
+    let riding = riding(card);
+    let meter = riding.first().copied();
     let share = meter
         .and_then(|meter| {
             let mut terms = meter.uncertainty.iter();

@@ -476,6 +476,9 @@ pub struct Serve {
 /// `demo`
 #[derive(Debug, Args)]
 pub struct Demo {
+    /// The evening survey of one lamp alone
+    #[arg(long)]
+    pub short: bool,
     /// How the final table is printed
     #[command(flatten)]
     pub printed: Printed,

@@ -16,6 +16,7 @@ use super::check;
 use super::client::Client;
 use super::complaint::Complaint;
 use super::data_dir::DataDir;
+use super::demo_lamps;
 use super::format;
 use super::rulings;
 use super::survey;
@@ -28,6 +29,8 @@ use crate::web::wire::{Book, Place, Placement, SurveyAnswer, Text};
 pub const SEED: u64 = 1;
 /// The unit that the demo measures.
 const UNIT: &str = "D-17";
+/// The name of the bench that it is measured on.
+const BENCH_NAME: &str = "strand";
 /// The chart's name in the data directory.
 const CHART: &str = "lux-against-distance.svg";
 /// The report's name there.
@@ -49,7 +52,8 @@ pub const PLAN: (&str, &str) = (
     include_str!("../../examples/plan-evening-survey.yaml"),
 );
 
-fn text((name, text): (&str, &str)) -> Text {
+/// A file to send.
+pub fn text((name, text): (&str, &str)) -> Text {
     Text {
         name: name.to_owned(),
         text: text.to_owned(),
@@ -81,6 +85,11 @@ pub async fn run(
         });
     }
     let card = check::card(Path::new(BENCH.0), &text(BENCH))?;
+    let mut cards = vec![card.clone()];
+    if !args.short {
+        let shore = demo_lamps::BENCH;
+        cards.push(check::card(Path::new(shore.0), &text(shore))?);
+    }
     let bench_file = keep_examples(&data)?;
     eprintln!(
         "rehearsing bench {} with seed {SEED}; data in {}",
@@ -89,13 +98,13 @@ pub async fn run(
     );
     let daemon = service::start(service::Order {
         data: data.clone(),
-        cards: vec![card],
+        cards,
         rehearse: Some(SEED),
     })
     .await?;
     let client = Client::new(&data.socket());
     let mut signals = service::Signals::new()?;
-    let measured = measure(&client, terminal);
+    let measured = measure_all(&client, args, terminal);
     let outcome = tokio::select! {
         outcome = measured => outcome,
         () = signals.next() => {
@@ -104,7 +113,7 @@ pub async fn run(
         }
     };
     let finished = match outcome {
-        Ok((run, state)) => tell(&client, &data, args, run, out)
+        Ok((run, state, lamps)) => tell_all(&client, &data, args, (run, &lamps), out)
             .await
             .map(|bench| (run, state, bench)),
         Err(complaint) => Err(complaint),
@@ -127,6 +136,38 @@ pub async fn run(
     watch::verdict(run, &state)
 }
 
+/// The evening survey, and the four lamps unless it is to be short.
+async fn measure_all(
+    client: &Client,
+    args: &arguments::Demo,
+    terminal: Terminal,
+) -> Result<(i64, String, Vec<demo_lamps::Found>), Complaint> {
+    let (run, state) = measure(client, terminal).await?;
+    let lamps = match args.short {
+        true => Vec::new(),
+        false => demo_lamps::measure(client).await?,
+    };
+    Ok((run, state, lamps))
+}
+
+/// Prints what was found; how much bench time the survey was.
+async fn tell_all(
+    client: &Client,
+    data: &DataDir,
+    args: &arguments::Demo,
+    (run, lamps): (i64, &[demo_lamps::Found]),
+    out: &mut impl Write,
+) -> Result<Span, Complaint> {
+    let bench = tell(client, data, args, run, out).await?;
+    if !lamps.is_empty() {
+        match args.printed.format {
+            arguments::Format::Table => demo_lamps::tell(client, data, lamps, out).await?,
+            _ => demo_lamps::tell(client, data, lamps, &mut std::io::stderr()).await?,
+        }
+    }
+    Ok(bench)
+}
+
 /// Places the lamp, books the plan, looks on; the run and its last state.
 async fn measure(client: &Client, terminal: Terminal) -> Result<(i64, String), Complaint> {
     let buttons = [
@@ -137,7 +178,7 @@ async fn measure(client: &Client, terminal: Terminal) -> Result<(i64, String), C
     let place = Place {
         unit: UNIT.to_owned(),
         lamp: text(LAMP),
-        bench: None,
+        bench: Some(BENCH_NAME.to_owned()),
         place: None,
         firmware: Some("1.0".to_owned()),
         gauge: Some("6 in".to_owned()),
@@ -208,7 +249,7 @@ async fn tell(
 fn keep_examples(data: &DataDir) -> Result<PathBuf, Complaint> {
     let cannot = |path: PathBuf| |source| Complaint::CannotWrite { path, source };
     std::fs::create_dir_all(data.path()).map_err(cannot(data.path().to_owned()))?;
-    for (name, text) in [BENCH, LAMP, PLAN] {
+    for (name, text) in [BENCH, LAMP, PLAN].into_iter().chain(demo_lamps::files()) {
         let path = data.path().join(name);
         std::fs::write(&path, text).map_err(cannot(path.clone()))?;
     }

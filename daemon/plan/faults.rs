@@ -119,9 +119,6 @@ pub enum Problem {
     /// An alarm starts the program, and no time for it was given.
     #[error("the program `{0}` is started by the lamp's alarm, and no time is given for it")]
     NoAlarmTime(String),
-    /// A time of an alarm for a program without one.
-    #[error("no alarm starts the program `{0}`")]
-    NoAlarm(String),
     /// The lamp cannot be dark before its program.
     #[error("the lamp `{0}` cannot be switched off, and a program begins in the dark")]
     NeverDark(String),
@@ -322,7 +319,6 @@ impl Problem {
             Problem::NoPosition(_) => "write `at: 24 in`".to_owned(),
             Problem::ProgramUnknown { program, known, .. } => nearest_or_list(program, known),
             Problem::NoAlarmTime(_) => "write `alarm: 06:30`".to_owned(),
-            Problem::NoAlarm(_) => "leave `alarm` out".to_owned(),
             Problem::NeverDark(_) => "say in the lamp file how it is switched `off`".to_owned(),
             Problem::BeatTooFast { .. } => {
                 "a longer `every`, or a shorter `integration` in the bench file".to_owned()
@@ -350,7 +346,6 @@ impl Problem {
             Problem::NoPosition(_) => "no-position",
             Problem::ProgramUnknown { .. } => "program-unknown",
             Problem::NoAlarmTime(_) => "no-alarm-time",
-            Problem::NoAlarm(_) => "no-alarm",
             Problem::NeverDark(_) => "never-dark",
             Problem::BeatTooFast { .. } => "beat-too-fast",
             Problem::SeveralMeters(_) => "several-meters",

@@ -126,7 +126,8 @@ fn started_by(
     placement: &Placement,
 ) -> Result<StartedBy, Problem> {
     match (&program.starts, test.alarm) {
-        (Starts::Button(button), None) => {
+        // A plan for several lamps may say a time that this one does not need.
+        (Starts::Button(button), _) => {
             let mut seated = placement.fingers.iter();
             match seated.any(|seated| seated.button == *button) {
                 true => Ok(StartedBy::Button(button.clone())),
@@ -135,12 +136,11 @@ fn started_by(
                 }),
             }
         }
-        (Starts::ByHand, None) => Ok(StartedBy::ByHand),
+        (Starts::ByHand, _) => Ok(StartedBy::ByHand),
         (Starts::Alarm(alarm), Some(minute)) => {
             Ok(StartedBy::Minute(starts_at(*alarm, minute, program.length)))
         }
         (Starts::Alarm(_), None) => Err(Problem::NoAlarmTime(program.name.clone())),
-        (_, Some(_)) => Err(Problem::NoAlarm(program.name.clone())),
     }
 }
 
