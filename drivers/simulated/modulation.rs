@@ -13,8 +13,8 @@ use serde::{Deserialize, Serialize};
 /// Order of the filter before a converter: its gain is that of Butterworth's low
 /// pass, its delay is taken out.
 const FILTER_ORDER: i32 = 8;
-/// Harmonics whose gain is smaller are left out.
-const GAIN_AT_LEAST: f64 = 1e-7;
+/// Harmonics from where its gain is smaller are left out.
+const GAIN_AT_LEAST: f64 = 1e-5;
 /// Most harmonics that are summed for one sample.
 const HARMONICS_AT_MOST: u32 = 4000;
 
@@ -73,15 +73,16 @@ impl Modulation {
         }
     }
 
-    /// The same behind a filter whose corner is `corner` Hz: the sum of those of
-    /// its harmonics that pass, each by the filter's gain.
-    pub fn filtered(self, corner: f64, start: Mono, after: f64) -> f64 {
-        let gain = |hz: f64| (1.0 + (hz / corner).powi(2 * FILTER_ORDER)).sqrt().recip();
-        match self {
-            Modulation::None => 1.0,
+    /// The same behind a filter whose corner is `corner` Hz: those of its harmonics
+    /// that pass, each by the filter's gain.
+    pub fn behind(self, corner: f64) -> Filtered {
+        let none = (1.0, 0.0, Vec::new());
+        let (hz, back, harmonics) = match self {
+            Modulation::None => none,
+            // A sine is a cosine a quarter of a period later.
             Modulation::Sine { hz, depth } => {
-                let depth = depth * gain(hz);
-                Modulation::Sine { hz, depth }.at(start, after)
+                let lines = passing(hz, corner, |k| if k > 1.0 { 0.0 } else { depth });
+                (hz, 0.25, lines)
             }
             // With the pulse's middle at phase nought the series has cosines alone:
             // a_k = 2 (H - L) sin(k pi d) / (k pi).
@@ -93,40 +94,62 @@ impl Modulation {
             } => {
                 let mean = duty * high + (1.0 - duty) * low;
                 let size = 2.0 * (high - low) / (PI * mean);
-                let phase = TAU * (turns(hz, start, after) - duty / 2.0);
-                series(hz, phase, gain, |k| size * (k * PI * duty).sin() / k)
+                let lines = passing(hz, corner, |k| size * (k * PI * duty).sin() / k);
+                (hz, duty / 2.0, lines)
             }
             // |sin x| * pi/2 = 1 - 2 sum of cos(2kx) / (4k^2 - 1).
             Modulation::RectifiedSine { hz } => {
-                let phase = TAU * 2.0 * turns(hz, start, after);
-                series(2.0 * hz, phase, gain, |k| -2.0 / (4.0 * k * k - 1.0))
+                let lines = passing(2.0 * hz, corner, |k| -2.0 / (4.0 * k * k - 1.0));
+                (2.0 * hz, 0.0, lines)
             }
+        };
+        Filtered {
+            hz,
+            back,
+            harmonics,
         }
     }
+}
+
+/// A waveform behind a filter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Filtered {
+    hz: f64,
+    /// Turns by which its cosines lag.
+    back: f64,
+    /// Amplitudes of the cosines of `hz`, twice `hz`, and so on.
+    harmonics: Vec<f64>,
+}
+
+impl Filtered {
+    /// Instantaneous light as a ratio to its mean, `after` seconds behind `start`.
+    /// Cosines follow from the two before them (Chebyshev's recurrence).
+    pub fn at(&self, start: Mono, after: f64) -> f64 {
+        let phase = TAU * (turns(self.hz, start, after) - self.back);
+        let twice = 2.0 * phase.cos();
+        let (mut before, mut cosine, mut sum) = (1.0, phase.cos(), 1.0);
+        for size in &self.harmonics {
+            sum += size * cosine;
+            (before, cosine) = (cosine, twice * cosine - before);
+        }
+        sum
+    }
+}
+
+/// Amplitudes of the harmonics k = 1, 2, ... of `hz` behind the filter.
+fn passing(hz: f64, corner: f64, size: impl Fn(f64) -> f64) -> Vec<f64> {
+    let gain = |hz: f64| (1.0 + (hz / corner).powi(2 * FILTER_ORDER)).sqrt().recip();
+    (1..=HARMONICS_AT_MOST)
+        .map(|k| (gain(hz * f64::from(k)), size(f64::from(k))))
+        .take_while(|(gain, _)| *gain >= GAIN_AT_LEAST)
+        .map(|(gain, size)| gain * size)
+        .collect()
 }
 
 /// Where in its period a light of `hz` stands, 0 to 1.
 fn turns(hz: f64, start: Mono, after: f64) -> f64 {
     let whole = (start.ns() as f64 * 1e-9 * hz).fract();
     (whole + after * hz).rem_euclid(1.0)
-}
-
-/// 1 and the harmonics k = 1, 2, ... of `hz` at `phase` that pass the filter.
-/// Cosines follow from the two before them (Chebyshev's recurrence).
-fn series(hz: f64, phase: f64, gain: impl Fn(f64) -> f64, size: impl Fn(f64) -> f64) -> f64 {
-    let twice = 2.0 * phase.cos();
-    let (mut before, mut cosine) = (1.0, phase.cos());
-    let mut sum = 1.0;
-    for k in 1..=HARMONICS_AT_MOST {
-        let k = f64::from(k);
-        let passes = gain(k * hz);
-        if passes < GAIN_AT_LEAST {
-            break;
-        }
-        sum += passes * size(k) * cosine;
-        (before, cosine) = (cosine, twice * cosine - before);
-    }
-    sum
 }
 
 #[cfg(test)]
@@ -176,7 +199,8 @@ mod tests {
         for (modulation, period) in cases {
             let plain = mean(|after| modulation.at(start, after), period);
             assert!((plain - 1.0).abs() < 1e-3, "{modulation:?}: {plain}");
-            let behind = mean(|after| modulation.filtered(2000.0, start, after), period);
+            let filtered = modulation.behind(2000.0);
+            let behind = mean(|after| filtered.at(start, after), period);
             assert!((behind - 1.0).abs() < 1e-3, "{modulation:?}: {behind}");
         }
     }
@@ -203,24 +227,24 @@ mod tests {
         let sine = Modulation::RectifiedSine { hz: 50.0 };
         for turn in [0.1, 0.2, 0.45, 0.6, 0.8] {
             let (fast, slow) = (turn / 480.0, turn / 50.0);
-            let wide = PWM.filtered(400_000.0, Mono::ZERO, fast);
+            let wide = PWM.behind(400_000.0).at(Mono::ZERO, fast);
             assert!(
                 (wide - PWM.at(Mono::ZERO, fast)).abs() < 0.01,
                 "{turn}: {wide}"
             );
-            let wide = sine.filtered(50_000.0, Mono::ZERO, slow);
+            let wide = sine.behind(50_000.0).at(Mono::ZERO, slow);
             assert!(
                 (wide - sine.at(Mono::ZERO, slow)).abs() < 0.01,
                 "{turn}: {wide}"
             );
-            let narrow = PWM.filtered(48.0, Mono::ZERO, fast);
+            let narrow = PWM.behind(48.0).at(Mono::ZERO, fast);
             assert!((narrow - 1.0).abs() < 1e-6, "{turn}: {narrow}");
         }
         let sine = Modulation::Sine {
             hz: 100.0,
             depth: 0.5,
         };
-        let crest = sine.filtered(100.0, Mono::ZERO, 0.0025) - 1.0;
+        let crest = sine.behind(100.0).at(Mono::ZERO, 0.0025) - 1.0;
         assert!((crest - 0.5 * std::f64::consts::FRAC_1_SQRT_2).abs() < 1e-12);
     }
 }

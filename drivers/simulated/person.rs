@@ -7,6 +7,7 @@
 use photometry::units::{Length, Lux, Mono};
 
 use super::lamp::Button;
+use super::lights::Glow;
 use super::programs::Way;
 use super::sphere::{Inside, SphereLamp};
 use super::world::World;
@@ -122,5 +123,16 @@ impl Person {
     /// Stabilised direct illuminance of a level at a true distance.
     pub fn truth(&self, level: u16, distance: Length) -> Lux {
         self.0.spec().lamp.truth(level, distance)
+    }
+
+    /// The same of any tone, from 0.
+    pub fn truth_of(&self, tone: u16, level: u16, distance: Length) -> Lux {
+        self.0.spec().lamp.truth_of(tone, level, distance)
+    }
+
+    /// The light at the plane of the meter on the carriage by its parts: colour and
+    /// modulation too.
+    pub fn sees_glow(&self, at: Mono) -> Glow {
+        self.0.glow(at)
     }
 }

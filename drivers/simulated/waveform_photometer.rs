@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::faults::{Device, Event};
 use super::meter::nr3;
-use super::modulation::Modulation;
+use super::modulation::{Filtered, Modulation};
 use super::random::{Stream, normal};
 use super::scpi_device::{
     DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit, block, closes,
@@ -94,38 +94,56 @@ impl Default for WaveformPhotometerState {
     }
 }
 
-/// The light at one instant: the lamp's in lx and how it moves, and the room's.
-type Look = (f64, Modulation, f64);
+/// The light at one instant: the lamp's in lx, how it moves (an index), the room's.
+type Look = (f64, usize, f64);
 
 /// The light at equal steps, to be met in between.
 struct Looks {
+    /// World time of the first, in which phases are counted.
+    began: Mono,
     every: Span,
     seen: Vec<Look>,
+    /// How light moves in this capture, and behind the filter if there is one.
+    moves: Vec<(Modulation, Option<Filtered>)>,
 }
 
 impl Looks {
-    fn of(world: &World, began: Mono, length: Span) -> Looks {
+    fn of(world: &World, began: Mono, length: Span, filter: Option<f64>) -> Looks {
         let every = LOOKS_EVERY.max(Span::from_ns(length.ns() / LOOKS_AT_MOST));
-        let look = |nth| {
-            let glow = world.glow(began + every.times(nth));
-            (glow.lamp.0, glow.modulation, glow.ambient.0)
+        let mut looks = Looks {
+            began: world.time(began),
+            every,
+            seen: Vec::new(),
+            moves: Vec::new(),
         };
-        let count = length.ns() / every.ns() + 2;
-        let seen = (0..count).map(look).collect();
-        Looks { every, seen }
+        for nth in 0..length.ns() / every.ns() + 2 {
+            let glow = world.glow(began + every.times(nth));
+            let known = looks
+                .moves
+                .iter()
+                .position(|(is, _)| *is == glow.modulation);
+            let moves = known.unwrap_or_else(|| {
+                let filtered = filter.map(|corner| glow.modulation.behind(corner));
+                looks.moves.push((glow.modulation, filtered));
+                looks.moves.len() - 1
+            });
+            looks.seen.push((glow.lamp.0, moves, glow.ambient.0));
+        }
+        looks
     }
 
     /// Illuminance in lx, so long after the beginning.
-    fn at(&self, after: Span, filter: Option<f64>, began: Mono) -> f64 {
+    fn at(&self, after: Span) -> f64 {
         let nth = (after.ns() / self.every.ns()) as usize;
         let part = (after.ns() % self.every.ns()) as f64 / self.every.ns() as f64;
-        let Some((lamp, modulation, ambient)) = self.seen.get(nth) else {
+        let Some((lamp, moves, ambient)) = self.seen.get(nth) else {
             return 0.0;
         };
         let next = self.seen.get(nth + 1).map_or(*lamp, |(lamp, ..)| *lamp);
-        let relative = match filter {
-            None => modulation.at(began, after.secs()),
-            Some(corner) => modulation.filtered(corner, began, after.secs()),
+        let relative = match self.moves.get(*moves) {
+            Some((_, Some(filtered))) => filtered.at(self.began, after.secs()),
+            Some((plain, None)) => plain.at(self.began, after.secs()),
+            None => 1.0,
         };
         (lamp + (next - lamp) * part) * relative + ambient
     }
@@ -164,19 +182,13 @@ impl WaveformPhotometer {
         let state = self.settings();
         let looks = (!state.closed).then(|| {
             let length = state.step.times(i64::from(state.points));
-            // World time, in which phases are counted.
-            (
-                Looks::of(&self.world, self.began, length),
-                self.world.time(self.began),
-            )
+            Looks::of(&self.world, self.began, length, model.filter_hz)
         });
         let gain = model.volts_per_lux * self.world.gain(Device::WaveformPhotometer);
         let taken = self.world.count(Event::WaveformTaken);
         let sample = |nth: u32| {
             let after = state.step.times(i64::from(nth));
-            let light = looks.as_ref().map_or(0.0, |(looks, began)| {
-                looks.at(after, model.filter_hz, *began)
-            });
+            let light = looks.as_ref().map_or(0.0, |looks| looks.at(after));
             let draw = taken * u64::from(POINTS_AT_MOST) + u64::from(nth);
             let noise = model.noise_v * normal(spec.seed, Stream::WaveformNoise, draw);
             model.converted(light * gain + model.dark_v + noise) as f32

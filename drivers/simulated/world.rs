@@ -509,6 +509,31 @@ mod tests {
         assert!(matches!(refused, Err(WorldError::NotAWorld { .. })));
     }
 
+    /// As an earlier version wrote it: without the further devices, tones, programs,
+    /// alarm and mains.
+    #[test]
+    fn a_file_of_an_earlier_bench_is_read() {
+        let dir = tempfile::tempdir().expect("a directory");
+        let file = dir.path().join("world.json");
+        let begin = || {
+            let spec = WorldSpec::new(1);
+            World::start(spec, Some(file.clone()), at(5), Span::ZERO).expect("a world")
+        };
+        begin().person().set_level(12, at(5));
+        let text = std::fs::read_to_string(&file).expect("a file");
+        let mut kept: serde_json::Value = serde_json::from_str(&text).expect("json");
+        let world = kept.as_object_mut().expect("a world");
+        assert!(world.remove("equipment").is_some());
+        let lamp = world["lamp"].as_object_mut().expect("a lamp");
+        for new in ["tone", "running", "alarm", "unpowered"] {
+            assert!(lamp.remove(new).is_some(), "{new}");
+        }
+        std::fs::write(&file, kept.to_string()).expect("written");
+        let again = begin();
+        assert_eq!(again.person().sees_level(at(5)), 12);
+        assert_eq!(again.state().equipment, EquipmentState::default());
+    }
+
     #[test]
     fn light_follows_the_disc_law_and_the_room() {
         let spec = WorldSpec {
