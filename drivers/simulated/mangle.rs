@@ -107,6 +107,10 @@ mod tests {
             assert_eq!(got, wanted, "{fault:?}");
             assert_eq!(mangler.last, answer, "{fault:?}");
         }
+        // A block whose last byte is a space.
+        let unended = Fault::Unended(Meter);
+        let block = Mangler::default().pieces(ms(0), b"#11 \n".to_vec(), &[unended]);
+        assert_eq!(block, [(ms(0), b"#11 ".to_vec())]);
         let endless = Mangler::default().pieces(ms(0), b"1\n".to_vec(), &[Fault::Endless(Meter)]);
         assert_eq!(endless[0].1.len(), ENDLESS_BYTES + 2);
         assert!(endless[0].1.ends_with(b"xx1\n"));

@@ -459,6 +459,8 @@ mod tests {
         }
         let gains: Vec<f64> = meters.iter().map(|(_, which)| world.gain(*which)).collect();
         assert!(gains[0] != gains[1] && gains[1] != gains[2] && gains[0] != gains[2]);
+        let read = [Event::Read, Event::Meter2Read, Event::SphereRead];
+        assert_eq!(read.map(|event| world.count(event)), [2, 2, 2]);
         ask(&mut meters[2].0, &mut now, "SENS:APER 2");
         let apertures = meters.map(|(mut meter, _)| ask(&mut meter, &mut now, "SENS:APER?"));
         let seconds = ["3.000000E-01\n", "3.000000E-01\n", "2.000000E+00\n"];
