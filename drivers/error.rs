@@ -107,6 +107,17 @@ pub enum DriverError {
         /// True when it should have closed.
         wanted: bool,
     },
+    /// A mains relay does not follow its command.
+    #[error(
+        "outlet {outlet} does not switch {}. Pull its plug, and look at the relay board",
+        if *wanted { "on" } else { "off" }
+    )]
+    OutletStuck {
+        /// Its channel on the board.
+        outlet: u16,
+        /// True when it should have switched on.
+        wanted: bool,
+    },
     /// Another device answers under the same name.
     #[error(
         "the device was `{was}` and now says it is `{is}`. Plug the right one in, or correct the bench file"

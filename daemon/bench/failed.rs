@@ -162,9 +162,9 @@ fn of_driver(error: DriverError) -> Failed {
         DriverError::Alarm { .. } | DriverError::Halted { .. } | DriverError::Restarted { .. } => {
             Failed::new(Kind::Alarm, whole)
         }
-        DriverError::NotArrived { .. } | DriverError::CoilStuck { .. } => {
-            Failed::new(Kind::NotFollowed, whole)
-        }
+        DriverError::NotArrived { .. }
+        | DriverError::CoilStuck { .. }
+        | DriverError::OutletStuck { .. } => Failed::new(Kind::NotFollowed, whole),
         DriverError::NotHomed | DriverError::OutsideTravel { .. } | DriverError::Unsendable(_) => {
             Failed::new(Kind::NotSent, whole)
         }

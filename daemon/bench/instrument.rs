@@ -207,6 +207,7 @@ const fn driver_code(error: &DriverError) -> &'static str {
         DriverError::Abandoned => "abandoned",
         DriverError::OutsideTravel { .. } => "outside-travel",
         DriverError::CoilStuck { .. } => "coil-stuck",
+        DriverError::OutletStuck { .. } => "outlet-stuck",
         DriverError::IdentityChanged { .. } => "identity-changed",
         DriverError::AnotherSerial { .. } => "another-serial",
         DriverError::Link(_) => "link",

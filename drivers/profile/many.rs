@@ -20,6 +20,7 @@ use super::types::{Step, Within};
 use crate::exchange::block::{self, BLOCK_AT_MOST_BYTES, BlockError, Extent, Length, NoBlock};
 use crate::exchange::line::{Answer, shown};
 use crate::exchange::manner::LineEnd;
+use crate::exchange::scpi::{self, Number};
 use crate::exchange::talk::Talk;
 
 /// The field that such a step gives: all of its numbers.
@@ -130,6 +131,16 @@ pub(super) fn fetch(
     }
 }
 
+/// Which number is the first, from 1, that is none; one above the range is one. What
+/// they mean is looked for before they are multiplied.
+pub fn first_that_is_none(numbers: &[f64], times: f64) -> Option<usize> {
+    let is_none = |number: &f64| match scpi::meant(number / times) {
+        Number::Value(_) | Number::Over => false,
+        Number::Under | Number::Invalid => true,
+    };
+    numbers.iter().position(is_none).map(|at| at + 1)
+}
+
 /// What an answer of these bytes says, for a sample: `4 numbers, 0.5 to 2`; or why
 /// it is no such block.
 pub(super) fn told(step: &ManyStep, bytes: &[u8], end: LineEnd) -> Result<String, String> {
@@ -163,6 +174,9 @@ pub(super) fn told(step: &ManyStep, bytes: &[u8], end: LineEnd) -> Result<String
     let raw = bytes;
     let numbers = measured::Block { raw, packing }.numbers();
     let numbers = numbers.ok_or("the block is shorter than it says")?;
+    if let Some(none) = first_that_is_none(&numbers, packing.times) {
+        return Err(format!("number {none} of {} is none", numbers.len()));
+    }
     let least = numbers.iter().copied().fold(f64::INFINITY, f64::min);
     let most = numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     Ok(format!("{} numbers, {least} to {most}", numbers.len()))

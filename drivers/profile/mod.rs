@@ -25,6 +25,7 @@ pub mod read;
 mod read_abort;
 mod read_blocks;
 mod read_frames;
+pub mod read_outlets;
 mod read_rail;
 mod read_registers;
 mod read_settings;
@@ -47,6 +48,8 @@ mod tests_abort;
 mod tests_blocks;
 #[cfg(test)]
 mod tests_frames;
+#[cfg(test)]
+mod tests_many;
 #[cfg(test)]
 mod tests_rail;
 #[cfg(test)]

@@ -19,6 +19,7 @@ use written::{Fields, Mistake, Mistakes, Node, readers};
 use super::codec::{Codecs, NoCodecs};
 use super::read_abort;
 use super::read_frames;
+use super::read_outlets;
 use super::read_rail;
 use super::read_registers;
 use super::read_settings;
@@ -417,6 +418,9 @@ fn whole(root: Node<'_>, profile: &Profile, mistakes: &mut Mistakes) {
     };
     if profile.role == DeviceRole::Meter {
         measures(root, mistakes);
+    }
+    if profile.role == DeviceRole::Outlets {
+        read_outlets::whole(root, profile, mistakes);
     }
     if profile.verbs.contains_key(&ProfileVerb::ReadIlluminance)
         && profile.unit.is_none()

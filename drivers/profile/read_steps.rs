@@ -322,6 +322,13 @@ pub(super) fn verb(
 ) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<Vec<Step>> {
     move |node, mistakes| {
         let steps = steps(form.given)(node, mistakes)?;
+        let gives_many = steps.iter().any(|step| matches!(step, Step::Many(_)));
+        if form.must.contains(&NUMBERS) && !gives_many {
+            let text = format!("`{}` gives no numbers", form.word);
+            let hint = format!("write `{}`", form.like);
+            mistakes.add(Mistake::new(node.place(), "missing-field", text).hint(hint));
+            return None;
+        }
         for must in form.must {
             if !fields(&steps).any(|field| field == *must) {
                 let text = format!("`{}` gives no `{{{must}}}`", form.word);

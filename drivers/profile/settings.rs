@@ -49,6 +49,19 @@ pub enum NoValue {
 }
 
 impl Setting {
+    /// A value of it in seconds; none of what is no time.
+    pub fn seconds(&self, text: &str) -> Option<f64> {
+        let number = text
+            .parse::<f64>()
+            .ok()
+            .filter(|number| number.is_finite())?;
+        match self.unit {
+            SettingUnit::Seconds | SettingUnit::Number => Some(number),
+            SettingUnit::Milliseconds => Some(number / 1e3),
+            SettingUnit::Word => None,
+        }
+    }
+
     /// Whether a number lies where the device takes it; a word always does.
     ///
     /// # Errors

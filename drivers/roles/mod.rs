@@ -29,6 +29,10 @@ mod tests;
 #[cfg(test)]
 mod tests_captures;
 #[cfg(test)]
+mod tests_outlets;
+#[cfg(test)]
+mod tests_quantities;
+#[cfg(test)]
 mod tests_rails;
 #[cfg(test)]
 mod tests_settings;

@@ -17,7 +17,7 @@ use super::profiled_meter::{
 use crate::error::DriverError;
 use crate::exchange::scpi::{self, Number};
 use crate::exchange::talk::Talk;
-use crate::profile::many::Many;
+use crate::profile::many::{Many, first_that_is_none};
 use crate::profile::perform::{self, Given, NotPerformed, perform};
 use crate::profile::types::{ProfileVerb, SettingUnit};
 use crate::profile::value;
@@ -308,16 +308,6 @@ fn no_wavelengths(numbers: &[f64]) -> Option<String> {
         before = *nm;
     }
     None
-}
-
-/// Which number is the first, from 1, that is none; one above the range is one. What
-/// they mean is looked for before they are multiplied.
-fn first_that_is_none(numbers: &[f64], times: f64) -> Option<usize> {
-    let is_none = |number: &f64| match scpi::meant(number / times) {
-        Number::Value(_) | Number::Over => false,
-        Number::Under | Number::Invalid => true,
-    };
-    numbers.iter().position(is_none).map(|at| at + 1)
 }
 
 fn numbers_of(many: &Many) -> Option<Vec<f64>> {

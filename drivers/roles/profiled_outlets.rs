@@ -16,6 +16,7 @@ use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
 use crate::profile::perform::{Given, NotPerformed, Performed, perform};
+use crate::profile::read_outlets::WATCHDOG;
 use crate::profile::types::{Profile, ProfileVerb};
 use crate::profile::value;
 
@@ -65,13 +66,12 @@ impl ProfiledOutlets {
     fn verify(&self, talk: &mut Talk<'_>, outlet: u16, wanted: bool) -> Result<(), DriverError> {
         let performed = self.carry_out(talk, ProfileVerb::ReadOutlet, outlet)?;
         let told = performed.found.get("on").and_then(value::closed);
-        let coil = outlet;
         match (told, performed.last) {
             (Some(on), _) if on == wanted => Ok(()),
             (None, Some(answer)) => {
                 Err(answer.garbled(&format!("the state of outlet {outlet}"), "0 or 1"))
             }
-            _ => Err(DriverError::CoilStuck { coil, wanted }),
+            _ => Err(DriverError::OutletStuck { outlet, wanted }),
         }
     }
 }
@@ -120,7 +120,7 @@ impl Switcher for ProfiledOutlets {
         for &outlet in &self.outlets {
             match self.verify(&mut talk, outlet, false) {
                 // The others may still be on as well: look at all of them.
-                Err(error @ DriverError::CoilStuck { .. }) => stuck = stuck.or(Some(error)),
+                Err(error @ DriverError::OutletStuck { .. }) => stuck = stuck.or(Some(error)),
                 other => other?,
             }
         }
@@ -141,11 +141,9 @@ impl Switcher for ProfiledOutlets {
     fn watchdog(&self) -> Option<Span> {
         let mut settings = self.profile.settings.iter();
         let setting = settings.find(|setting| setting.name == WATCHDOG)?;
-        let seconds: f64 = setting.value.as_ref()?.parse().ok()?;
+        let seconds = setting.seconds(setting.value.as_ref()?)?;
         self.profile.steps(ProfileVerb::Feed)?;
-        (seconds > 0.0).then(|| Span::from_secs_f64(seconds))
+        // One that waits for less would have the line filled with feeding.
+        (seconds > 0.0).then(|| Span::from_secs_f64(seconds.max(1.0)))
     }
 }
-
-/// The setting, in seconds, after which a board that is not fed switches all off.
-const WATCHDOG: &str = "watchdog";

@@ -17,13 +17,13 @@ pub trait Switcher: Send {
     /// Switches one outlet, to stay so.
     ///
     /// # Errors
-    /// [`DriverError::CoilStuck`] when its relay does not follow.
+    /// [`DriverError::OutletStuck`] when its relay does not follow.
     fn switch(&mut self, talk: &mut Talk<'_>, outlet: u16, on: bool) -> Result<(), DriverError>;
 
     /// Switches everything off and makes sure of it; deaf to being abandoned.
     ///
     /// # Errors
-    /// [`DriverError::CoilStuck`] when one stays on, or when the link fails.
+    /// [`DriverError::OutletStuck`] when one stays on, or when the link fails.
     fn all_off(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError>;
 
     /// Tells the board's watchdog that somebody is there; nothing where it has

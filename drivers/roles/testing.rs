@@ -95,16 +95,16 @@ pub(super) fn ruff(took_ms: i64, samples: &[f32]) -> Device {
     ])
 }
 
-/// A meter with a shutter that integrates 200 ms.
+/// A meter that integrates 200 ms, with a shutter if its profile has one.
 pub(super) fn meter(profile: &str) -> ProfiledMeter {
+    let profile = shipped::profile(profile).expect("a profile");
     let card = PhotometerCard {
         name: "knot".to_owned(),
         aperture: Span::from_ms(200),
         averages: 1,
         plausible: (Lux(-1.0), Lux(200_000.0)),
-        has_shutter: true,
+        has_shutter: profile.has_shutter(),
     };
-    let profile = shipped::profile(profile).expect("a profile");
     ProfiledMeter::new(card, profile, None)
 }
 

@@ -154,15 +154,28 @@ fn what_is_no_waveform_is_an_outcome_and_the_next_one_is_good() {
     }
 }
 
+/// A waveform may last longer than anything else that a device is asked.
+#[test]
+fn a_slow_waveform_is_waited_for() {
+    let capture = opened(WAVEFORMS, ruff(20_001, &[0.5; 2_000]), |meter, talk| {
+        let capture = meter.capture(talk, Span::from_ms(10), 2_000);
+        capture.expect("a capture")
+    });
+    assert_eq!(shown(&capture), "Numbers(2000) []");
+}
+
 /// 400 kB: more than a reading may have, and more than one wire holds. The one that
-/// comes too late is counted away, whatever its bytes look like.
+/// comes too late is counted away, also where its bytes look like the answers that a
+/// resync listens for.
 #[test]
 fn a_long_waveform_comes_whole_and_a_late_one_is_nobodys() {
     let samples: Vec<f32> = (0..100_000).map(|n| (n % 250) as f32 / 100.0).collect();
     let step = Span::from_ns(10_000);
-    let ends_of_lines = block_of(&[b'\n'; 400_000]);
+    let tokens: Vec<String> = (101..255).map(|token| format!("{token}\n")).collect();
+    let tokens = tokens.concat().into_bytes();
+    let looks_like_tokens: Vec<u8> = tokens.iter().copied().cycle().take(400_000).collect();
     let mut device = ruff(1_001, &samples);
-    device.once = vec![("READ:WAV", vec![(12_000, ends_of_lines)])];
+    device.once = vec![("READ:WAV", vec![(12_000, block_of(&looks_like_tokens))])];
     let (first, again) = opened(WAVEFORMS, device, |meter, talk| {
         let first = meter.capture(talk, step, 100_000).expect("an outcome");
         (
