@@ -182,6 +182,11 @@ impl Attendant {
                 return Ok(None);
             }
             What::Soak { least, before } => self.soak(least, before).await?,
+            What::Wait { least } => {
+                let until = self.seat.now().mono + least;
+                self.pause_until(until).await?;
+                Facts::default()
+            }
             What::Record(recording) => self.record_series(at_work, &recording).await?,
             What::Switch { outlet, on } => {
                 let verb = self.outlet_verb(&outlet, on)?;

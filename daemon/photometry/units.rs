@@ -480,6 +480,24 @@ impl fmt::Display for Lux {
     }
 }
 
+/// Reads a luminous flux, `812 lm`, in lm.
+///
+/// # Errors
+/// When there is no number, no unit, or a unit of another quantity.
+pub fn lumens(text: &str) -> Result<f64, UnitError> {
+    const TABLE: &[(&str, i128)] = &[("lm", 1_000_000), ("klm", 1_000_000_000)];
+    written_in(text, TABLE, "luminous flux", "lm, klm").map(|micro| micro as f64 / 1e6)
+}
+
+/// Reads a surface, `0.12 m2` or `1200 cm2`, in m2.
+///
+/// # Errors
+/// When there is no number, no unit, or a unit of another quantity.
+pub fn square_metres(text: &str) -> Result<f64, UnitError> {
+    const TABLE: &[(&str, i128)] = &[("m2", 1_000_000), ("dm2", 10_000), ("cm2", 100)];
+    written_in(text, TABLE, "surface", "m2, dm2, cm2").map(|mm2| mm2 as f64 / 1e6)
+}
+
 /// An instant on the monotonic clock of one sitting, nanoseconds since its
 /// zero (the start of the daemon, or of the simulation).
 #[derive(

@@ -12,6 +12,7 @@ use super::file;
 use super::given_settings::{self, DeviceKind};
 use super::port_file;
 use super::profiles::{self, DevicePlaces, ProfilePlaces, UsedProfile};
+use super::sphere_file;
 
 /// A device that is not back within this needs a person, who releases the run.
 const BACK_WITHIN_AT_MOST: Span = Span::from_mins(10);
@@ -21,7 +22,7 @@ const BACK_WITHIN_AT_MOST: Span = Span::from_mins(10);
 pub struct BenchPlaces {
     /// The bench's name.
     pub name: Place,
-    /// The due day of each meter's calibration.
+    /// The due day of each meter's calibration, and of the reference lamp's.
     pub due: Vec<(String, Place)>,
     /// The names of profiles; of a device whose profile is not named, itself.
     pub profiles: ProfilePlaces,
@@ -39,6 +40,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
     let meters = fields.need("meters", meters);
     let fingers = fields.may("fingers", fingers);
     let outlets = fields.may("outlets", outlets);
+    let sphere = fields.may("sphere", sphere_file::sphere);
     let made_safe = fields.need("made-safe", made_safe);
     fields.finish();
     let name_place = root.get("bench").map_or_else(|| root.place(), Node::place);
@@ -52,15 +54,21 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         meters: meters?,
         fingers,
         outlets,
+        sphere,
     };
     made_safe?;
     names_fit(root, &card, mistakes);
+    sphere_file::fits(root, &card, mistakes);
     // A part that is there and could not be read is not a part that lacks:
     // nothing is held against this bench.
     let lost = |key, read: bool| root.get(key).is_some() && !read;
-    let lost_outlets = lost("outlets", card.outlets.is_some());
-    if lost("rail", card.rail.is_some()) || lost("fingers", card.fingers.is_some()) || lost_outlets
-    {
+    let parts = [
+        lost("rail", card.rail.is_some()),
+        lost("fingers", card.fingers.is_some()),
+        lost("outlets", card.outlets.is_some()),
+        lost("sphere", card.sphere.is_some()),
+    ];
+    if parts.contains(&true) {
         return None;
     }
     Some((
@@ -328,7 +336,7 @@ fn profile_places(root: Node<'_>) -> ProfilePlaces {
     }
 }
 
-fn calibration(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Calibration> {
+pub(super) fn calibration(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Calibration> {
     let mut fields = Fields::of(node, "the calibration", mistakes)?;
     let certificate = fields.need("certificate", readers::text);
     let due = fields.need_like("due", "2027-03-01", file::day);
@@ -339,7 +347,7 @@ fn calibration(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Calibration> {
     })
 }
 
-fn uncertainty(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<WrittenTerm>> {
+pub(super) fn uncertainty(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<WrittenTerm>> {
     named(
         node,
         "terms of uncertainty",
@@ -476,6 +484,7 @@ fn names_fit(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
     devices.extend(root.get("rail"));
     devices.extend(root.get("fingers"));
     devices.extend(root.get("outlets"));
+    devices.extend(root.get("sphere")); // its place alone: it hangs on no port
     devices.extend(
         root.get("meters")
             .into_iter()
@@ -544,10 +553,13 @@ fn due_places(root: Node<'_>) -> Vec<(String, Place)> {
         .get("meters")
         .into_iter()
         .flat_map(|meters| meters.entries());
+    let due = |thing: Node<'_>| Some(thing.get("calibration")?.get("due")?.place());
+    let reference = root
+        .get("sphere")
+        .and_then(|sphere| sphere.get("reference"))
+        .and_then(|lamp| Some((lamp.get("name")?.text()?.to_owned(), due(lamp)?)));
     meters
-        .filter_map(|(key, meter)| {
-            let due = meter.get("calibration")?.get("due")?;
-            Some((key.text()?.to_owned(), due.place()))
-        })
+        .filter_map(|(key, meter)| Some((key.text()?.to_owned(), due(meter)?)))
+        .chain(reference)
         .collect()
 }

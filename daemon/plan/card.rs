@@ -44,6 +44,9 @@ pub struct Card {
     /// Mains relays that hold what they are told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub outlets: Option<Outlets>,
+    /// An integrating sphere with its lamps.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sphere: Option<Sphere>,
 }
 
 /// A port and how to reach it.
@@ -328,6 +331,66 @@ impl Outlets {
         let found = channels.find(|channel| channel.name == outlet);
         found.map(|outlet| outlet.channel)
     }
+}
+
+/// An integrating sphere. Its photometer is an illuminance meter at its place.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Sphere {
+    /// The place where a lamp hangs in it.
+    pub place: String,
+    /// Inner diameter.
+    pub diameter: Length,
+    /// The lamp of known flux that takes the place of the one under test.
+    pub reference: ReferenceLamp,
+    /// The lamp in the wall, by which is seen what a housing swallows.
+    pub auxiliary: AuxiliaryLamp,
+}
+
+impl Sphere {
+    /// The share of the wall that a lamp's outer surface in m2 takes.
+    pub fn wall_share(&self, surface_m2: f64) -> f64 {
+        surface_m2 / (std::f64::consts::PI * self.diameter.metres().powi(2))
+    }
+}
+
+/// A lamp's surface above this share of the sphere's wall is worth a word, and a
+/// term of uncertainty (LM-79-08, 9.1.2, from memory).
+pub const SHARE_OF_WALL_AT_MOST: Ratio = Ratio::new(0.02);
+
+/// The reference lamp of a sphere.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ReferenceLamp {
+    /// Its name.
+    pub name: String,
+    /// Luminous flux in lm when it is warm, above zero.
+    pub flux_lm: f64,
+    /// The terms of that flux, as shares of it (k = 1).
+    pub uncertainty: Vec<WrittenTerm>,
+    /// Its calibration.
+    pub calibration: Calibration,
+    /// How long it is on before it is read.
+    pub warm_up: Span,
+    /// What lights it.
+    pub lit: LitBy,
+}
+
+/// The auxiliary lamp of a sphere.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AuxiliaryLamp {
+    /// What lights it.
+    pub lit: LitBy,
+    /// How long it is on before it is read.
+    pub warm_up: Span,
+}
+
+/// What lights a lamp of a sphere.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LitBy {
+    /// This outlet of the bench.
+    Outlet(String),
+    /// A person, asked by the daemon.
+    ByHand,
 }
 
 /// One outlet.

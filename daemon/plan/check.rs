@@ -7,12 +7,12 @@
 use written::{Document, Mistake, Mistakes, Place, Sources};
 
 use super::bench_file::{self, BenchPlaces};
-use super::card::Card;
+use super::card::{Calibration, Card, SHARE_OF_WALL_AT_MOST};
 use super::faults::{Part, PlanFault};
 use super::file::{self, FileKind};
 use super::frozen::SentText;
 use super::intent::Plan;
-use super::itinerary::Itinerary;
+use super::itinerary::{Itinerary, KindName};
 use super::lamp::Lamp;
 use super::placement::Placement;
 use super::plan_file::{self, PlanPlaces, TestPlaces};
@@ -73,6 +73,8 @@ struct Reading {
     /// The names of profile files.
     profiles: Vec<String>,
     kinds: Vec<(FileKind, Place)>,
+    /// Where the lamp's surface is written.
+    surface: Option<Place>,
     /// More than one file of a kind: which belong together is not known.
     several: bool,
 }
@@ -92,13 +94,14 @@ pub fn check(
     if let Some((card, places)) = &reading.bench {
         due(card, places, today, &mut reading.mistakes);
     }
+    large_lamp(&mut reading);
     let mut itinerary = None;
     if reading.several {
         // Nothing can be said about them together.
     } else if let (Some((card, places)), Some(lamp), Some((plan, plan_places))) =
         (&reading.bench, &reading.lamp, &reading.plan)
     {
-        let placement = placing::nominal("any", lamp, card);
+        let placement = placing::nominal_for(plan, "any", lamp, card);
         let bench = places.name.clone();
         itinerary = together(
             plan,
@@ -158,22 +161,40 @@ pub fn read_card(text: &SentText, profiles: &dyn Profiles) -> Result<Card, Strin
     }
 }
 
-/// The meters whose calibration ended before a day, in words.
+/// What is calibrated on a bench, with its calibration: the meters, and the
+/// reference lamp of its sphere.
+fn calibrated(card: &Card) -> impl Iterator<Item = (&str, &Calibration)> {
+    let meters = card.meters.iter();
+    let meters = meters.map(|meter| (meter.name.as_str(), &meter.calibration));
+    let lamps = card.sphere.iter().map(|sphere| &sphere.reference);
+    meters.chain(lamps.map(|lamp| (lamp.name.as_str(), &lamp.calibration)))
+}
+
+/// The meters whose calibration ended before a day, and the reference lamp, in
+/// words.
 pub fn overdue(card: &Card, today: &str) -> Vec<String> {
-    card.meters
-        .iter()
-        .filter(|meter| {
-            let days = (day_number(&meter.calibration.due), day_number(today));
+    calibrated(card)
+        .filter(|(_, calibration)| {
+            let days = (day_number(&calibration.due), day_number(today));
             matches!(days, (Some(due), Some(today)) if due < today)
         })
-        .map(|meter| {
+        .map(|(name, calibration)| {
             format!(
-                "the calibration of `{}` ended on {}; write its new certificate into the bench file \
-                 and start the daemon again",
-                meter.name, meter.calibration.due
+                "the calibration of `{name}` ended on {}; write its new certificate into the bench \
+                 file and start the daemon again",
+                calibration.due
             )
         })
         .collect()
+}
+
+/// Where a unit would stand for a plan by the bench file alone ([`placing`]); a
+/// text that is no plan is told when it is read.
+pub fn nominal(texts: &[SentText], unit: &str, lamp: &Lamp, card: &Card) -> Placement {
+    match read_all(texts).plan {
+        Some((plan, _)) => placing::nominal_for(&plan, unit, lamp, card),
+        None => placing::nominal(unit, lamp, card),
+    }
 }
 
 /// Reads a plan (and the plan that it is based on) against a lamp, a placement
@@ -266,6 +287,7 @@ fn read_all(files: &[SentText]) -> Reading {
         plan_written: None,
         profiles: Vec::new(),
         kinds: Vec::new(),
+        surface: None,
         several: false,
     };
     let mut documents = Vec::new();
@@ -414,7 +436,10 @@ fn read_one(document: Document, reading: &mut Reading) {
         // Any number of them, each for itself.
         FileKind::Profile => reading.profiles.push(document.file().to_owned()),
         FileKind::Bench => reading.bench = bench_file::bench(root, &mut reading.mistakes),
-        FileKind::Lamp => reading.lamp = lamp_file::lamp(root, &mut reading.mistakes),
+        FileKind::Lamp => {
+            reading.lamp = lamp_file::lamp(root, &mut reading.mistakes);
+            reading.surface = root.get("surface").map(|node| node.place());
+        }
         FileKind::Plan => {
             reading.plan = plan_file::plan(root, &mut reading.mistakes);
             reading.plan_written = Some(document);
@@ -535,6 +560,34 @@ fn settings_fit(plan: &Plan, places: &PlanPlaces, lamp: &Lamp, mistakes: &mut Mi
     }
 }
 
+/// A lamp that is large for the sphere is measured all the same: the auxiliary
+/// lamp sees less of what it swallows, and the flux has a term for that.
+fn large_lamp(reading: &mut Reading) {
+    let bench = reading.bench.as_ref().map(|(card, _)| card);
+    let sphere = bench.and_then(|card| card.sphere.as_ref());
+    let surface = reading.lamp.as_ref().and_then(|lamp| lamp.surface_m2);
+    let in_sphere = reading.plan.as_ref().is_none_or(|(plan, _)| {
+        let mut tests = plan.tests.iter();
+        tests.any(|test| test.kind.name() == KindName::Flux)
+    });
+    let (Some(sphere), Some(surface), Some(place)) = (sphere, surface, &reading.surface) else {
+        return;
+    };
+    let share = sphere.wall_share(surface);
+    if !in_sphere || reading.several || share <= SHARE_OF_WALL_AT_MOST.share() {
+        return;
+    }
+    let text = format!(
+        "the lamp's surface is {:.1} % of the wall of the sphere, {} wide; more than \
+         {SHARE_OF_WALL_AT_MOST} is large",
+        100.0 * share,
+        sphere.diameter
+    );
+    let hint = "its flux is measured all the same, with a term of uncertainty of its own";
+    let mistake = Mistake::warning(place.clone(), "large-lamp", text).hint(hint);
+    reading.mistakes.add(mistake);
+}
+
 /// An evening must be long enough to warm the lamp up and to measure a leg.
 fn window_fits(plan: &Plan, places: &PlanPlaces, itinerary: &Itinerary, mistakes: &mut Mistakes) {
     let (Some(window), Some(place)) = (plan.policies.window, places.window.clone()) else {
@@ -564,15 +617,14 @@ fn window_fits(plan: &Plan, places: &PlanPlaces, itinerary: &Itinerary, mistakes
 
 /// Calibrations that are overdue, or soon will be.
 fn due(card: &Card, places: &BenchPlaces, today: &str, mistakes: &mut Mistakes) {
-    for meter in &card.meters {
-        let place = places.due.iter().find(|(name, _)| *name == meter.name);
+    for (name, calibration) in calibrated(card) {
+        let place = places.due.iter().find(|(known, _)| known == name);
         let Some((_, place)) = place else { continue };
-        let due = &meter.calibration.due;
+        let due = &calibration.due;
         let (Some(due_day), Some(today_day)) = (day_number(due), day_number(today)) else {
             continue;
         };
         let left = due_day - today_day;
-        let name = &meter.name;
         if left < 0 {
             let text = format!("the calibration of `{name}` ended on {due}");
             mistakes.add(

@@ -72,6 +72,17 @@ pub enum Problem {
         /// The bench.
         bench: String,
     },
+    /// The bench has no sphere.
+    #[error("bench `{0}` has no sphere, and flux is measured in one")]
+    NoSphere(String),
+    /// The unit stands elsewhere than in the sphere.
+    #[error("the unit stands at `{place}`, and flux is measured in the sphere at `{sphere}`")]
+    NotInSphere {
+        /// Where it stands.
+        place: String,
+        /// The sphere's place.
+        sphere: String,
+    },
     /// The rail's speed or acceleration is not above zero.
     #[error("the rail of bench `{0}` has no speed or no acceleration")]
     RailAtRest(String),
@@ -119,8 +130,8 @@ pub enum Problem {
     /// An alarm starts the program, and no time for it was given.
     #[error("the program `{0}` is started by the lamp's alarm, and no time is given for it")]
     NoAlarmTime(String),
-    /// The lamp cannot be dark before its program.
-    #[error("the lamp `{0}` cannot be switched off, and a program begins in the dark")]
+    /// The lamp cannot be dark.
+    #[error("the lamp `{0}` cannot be switched off, and this test needs it dark")]
     NeverDark(String),
     /// Readings come faster than the meter can make them.
     #[error("`{meter}` takes {} for a reading, and one is wanted every {}", takes.shown(), every.shown())]
@@ -135,6 +146,9 @@ pub enum Problem {
     /// More than one meter could do it.
     #[error("{} meters could be used here: {}", .0.len(), .0.join(", "))]
     SeveralMeters(Vec<String>),
+    /// The same of the meter that watches.
+    #[error("{} meters could watch the lamp here: {}", .0.len(), .0.join(", "))]
+    SeveralWatch(Vec<String>),
     /// No mode of the lamp has the level.
     #[error("the lamp `{lamp}` has no level {level}; its highest is {highest}")]
     LevelAbsent {
@@ -260,6 +274,8 @@ impl Problem {
         matches!(
             self,
             Problem::NoRail { .. }
+                | Problem::NoSphere(_)
+                | Problem::NotInSphere { .. }
                 | Problem::NoMeter { .. }
                 | Problem::MeterUnknown { .. }
                 | Problem::ProgramUnknown { .. }
@@ -274,6 +290,10 @@ impl Problem {
             Problem::Misplaced { .. } => "place the unit again with `wakerail place`".to_owned(),
             Problem::SameName(_) => "give each test a name of its own".to_owned(),
             Problem::NoRail { .. } => "place the lamp at the rail's place".to_owned(),
+            Problem::NoSphere(_) => "describe it in the bench file, under `sphere`".to_owned(),
+            Problem::NotInSphere { sphere, .. } => {
+                format!("place it there: `wakerail place ... --place {sphere}`")
+            }
             Problem::RailAtRest(_) => {
                 "give `speed` and `acceleration` in the bench file".to_owned()
             }
@@ -289,6 +309,10 @@ impl Problem {
             Problem::SeveralMeters(names) => {
                 let first = names.first().map_or("NAME", String::as_str);
                 format!("say which with `meter: {first}`")
+            }
+            Problem::SeveralWatch(names) => {
+                let first = names.first().map_or("NAME", String::as_str);
+                format!("say which with `watched-by: {first}`")
             }
             Problem::LevelAbsent { highest, .. } => {
                 format!("use a level from 1 to {highest}, or the policy `if-absent: leave out`")
@@ -339,6 +363,8 @@ impl Problem {
             Problem::Misplaced { .. } => "misplaced",
             Problem::SameName(_) => "same-name",
             Problem::NoRail { .. } => "no-rail",
+            Problem::NoSphere(_) => "no-sphere",
+            Problem::NotInSphere { .. } => "not-in-sphere",
             Problem::RailAtRest(_) => "rail-at-rest",
             Problem::MeterUnknown { .. } => "meter-unknown",
             Problem::MeterUnfit { .. } => "meter-unfit",
@@ -348,7 +374,7 @@ impl Problem {
             Problem::NoAlarmTime(_) => "no-alarm-time",
             Problem::NeverDark(_) => "never-dark",
             Problem::BeatTooFast { .. } => "beat-too-fast",
-            Problem::SeveralMeters(_) => "several-meters",
+            Problem::SeveralMeters(_) | Problem::SeveralWatch(_) => "several-meters",
             Problem::LevelAbsent { .. } => "level-absent",
             Problem::ModeAbsent { .. } => "mode-absent",
             Problem::OutsideTravel { .. } => "outside-travel",

@@ -1,7 +1,7 @@
 //! What all three kinds of file have in common: the first key that says what
 //! the file is, the format, and readers of quantities with their bounds.
 
-use photometry::units::{Acceleration, Length, Lux, Ratio, Span, Speed};
+use photometry::units::{self, Acceleration, Length, Lux, Ratio, Span, Speed};
 use written::{Fields, Mistake, Mistakes, Node, readers};
 
 /// The format of the files that this program reads.
@@ -136,6 +136,22 @@ pub fn acceleration(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Accelerat
 pub fn lux(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Lux> {
     let reader = readers::checked(readers::quantity(Lux::parse), |lux: &Lux| {
         positive(lux.0 > 0.0, lux)
+    });
+    reader(node, mistakes)
+}
+
+/// A luminous flux above zero, in lm.
+pub fn lumens(node: Node<'_>, mistakes: &mut Mistakes) -> Option<f64> {
+    let reader = readers::checked(readers::quantity(units::lumens), |lm: &f64| {
+        positive(*lm > 0.0, lm)
+    });
+    reader(node, mistakes)
+}
+
+/// A surface above zero, in m2.
+pub fn surface(node: Node<'_>, mistakes: &mut Mistakes) -> Option<f64> {
+    let reader = readers::checked(readers::quantity(units::square_metres), |m2: &f64| {
+        positive(*m2 > 0.0, m2)
     });
     reader(node, mistakes)
 }

@@ -6,7 +6,7 @@ use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
 use super::itinerary::KindName;
-use super::kinds::{FlickerTest, RampTest, Sight, SpectrumTest};
+use super::kinds::{FlickerTest, FluxTest, RampTest, Sight, SpectrumTest};
 use super::uses::Use;
 
 /// A declarative test plan.
@@ -53,6 +53,8 @@ pub enum TestKind {
     Spectrum(SpectrumTest),
     /// Waveforms at settings.
     Flicker(FlickerTest),
+    /// Luminous flux in a sphere.
+    Flux(FluxTest),
     /// Light against time while the lamp runs a program.
     Ramp(RampTest),
 }
@@ -64,6 +66,7 @@ impl TestKind {
             TestKind::Survey(_) => KindName::Survey,
             TestKind::Spectrum(_) => KindName::Spectrum,
             TestKind::Flicker(_) => KindName::Flicker,
+            TestKind::Flux(_) => KindName::Flux,
             TestKind::Ramp(_) => KindName::Ramp,
         }
     }
@@ -73,6 +76,7 @@ impl TestKind {
             TestKind::Survey(survey) => &survey.settings,
             TestKind::Spectrum(test) => &test.sight.settings,
             TestKind::Flicker(test) => &test.sight.settings,
+            TestKind::Flux(test) => &test.sight.settings,
             TestKind::Ramp(test) => &test.sight.settings,
         }
     }
@@ -82,6 +86,7 @@ impl TestKind {
             TestKind::Survey(survey) => &mut survey.settings,
             TestKind::Spectrum(test) => &mut test.sight.settings,
             TestKind::Flicker(test) => &mut test.sight.settings,
+            TestKind::Flux(test) => &mut test.sight.settings,
             TestKind::Ramp(test) => &mut test.sight.settings,
         }
     }
@@ -98,6 +103,7 @@ impl TestKind {
             TestKind::Survey(_) => None,
             TestKind::Spectrum(test) => Some(&test.sight),
             TestKind::Flicker(test) => Some(&test.sight),
+            TestKind::Flux(test) => Some(&test.sight),
             TestKind::Ramp(test) => Some(&test.sight),
         }
     }

@@ -165,7 +165,7 @@ pub const RECORDED_AT_MOST: u32 = 100_000;
 pub enum Purpose {
     /// The lamp at its setting.
     Read,
-    /// The meter covered.
+    /// The meter covered; in a sphere, nothing lit and the lamp in it off.
     Dark,
     /// The lamp off.
     Ambient,
@@ -528,6 +528,11 @@ pub enum What {
         /// day, 0..1440.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         before: Option<(u16, Span)>,
+    },
+    /// Wait so long: a lamp that was just switched on warms up.
+    Wait {
+        /// How long, from this action's beginning.
+        least: Span,
     },
     /// Readings of several meters at a steady beat, from before something begins
     /// until after it ended.

@@ -68,6 +68,16 @@ pub struct FlickerTest {
     pub severity: bool,
 }
 
+/// Luminous flux in a sphere, against that of its reference lamp.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FluxTest {
+    /// How the lamp is set and watched: by the sphere's photometer, from no
+    /// position.
+    pub sight: Sight,
+    /// Readings with nothing lit, for each of the two lamps that hang there.
+    pub dark: u16,
+}
+
 /// Light against time while the lamp runs a program by itself.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RampTest {

@@ -10,7 +10,7 @@ use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 use super::file;
 use super::intent::{SettingWord, Settings, TestKind, WarmUp};
 use super::itinerary::KindName;
-use super::kinds::{FlickerTest, RampTest, Sight, SpectrumTest};
+use super::kinds::{FlickerTest, FluxTest, RampTest, Sight, SpectrumTest};
 use super::plan_file::{READINGS_AT_MOST, TestPlaces, rule, settings, warm_up};
 
 /// Where the meters stand unless a plan says otherwise: 24 in, where a survey
@@ -56,6 +56,7 @@ pub fn test(
         KindName::Spectrum => spectrum(sight, &mut fields).map(TestKind::Spectrum),
         KindName::Flicker => flicker(sight, node, &mut fields).map(TestKind::Flicker),
         KindName::Ramp => ramp(sight, &mut fields).map(TestKind::Ramp),
+        KindName::Flux => Some(TestKind::Flux(flux(sight, &mut fields))),
         _ => None,
     };
     fields.finish();
@@ -66,7 +67,10 @@ pub fn test(
         positions: at.clone().unwrap_or_else(|| key.place()),
         listed: Vec::new(),
         reference: at,
-        meter: node.get("meter").map(Node::place),
+        meter: node
+            .get("meter")
+            .or_else(|| node.get("watched-by"))
+            .map(Node::place),
     };
     Some((test?, places))
 }
@@ -84,9 +88,14 @@ fn sight(kind: KindName, fields: &mut Fields<'_, '_>) -> (Sight, Vec<Place>) {
         KindName::Ramp => (Settings::These(Vec::new()), Vec::new()),
         _ => fields.may_or("settings", settings, (usual, Vec::new())),
     };
-    let at = Some(fields.may_or("at", file::length, USUALLY_AT));
+    // A sphere has no axis, and nothing moves in it.
+    let axis = kind != KindName::Flux;
+    let at = axis.then(|| fields.may_or("at", file::length, USUALLY_AT));
     let watched_by = fields.may("watched-by", readers::name);
-    let settle = fields.may("settle", file::span);
+    let settle = match axis {
+        true => fields.may("settle", file::span),
+        false => None,
+    };
     let rule = fields.may_or("warm-up-rule", rule, WindowRule::LM79);
     let warm_up = match kind {
         KindName::Ramp => WarmUp::Standard(rule),
@@ -139,6 +148,14 @@ fn spectrum(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<SpectrumTest> {
         dark: dark as u16,
         longest,
     })
+}
+
+fn flux(sight: Sight, fields: &mut Fields<'_, '_>) -> FluxTest {
+    let dark = fields.may_or("dark", readers::integer_in(1..=READINGS_AT_MOST), 5);
+    FluxTest {
+        sight,
+        dark: dark as u16,
+    }
 }
 
 /// A rate as the time between samples.

@@ -29,6 +29,9 @@ pub struct Lamp {
     /// It forgets clock and alarms when it has no power.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub loses_clock: bool,
+    /// Outer surface of its housing in m2, above zero; none where nobody said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub surface_m2: Option<f64>,
 }
 
 impl Lamp {

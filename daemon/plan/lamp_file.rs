@@ -26,6 +26,7 @@ pub fn lamp(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Lamp> {
     let maximum_on = fields.need_like("maximum-on-time", "12 h", file::span);
     let programs = fields.may_or("programs", lamp_programs::programs, Vec::new());
     let loses_clock = fields.may_or("loses-clock", readers::boolean, false);
+    let surface_m2 = fields.may("surface", file::surface);
     let modes = match (levels, modes) {
         (Some(levels), None) => Some(vec![Mode {
             name: ONLY_MODE.to_owned(),
@@ -64,6 +65,7 @@ pub fn lamp(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Lamp> {
         maximum_on: maximum_on?,
         programs,
         loses_clock,
+        surface_m2,
     };
     power_fits(root, &lamp, mistakes);
     if lamp.warm_up_cap >= lamp.maximum_on {

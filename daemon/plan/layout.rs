@@ -26,7 +26,7 @@ use super::itinerary::{Itinerary, TestHead, What};
 use super::lamp::{Lamp, SwitchOff};
 use super::order;
 use super::placement::Placement;
-use super::{ramp_layout, sight_fitting, sight_layout, survey_layout};
+use super::{flux_layout, ramp_layout, sight_fitting, sight_layout, survey_layout};
 
 /// Actions of one itinerary; each test is counted before it is laid out
 /// (fitting), this is for all of them together.
@@ -141,6 +141,12 @@ fn lay_out(
             let (seen, by, absent) =
                 sight_fitting::understand(test, &flicker.sight, wanted, against)?;
             sight_layout::flicker(&seen, flicker, by, builder, index);
+            let (meter, watch) = of(&seen.ground);
+            (meter, watch, absent)
+        }
+        TestKind::Flux(flux) => {
+            let (seen, sphere, absent) = flux_layout::understand(test, flux, against)?;
+            flux_layout::flux(&seen, flux, sphere, builder, index);
             let (meter, watch) = of(&seen.ground);
             (meter, watch, absent)
         }

@@ -246,6 +246,7 @@ fn of_test(kind: &TestKind) -> Vec<Missing> {
             value("dark", test.dark),
             value("severity", test.severity),
         ],
+        TestKind::Flux(test) => vec![value("dark", test.dark)],
         TestKind::Ramp(test) => return of_ramp(test),
     };
     if let Some(sight) = kind.sight() {
@@ -286,9 +287,11 @@ fn of_sight(sight: &Sight, kind: KindName) -> Vec<Missing> {
     all.extend(sight.at.map(|at| value("at", at.shown(LengthUnit::Inches))));
     all.extend([
         value("watched-by", "the only one that fits"),
-        value("settle", "as long as the rail needs"),
         value("warm-up", "leg"),
     ]);
+    if sight.at.is_some() {
+        all.push(value("settle", "as long as the rail needs"));
+    }
     // A fixed time needs no rule.
     if !matches!(sight.warm_up, WarmUp::Fixed(_)) {
         all.push(value("warm-up-rule", "lm-79"));

@@ -19,6 +19,7 @@ pub mod evenings;
 pub mod faults;
 pub mod file;
 pub mod fitting;
+pub mod flux_layout;
 pub mod frozen;
 mod given_settings;
 pub mod intent;
@@ -45,11 +46,14 @@ pub mod samples;
 pub mod settings;
 mod sight_fitting;
 pub mod sight_layout;
+mod sphere_file;
 pub mod survey_layout;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
 mod tests_faults;
+#[cfg(test)]
+mod tests_flux;
 #[cfg(test)]
 mod tests_mistakes;
 #[cfg(test)]

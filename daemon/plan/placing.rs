@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 
 use photometry::units::{Length, Wall};
 
-use super::card::{Card, PlaceKind};
+use super::card::{Card, PlaceKind, Rail};
+use super::intent::Plan;
+use super::itinerary::KindName;
 use super::lamp::{Lamp, Starts, Worked};
 use super::placement::{Placement, Seated, Stated};
 
@@ -52,7 +54,10 @@ pub fn placement(request: &Request, lamp: &Lamp, card: &Card) -> Result<Placemen
     }
     let place = place_of(request, card).map_err(|m| mistakes.push(m)).ok();
     let seated = seated(request, lamp, card, &mut mistakes);
-    let datum = datum(request, card, &mut mistakes);
+    let rail = card.rail.as_ref();
+    // Where it stands off the rail's axis there is nothing to measure from.
+    let on_rail = rail.filter(|rail| place.as_ref().is_none_or(|place| *place == rail.place));
+    let datum = datum(request, on_rail, card, &mut mistakes);
     let stated = stated(&request.stated, &mut mistakes);
     match (place, datum) {
         (Some(place), Some((datum, datum_uncertainty, gauge))) if mistakes.is_empty() => {
@@ -137,6 +142,22 @@ pub fn nominal(unit: &str, lamp: &Lamp, card: &Card) -> Placement {
         who: "nobody yet".to_owned(),
         since: Wall::default(),
         stated: BTreeMap::new(),
+    }
+}
+
+/// The same for a plan: in the sphere where nothing but flux is measured.
+pub fn nominal_for(plan: &Plan, unit: &str, lamp: &Lamp, card: &Card) -> Placement {
+    let placement = nominal(unit, lamp, card);
+    let mut tests = plan.tests.iter();
+    let flux_alone = tests.all(|test| test.kind.name() == KindName::Flux);
+    match card.sphere.as_ref().filter(|_| flux_alone) {
+        Some(sphere) => Placement {
+            place: sphere.place.clone(),
+            datum: Length::ZERO,
+            datum_uncertainty: Length::ZERO,
+            ..placement
+        },
+        None => placement,
     }
 }
 
@@ -274,6 +295,7 @@ fn seated(request: &Request, lamp: &Lamp, card: &Card, mistakes: &mut Vec<String
 /// Datum, its standard uncertainty, and the gauge block.
 fn datum(
     request: &Request,
+    rail: Option<&Rail>,
     card: &Card,
     mistakes: &mut Vec<String>,
 ) -> Option<(Length, Length, Option<Length>)> {
@@ -290,10 +312,13 @@ fn datum(
     let gauge = length("--gauge", &request.gauge);
     let carriage_at = length("--carriage-at", &request.carriage_at);
     let (gauge, carriage_at) = (gauge?, carriage_at?);
-    let Some(rail) = &card.rail else {
+    let Some(rail) = rail else {
         if gauge.is_some() {
-            mistakes
-                .push("a gauge block is of use only on a rail, and this bench has none".to_owned());
+            let why = match card.rail {
+                Some(_) => "and this unit stands elsewhere",
+                None => "and this bench has none",
+            };
+            mistakes.push(format!("a gauge block is of use only on a rail, {why}"));
         }
         return Some((Length::ZERO, Length::ZERO, None));
     };

@@ -60,6 +60,7 @@ pub fn doing(action: &Action, lengths: LengthUnit) -> String {
             words
         }
         What::Soak { least, .. } => format!("Leave the lamp off for {}", least.shown()),
+        What::Wait { least } => format!("Wait {}", least.shown()),
         What::Record(recording) => {
             let what = match &recording.begins {
                 Some(begins) => begins.program.as_str(),
@@ -125,7 +126,10 @@ const PARTS: [PartOfWork; 6] = [
         )
     }),
     ("warming up", |what| {
-        matches!(what, What::WarmUp { .. } | What::Soak { .. })
+        matches!(
+            what,
+            What::WarmUp { .. } | What::Soak { .. } | What::Wait { .. }
+        )
     }),
     ("reading", |what| {
         matches!(

@@ -5,12 +5,13 @@ use photometry::stabilisation::WindowRule;
 use photometry::units::{Acceleration, Length, LengthUnit, Lux, Ratio, Span, Speed, Wall};
 
 use super::card::{
-    BACK_WITHIN, Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Place, PlaceKind,
-    Port, PortAddress, Rail,
+    AuxiliaryLamp, BACK_WITHIN, Calibration, Card, Carries, DarkBy, Finger, Fingers, LitBy, Meter,
+    Outlet, Outlets, Place, PlaceKind, Port, PortAddress, Rail, ReferenceLamp, Sphere, WrittenTerm,
 };
 use super::intent::{
     Plan, PlanLine, Policies, Reference, Settings, Survey, Test, TestKind, WarmUp,
 };
+use super::kinds::{FluxTest, Sight};
 use super::lamp::{Buttons, Datum, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
 use super::placement::{Placement, Seated};
 
@@ -97,6 +98,7 @@ pub fn card() -> Card {
             channels: vec![finger("left", 1), finger("right", 2), finger("round", 3)],
         }),
         outlets: None,
+        sphere: None,
     }
 }
 
@@ -124,6 +126,7 @@ pub fn lamp(levels: u16) -> Lamp {
         maximum_on: Span::from_mins(12 * 60),
         programs: Vec::new(),
         loses_clock: false,
+        surface_m2: None,
     }
 }
 
@@ -192,4 +195,87 @@ pub fn plan(survey: Survey) -> Plan {
         }],
         policies: Policies::default(),
     }
+}
+
+/// A sphere of 1 m at the place `sphere`: a reference lamp of 800 lm and an
+/// auxiliary lamp, both on outlets ([`in_sphere`]).
+pub fn sphere() -> Sphere {
+    Sphere {
+        place: "sphere".to_owned(),
+        diameter: Length::from_mm(1000),
+        reference: ReferenceLamp {
+            name: "R-1".to_owned(),
+            flux_lm: 800.0,
+            uncertainty: vec![WrittenTerm {
+                source: "certificate".to_owned(),
+                share: Ratio::new(0.012),
+            }],
+            calibration: Calibration {
+                certificate: "K-7".to_owned(),
+                due: "2027-09-01".to_owned(),
+            },
+            warm_up: Span::from_mins(10),
+            lit: LitBy::Outlet("reference".to_owned()),
+        },
+        auxiliary: AuxiliaryLamp {
+            lit: LitBy::Outlet("auxiliary".to_owned()),
+            warm_up: Span::from_mins(5),
+        },
+    }
+}
+
+/// The sample bench with a sphere, its photometer and outlets; the unit in it.
+pub fn in_sphere() -> (Card, Placement) {
+    let mut card = card();
+    card.places.push(Place {
+        name: "sphere".to_owned(),
+        kind: PlaceKind::Sphere,
+    });
+    card.meters.push(Meter {
+        name: "port-head".to_owned(),
+        port: "port-port".to_owned(),
+        place: "sphere".to_owned(),
+        rides: false,
+        uncertainty: vec![WrittenTerm {
+            source: "spectral mismatch".to_owned(),
+            share: Ratio::new(0.005),
+        }],
+        ..meter()
+    });
+    let outlet = |name: &str, channel| Outlet {
+        name: name.to_owned(),
+        channel,
+    };
+    card.outlets = Some(Outlets {
+        port: "outlet-port".to_owned(),
+        profile: None,
+        back_within: BACK_WITHIN,
+        channels: vec![outlet("reference", 1), outlet("auxiliary", 2)],
+    });
+    card.sphere = Some(sphere());
+    let placement = Placement {
+        place: "sphere".to_owned(),
+        datum: Length::ZERO,
+        datum_uncertainty: Length::ZERO,
+        ..placement()
+    };
+    (card, placement)
+}
+
+/// A plan of the flux of these settings: five readings each, a fixed warm-up.
+pub fn flux(settings: Settings) -> Plan {
+    let mut plan = plan(survey(&[24]));
+    let sight = Sight {
+        settings,
+        at: None,
+        watched_by: None,
+        settle: None,
+        warm_up: WarmUp::Fixed(Span::from_mins(20)),
+        readings: 5,
+        drift_limit: Ratio::new(0.005),
+        give_up: Ratio::new(0.02),
+    };
+    "flux".clone_into(&mut plan.tests[0].name);
+    plan.tests[0].kind = TestKind::Flux(FluxTest { sight, dark: 5 });
+    plan
 }

@@ -66,11 +66,20 @@ pub fn understand<'a>(
         name: sight.watched_by.as_deref(),
         ..wanted
     };
-    let mut chosen = |wanted| {
-        let meter = choose_meter(wanted, card);
+    let watches = choose_meter(watching, card).map_err(|problem| match problem {
+        Problem::SeveralMeters(names) => Problem::SeveralWatch(names),
+        other => other,
+    });
+    let mut told = |meter: Result<&'a Meter, Problem>| {
         meter.map_err(|p| faults.push(fault(test, Part::Meter, p)))
     };
-    let (measures, watches) = (chosen(wanted), chosen(watching));
+    let watches = told(watches);
+    // The meter that watches may be the one that measures; it is told once.
+    let one = wanted.quantity == watching.quantity && wanted.name == watching.name;
+    let measures = match one {
+        true => watches,
+        false => told(choose_meter(wanted, card)),
+    };
     if rail.is_some() && sight.at.is_none() {
         let problem = Problem::NoPosition(test.kind.name());
         faults.push(fault(test, Part::Test, problem));

@@ -75,6 +75,14 @@ fn every_example_is_laid_out_as_its_snapshot_says() {
                 "plan-half-light.yaml",
             ],
         ),
+        (
+            "flux",
+            vec![
+                "bench-dune-sphere.yaml",
+                "lamp-dunlin.yaml",
+                "plan-flux.yaml",
+            ],
+        ),
     ];
     for (name, files) in sets {
         let files: Vec<SentText> = files.into_iter().map(example).collect();

@@ -6,7 +6,7 @@ use std::collections::BTreeSet;
 
 use crate::plan::card::{Card, Fingers, Meter, Outlets, Rail};
 use crate::plan::frozen::Frozen;
-use crate::plan::itinerary::Action;
+use crate::plan::itinerary::{Action, KindName};
 use crate::plan::profiles::UsedProfile;
 
 /// Where a run's unit stands, against what the run froze.
@@ -62,6 +62,11 @@ pub fn changed(frozen: &Frozen, now: &Card) -> Vec<String> {
     }
     if !same_if_there(then.outlets.as_ref(), now.outlets.as_ref(), same_outlets) {
         changed.push("the outlets".to_owned());
+    }
+    let heads = &frozen.itinerary.tests;
+    let in_sphere = heads.iter().any(|head| head.kind == KindName::Flux);
+    if in_sphere && then.sphere != now.sphere {
+        changed.push("the sphere".to_owned());
     }
     if then.places != now.places {
         changed.push("the places".to_owned());
@@ -173,7 +178,7 @@ mod tests {
             changed(frozen, &now).join(", ")
         };
         type Change = fn(&mut Card);
-        let cases: [(&str, Change); 9] = [
+        let cases: [(&str, Change); 10] = [
             ("", |_| {}),
             ("", |card| card.ports.clear()),
             ("", |card| card.meters[0].port = "another".to_owned()),
@@ -190,6 +195,8 @@ mod tests {
                 card.meters[0].calibration.certificate = "K-9".to_owned();
             }),
             ("the meter `lux-head`", |card| card.meters.clear()),
+            // A survey does not use it.
+            ("", |card| card.sphere = Some(samples::sphere())),
             ("the rail, the fingers", |card| {
                 card.rail = None;
                 card.fingers = None;

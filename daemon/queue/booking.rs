@@ -124,11 +124,11 @@ impl Keeper {
         let lamp = self
             .lamp_for(&order, stands_here.as_ref().map(|(_, p)| p))
             .await?;
+        let texts: Vec<SentText> = plan_texts(&order).cloned().collect();
         let (placement_id, placement) = match stands_here {
             Some((id, placement)) => (Some(id), placement),
-            None => (None, placing::nominal(&order.unit, &lamp, &desk.card)),
+            None => (None, check::nominal(&texts, &order.unit, &lamp, &desk.card)),
         };
-        let texts = plan_texts(&order).cloned().collect();
         let scripts = order.scripts.clone();
         let frozen = freeze(texts, scripts, lamp, &desk.card, placement, &self.today())?;
         let at = self.clock.now().wall;

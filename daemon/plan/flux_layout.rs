@@ -1,0 +1,190 @@
+//! Lays out luminous flux in a sphere: the reference lamp first, then the unit in
+//! its place, each seen by the auxiliary lamp before it is lit.
+//!
+//! ```text
+//!  opening · a person mounts the reference lamp · dark ·
+//!    [auxiliary on · wait · read · off] · [reference on · wait · read · off] ·
+//!  a person mounts the unit · lamp off · dark ·
+//!    [auxiliary on · wait · read · off] · legs as of every kind · lamp off
+//! ```
+//!
+//! What stands in brackets is made again whole after a seam: making the bench safe
+//! switches every outlet off, and a lamp that was off is cold. Called by: layout.
+
+use photometry::measured::Quantity;
+use photometry::units::Span;
+
+use super::card::{LitBy, Sphere};
+use super::course::{Builder, Course, DARK, InForce, Nths, ask, by_a_person};
+use super::faults::{Part, PlanFault, Problem};
+use super::fitting::{Against, fault};
+use super::intent::Test;
+use super::itinerary::{Duration3, OFF, Purpose, Question, Restart, What};
+use super::kinds::FluxTest;
+use super::lamp::SwitchOff;
+use super::sight_fitting::{self, Seen};
+use super::sight_layout::each_setting;
+
+/// How long an outlet takes.
+const SWITCHING: Span = Span::from_ms(100);
+
+/// Resolves a test of flux: the sphere in which the unit hangs, its photometer,
+/// the settings; also what was left out.
+///
+/// # Errors
+/// Everything that does not fit, at once.
+pub fn understand<'a>(
+    test: &'a Test,
+    flux: &'a FluxTest,
+    against: Against<'a>,
+) -> Result<(Seen<'a>, &'a Sphere, Vec<String>), Vec<PlanFault>> {
+    let (card, place) = (against.card, &against.placement.place);
+    let Some(sphere) = &card.sphere else {
+        let problem = Problem::NoSphere(card.name.clone());
+        return Err(vec![fault(test, Part::Test, problem)]);
+    };
+    if *place != sphere.place {
+        let (place, sphere) = (place.clone(), sphere.place.clone());
+        let problem = Problem::NotInSphere { place, sphere };
+        return Err(vec![fault(test, Part::Placement, problem)]);
+    }
+    let wanted = (Quantity::Illuminance, flux.sight.watched_by.as_deref());
+    let understood = sight_fitting::understand(test, &flux.sight, wanted, against);
+    let lamp = against.lamp;
+    let lit_always = (lamp.off == SwitchOff::Cannot)
+        .then(|| fault(test, Part::Lamp, Problem::NeverDark(lamp.name.clone())));
+    match (understood, lit_always) {
+        (Ok((seen, _, absent)), None) => Ok((seen, sphere, absent)),
+        (Ok(_), Some(fault)) => Err(vec![fault]),
+        (Err(faults), more) => Err(faults.into_iter().chain(more).collect()),
+    }
+}
+
+/// Adds the flux of every setting, the test with this index.
+pub fn flux(seen: &Seen<'_>, test: &FluxTest, sphere: &Sphere, builder: &mut Builder, index: u32) {
+    let course = Course {
+        ground: &seen.ground,
+        builder,
+        test: index,
+    };
+    let force = InForce::at_first();
+    Substitution {
+        course,
+        seen,
+        test,
+        sphere,
+        force,
+    }
+    .build();
+}
+
+/// A lamp of the sphere that is lit to be read.
+struct Lit<'s> {
+    /// What a person is asked to switch.
+    called: String,
+    by: &'s LitBy,
+    warm_up: Span,
+}
+
+struct Substitution<'a, 'b> {
+    course: Course<'a, 'b>,
+    seen: &'a Seen<'a>,
+    test: &'a FluxTest,
+    sphere: &'a Sphere,
+    force: InForce,
+}
+
+impl Substitution<'_, '_> {
+    fn build(mut self) {
+        let sphere = self.sphere;
+        let place = || sphere.place.clone();
+        let auxiliary = || Lit {
+            called: "the auxiliary lamp of the sphere".to_owned(),
+            by: &sphere.auxiliary.lit,
+            warm_up: sphere.auxiliary.warm_up,
+        };
+        self.course.open(&mut self.force);
+        self.mount(Question::MountReference {
+            reference: sphere.reference.name.clone(),
+            place: place(),
+        });
+        self.dark(Purpose::StandardDark);
+        self.lit(&auxiliary(), Purpose::StandardAuxiliary);
+        let reference = Lit {
+            called: format!("the reference lamp {}", sphere.reference.name),
+            by: &sphere.reference.lit,
+            warm_up: sphere.reference.warm_up,
+        };
+        self.lit(&reference, Purpose::Standard);
+        self.mount(Question::MountUnit {
+            unit: self.seen.ground.placement.unit.clone(),
+            place: place(),
+        });
+        // A person who mounts a lamp can tell whether it is off; one that the
+        // fingers work is proven dark.
+        if self.seen.ground.lamp.off == SwitchOff::Power {
+            self.course.lamp_off(&mut self.force);
+        }
+        self.dark(Purpose::Dark);
+        self.lit(&auxiliary(), Purpose::Auxiliary);
+        let (watch, readings) = (self.seen.ground.watch, self.seen.sight.readings);
+        each_setting(
+            &mut self.course,
+            self.seen,
+            &mut self.force,
+            |course, force| {
+                let n = Nths::first(readings.into());
+                course.point(force, watch, Purpose::Read, n);
+            },
+        );
+        self.course.lamp_off(&mut self.force);
+        self.course.close(&mut self.force);
+    }
+
+    fn mount(&mut self, question: Question) {
+        let force = &self.force;
+        self.course
+            .push(force, None, ask(question), None, by_a_person());
+    }
+
+    /// Reads with nothing lit.
+    fn dark(&mut self, purpose: Purpose) {
+        let watch = self.seen.ground.watch;
+        DARK.clone_into(&mut self.force.setting);
+        let n = Nths::first(self.test.dark.into());
+        self.course.point(&mut self.force, watch, purpose, n);
+        OFF.clone_into(&mut self.force.setting);
+    }
+
+    /// Lights a lamp of the sphere, waits, reads, switches it off: one group.
+    fn lit(&mut self, lamp: &Lit<'_>, purpose: Purpose) {
+        let group = self.course.builder.actions.len() as u32;
+        self.switch(lamp, true);
+        let wait = What::Wait {
+            least: lamp.warm_up,
+        };
+        let time = Duration3::sure(lamp.warm_up);
+        self.course.push(&self.force, None, wait, None, time);
+        let watch = self.seen.ground.watch;
+        let n = Nths::first(self.seen.sight.readings.into());
+        self.course.point(&mut self.force, watch, purpose, n);
+        self.switch(lamp, false);
+        for action in &mut self.course.builder.actions[group as usize..] {
+            action.restart = Restart::FromGroup(group);
+        }
+    }
+
+    fn switch(&mut self, lamp: &Lit<'_>, on: bool) {
+        let (what, time) = match lamp.by {
+            LitBy::Outlet(outlet) => {
+                let outlet = outlet.clone();
+                (What::Switch { outlet, on }, Duration3::sure(SWITCHING))
+            }
+            LitBy::ByHand => {
+                let lamp = lamp.called.clone();
+                (ask(Question::SwitchByHand { lamp, on }), by_a_person())
+            }
+        };
+        self.course.push(&self.force, None, what, None, time);
+    }
+}
