@@ -20,16 +20,15 @@ pub fn first_to_redo(itinerary: &Itinerary, at: u32) -> u32 {
     let Some(action) = itinerary.actions.get(at as usize) else {
         return at;
     };
+    let mut first = at;
     if let Some(point) = action.point {
-        let mut first = at;
         while first > 0 && itinerary.actions[first as usize - 1].point == Some(point) {
             first -= 1;
         }
-        return first;
     }
     match action.restart {
-        Restart::FromGroup(first) => first.min(at),
-        Restart::Again | Restart::Ask => at,
+        Restart::FromGroup(group) => group.min(first),
+        Restart::Again | Restart::Ask => first,
     }
 }
 
@@ -45,15 +44,14 @@ pub fn preamble(itinerary: &Itinerary, first: u32, done: impl Fn(u32) -> bool) -
     let before: Vec<&Action> = itinerary.actions[test.first as usize..first as usize]
         .iter()
         .collect();
-    // The opening (fingers off, home) is itself still to do: nothing precedes it.
-    let Some(home) = before
-        .iter()
-        .find(|action| matches!(action.what, What::Home))
-    else {
-        return Vec::new();
-    };
-    let mut actions: Vec<Action> = Vec::new();
     let in_test = &itinerary.actions[test.first as usize..=test.last as usize];
+    let is_home = |action: &&Action| matches!(action.what, What::Home);
+    let home = before.iter().copied().find(is_home);
+    // The opening (fingers off, home) is itself still to do: nothing precedes it.
+    if home.is_none() && in_test.iter().any(|action| is_home(&action)) {
+        return Vec::new();
+    }
+    let mut actions: Vec<Action> = Vec::new();
     let mut push = |model: &Action, what: What, key: Option<Key>| {
         actions.push(Action {
             no: actions.len() as u32,
@@ -70,6 +68,9 @@ pub fn preamble(itinerary: &Itinerary, first: u32, done: impl Fn(u32) -> bool) -
         });
     };
     for model in opening(&before, home, in_test, test.watch) {
+        push(model, model.what.clone(), None);
+    }
+    for model in switched(&before, &done) {
         push(model, model.what.clone(), None);
     }
     // What the lamp was last brought to, among the actions that are done.
@@ -97,10 +98,26 @@ pub fn preamble(itinerary: &Itinerary, first: u32, done: impl Fn(u32) -> bool) -
     actions
 }
 
-/// Fingers off, home, watch position; and the meter open or covered as it was.
+/// Each outlet of the test as it was switched last: making the bench safe, and a
+/// board that nobody feeds, switch all of them off.
+fn switched<'a>(before: &[&'a Action], done: &impl Fn(u32) -> bool) -> Vec<&'a Action> {
+    let mut last: Vec<&Action> = Vec::new();
+    for action in before.iter().copied().filter(|action| done(action.no)) {
+        if let What::Switch { outlet, .. } = &action.what {
+            last.retain(
+                |one| !matches!(&one.what, What::Switch { outlet: of, .. } if of == outlet),
+            );
+            last.push(action);
+        }
+    }
+    last
+}
+
+/// Fingers off; on a rail home and to the watch position; and the meter open or
+/// covered as it was. Without homing nothing moves.
 fn opening<'a>(
     before: &[&'a Action],
-    home: &'a Action,
+    home: Option<&'a Action>,
     in_test: &'a [Action],
     watch: Length,
 ) -> Vec<&'a Action> {
@@ -112,11 +129,16 @@ fn opening<'a>(
         .iter()
         .find(|a| matches!(a.what, What::Move { to, .. } if to == watch));
     // A cap that a person put on is asked for again: nobody saw what became of
-    // it meanwhile.
-    let cover = before
-        .iter()
-        .copied()
-        .rfind(|a| matches!(a.what, What::Shutter { .. } | What::Ask { .. }));
+    // it meanwhile. What else a person was asked stays as it is.
+    let covers = |a: &Action| match &a.what {
+        What::Shutter { .. } => true,
+        What::Ask { question } => matches!(
+            question,
+            Question::CoverMeter(_) | Question::UncoverMeter(_)
+        ),
+        _ => false,
+    };
+    let cover = before.iter().copied().rfind(|a| covers(a));
     let cover = cover.filter(|a| {
         !matches!(
             a.what,
@@ -127,8 +149,8 @@ fn opening<'a>(
     });
     release
         .into_iter()
-        .chain([home])
-        .chain(going)
+        .chain(home)
+        .chain(going.filter(|_| home.is_some()))
         .chain(cover)
         .collect()
 }

@@ -1,13 +1,15 @@
 //! What readings say of the lamp: as it was set, gone for a blink, at another
 //! level. Numbers from memory of common practice; no source.
 
-use photometry::measured::Outcome;
+use photometry::measured::{Outcome, Reading};
 use photometry::units::Length;
 
 use super::journal::{Body, LIGHT_LOST};
 use super::lit::{Astray, Shines, agrees, is_another, least_at, shines_as, steady};
 use super::tests_walk::{Light, Walk, failed, itinerary, reading, reads, walk};
+use crate::plan::intent::Settings;
 use crate::plan::itinerary::{Key, Purpose, What};
+use crate::plan::{layout, samples};
 
 #[test]
 fn lights_are_held_against_each_other() {
@@ -149,6 +151,45 @@ fn a_light_at_the_reference_that_is_not_its_settings_is_noticed() {
         walk.until(|action| reads(action, Purpose::Reference));
         take(&mut walk, outcome.clone());
         assert_eq!(walk.state.astray, expected, "{outcome:?}");
+    }
+}
+
+/// A second test of flux, whose photometer has seen the unit's levels before: what
+/// other lamps give in the sphere says nothing of the unit; what it gives does.
+#[test]
+fn readings_of_other_lamps_are_not_held_against_the_lamp() {
+    use Outcome::Value;
+    let laid_out = || {
+        let (card, placement) = samples::in_sphere();
+        let mut plan = samples::flux(Settings::All);
+        let mut second = plan.tests[0].clone();
+        "again".clone_into(&mut second.name);
+        plan.tests.push(second);
+        layout::itinerary(&plan, &samples::lamp(2), &placement, &card).expect("it fits")
+    };
+    for (purpose, value, expected) in [
+        (Purpose::StandardDark, 0.0, None),
+        (Purpose::StandardAuxiliary, 4_000.0, None),
+        (Purpose::StandardAuxiliary, 0.2, None),
+        (Purpose::Standard, 9_000.0, None),
+        (Purpose::Standard, 50.0, None),
+        (Purpose::Dark, 0.0, None),
+        (Purpose::Auxiliary, 4_000.0, None),
+        (Purpose::Auxiliary, 0.2, None),
+        (Purpose::Reference, 100.0, None),
+        (Purpose::Reference, 4_000.0, Some(Astray::Reference)),
+        (Purpose::Read, 0.0, Some(Astray::AtPoint)),
+    ] {
+        let mut walk = walk(laid_out());
+        walk.until(|action| action.test == 1 && reads(action, purpose));
+        assert!(!walk.state.light_at.is_empty(), "it was lit before");
+        let key = walk.start().key.expect("a key");
+        let reading = Reading {
+            meter: "port-head".to_owned(),
+            ..reading(Value(value))
+        };
+        walk.say(Body::Taken { key, reading });
+        assert_eq!(walk.state.astray, expected, "{purpose:?} {value}");
     }
 }
 

@@ -3,7 +3,10 @@
 
 use super::restart::{first_to_redo, legs_again, preamble};
 use super::tests_walk::itinerary;
-use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
+use crate::plan::intent::Settings;
+use crate::plan::itinerary::{Action, Itinerary, Purpose, Question, What};
+use crate::plan::lamp::{Lamp, SwitchOff, Worked};
+use crate::plan::{layout, samples};
 use photometry::units::{Length, Span};
 
 /// The preamble before going on at the first such action, a line each.
@@ -124,6 +127,111 @@ fn what_precedes_going_on() {
         .collect();
     insta::assert_snapshot!(told.join("\n"));
     assert_eq!(preamble(&plain, 9_999, all), Vec::new());
+}
+
+/// A test in a sphere has no homing: fingers off, the outlets as they were, the
+/// lamp's warm-up, level and return.
+#[test]
+fn what_precedes_going_on_in_a_sphere() {
+    let (card, placement) = samples::in_sphere();
+    let mut lamp = samples::lamp(2);
+    let plan = samples::flux(Settings::All);
+    let laid = |lamp: &Lamp| layout::itinerary(&plan, lamp, &placement, &card).expect("it fits");
+    let by_fingers = laid(&lamp);
+    (lamp.worked, lamp.off) = (Worked::ByHand, SwitchOff::ByHand);
+    let by_hand = laid(&lamp);
+    let read = |purpose: Purpose| {
+        move |action: &Action| {
+            action
+                .key
+                .as_ref()
+                .is_some_and(|key| key.purpose == purpose)
+        }
+    };
+    let all = |_: u32| true;
+    let cases = [
+        ("in the second leg", lines(&by_fingers, second_leg, all)),
+        (
+            "at the unit's dark readings",
+            lines(&by_fingers, read(Purpose::Dark), all),
+        ),
+        (
+            "at the reference lamp's dark readings",
+            lines(&by_fingers, read(Purpose::StandardDark), all),
+        ),
+        (
+            "at the very beginning",
+            lines(&by_fingers, |action| action.no == 0, all),
+        ),
+        (
+            "by hand, at the unit's dark readings",
+            lines(&by_hand, read(Purpose::Dark), all),
+        ),
+        (
+            "by hand, in the second leg",
+            lines(&by_hand, second_leg, all),
+        ),
+    ];
+    let told = cases.map(|(name, lines)| format!("{name}:\n  {}", lines.join("\n  ")));
+    insta::assert_snapshot!(told.join("\n"));
+}
+
+/// A reading of a lamp that an outlet lights is made again from the switching on,
+/// not from its point's beginning.
+#[test]
+fn a_reading_in_a_group_is_done_again_from_its_group() {
+    let (card, placement) = samples::in_sphere();
+    let plan = samples::flux(Settings::All);
+    let laid = layout::itinerary(&plan, &samples::lamp(2), &placement, &card).expect("it fits");
+    let of = |purpose: Purpose| {
+        let mut keyed = laid.actions.iter().filter(|action| {
+            action
+                .key
+                .as_ref()
+                .is_some_and(|key| key.purpose == purpose)
+        });
+        keyed.nth(1).expect("a second reading").no
+    };
+    for purpose in [
+        Purpose::StandardAuxiliary,
+        Purpose::Standard,
+        Purpose::Auxiliary,
+    ] {
+        let first = first_to_redo(&laid, of(purpose));
+        let what = &laid.actions[first as usize].what;
+        assert!(matches!(what, What::Switch { on: true, .. }), "{what:?}");
+        assert_eq!(first_to_redo(&laid, first), first);
+    }
+    // One in the dark is not of a group.
+    let dark = of(Purpose::Dark);
+    assert_eq!(first_to_redo(&laid, dark), dark - 1);
+}
+
+/// An alarm that a person set is not asked for again; a cap is.
+#[test]
+fn of_what_a_person_was_asked_only_a_cap_is_asked_for_again() {
+    let asked = |question: Question| {
+        let mut itinerary = itinerary(2, 1, false);
+        for action in &mut itinerary.actions {
+            if matches!(action.what, What::Shutter { closed: true, .. }) {
+                let question = question.clone();
+                action.what = What::Ask { question };
+            } else if matches!(action.what, What::Shutter { .. }) {
+                action.what = What::Settle {
+                    rest: Span::from_secs(1),
+                };
+            }
+        }
+        let told = lines(&itinerary, second_leg, |_| true);
+        told.iter().any(|line| line.starts_with("Ask"))
+    };
+    assert!(asked(Question::CoverMeter("lux-head".to_owned())));
+    assert!(!asked(Question::UncoverMeter("lux-head".to_owned())));
+    let program = "dawn".to_owned();
+    assert!(!asked(Question::SetAlarm {
+        program,
+        minute: 390
+    }));
 }
 
 #[test]
