@@ -16,17 +16,20 @@ use drivers::clock::{Clock, Seat};
 use drivers::link::Address;
 use drivers::simulated::bench::{BenchError, BenchSpec, SimulatedBench, Wire};
 use drivers::simulated::carriage::RailModel;
+use drivers::simulated::equipment::Equipment;
 use drivers::simulated::faults::Device;
 use drivers::simulated::lamp::{Button, LampModel};
 use drivers::simulated::meter::MeterModel;
+use drivers::simulated::outlets::OutletsModel;
 use drivers::simulated::room::{RoomModel, Unknowns};
-use drivers::simulated::world::{RailSpeech, Thinks, World, WorldSpec};
+use drivers::simulated::sphere::{Inside, SphereLamp, SphereModel, SteadyLamp};
+use drivers::simulated::world::{Person, RailSpeech, Thinks, World, WorldSpec};
 use photometry::measured::Quantity;
 use photometry::units::{Length, Mono, Ratio, Span, Wall};
 
 use crate::bench::open::seat_names;
 use crate::bench::profiles::Kind;
-use crate::plan::card::{Card, Carries, Meter, PlaceKind};
+use crate::plan::card::{Card, Carries, LitBy, Meter, PlaceKind};
 use crate::plan::lamp::{Lamp, Mode, Starts, Way, Worked};
 use crate::plan::placement::Placement;
 use crate::queue::keeper::StandIn;
@@ -183,6 +186,67 @@ fn riding(card: &Card) -> Vec<&Meter> {
         .collect()
 }
 
+/// What the sphere is, and which of its lamps hang on which relay.
+pub fn equipment(card: &Card) -> Equipment {
+    let usual = Equipment::default();
+    let Some(sphere) = &card.sphere else {
+        return usual;
+    };
+    let relay = |lit: &LitBy| match lit {
+        LitBy::Outlet(outlet) => card.outlets.as_ref()?.channel(outlet),
+        LitBy::ByHand => None,
+    };
+    let photometer = card.meters.iter().find(|meter| in_sphere(meter, card));
+    Equipment {
+        outlets: OutletsModel {
+            reference: relay(&sphere.reference.lit),
+            auxiliary: relay(&sphere.auxiliary.lit),
+            ..usual.outlets
+        },
+        sphere_photometer: MeterModel {
+            ranges: photometer.map_or_else(
+                || usual.sphere_photometer.ranges.clone(),
+                |meter| meter.ranges.clone(),
+            ),
+            ..usual.sphere_photometer
+        },
+        sphere: SphereModel {
+            diameter: sphere.diameter,
+            reference: SteadyLamp {
+                flux_lm: sphere.reference.flux_lm,
+                ..usual.sphere.reference
+            },
+            ..usual.sphere
+        },
+        ..usual
+    }
+}
+
+/// Does what a question asks of somebody who stands at the sphere; whether it was
+/// such a question.
+pub fn at_the_sphere(person: &Person, question: &str, now: Mono) -> bool {
+    let lamp = match question {
+        _ if question.contains("the auxiliary lamp") => Some(SphereLamp::Auxiliary),
+        _ if question.contains("the reference lamp") => Some(SphereLamp::Reference),
+        _ => None,
+    };
+    let switched = question.strip_prefix("Switch ").and(lamp);
+    let inside = match question {
+        _ if !question.contains("close the sphere") => None,
+        _ if question.starts_with("Put the reference lamp") => Some(Inside::Reference),
+        _ => Some(Inside::Lamp),
+    };
+    match (switched, inside) {
+        (Some(lamp), _) => person.switches(lamp, question.contains(" on, then"), now),
+        (None, Some(inside)) => {
+            person.set_level(0, now);
+            person.puts_in_sphere(inside, now);
+        }
+        (None, None) => return false,
+    }
+    true
+}
+
 /// The person at every rehearsed bench: puts lamps before the rail, and does
 /// what the daemon asks before the question is answered.
 pub struct Hands {
@@ -220,6 +284,9 @@ impl StandIn for Hands {
             return;
         };
         let (person, now) = (world.person(), self.clock.now());
+        if at_the_sphere(&person, question, now.mono) {
+            return;
+        }
         if let Some((hour, minute)) = alarm_asked_for(question) {
             let rings = self.clock.next_at(now.wall, hour, minute);
             let rings = rings.map(|rings| now.mono + rings.since(now.wall));
@@ -320,6 +387,7 @@ pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> Wor
         faults: Vec::new(),
         thinks: Thinks::default(),
         rail_speaks: RailSpeech::default(),
+        equipment: equipment(card),
         ..WorldSpec::new(seed)
     }
 }

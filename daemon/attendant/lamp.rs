@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use photometry::units::Span;
+use photometry::units::{Length, Span};
 
 use super::acts::{AFTER_A_HAND, AtWork};
 use super::asking::Broken;
@@ -200,13 +200,15 @@ impl Attendant {
         lowest / 1_000.0
     }
 
-    /// The carriage stands where the lamp is watched from.
+    /// The carriage stands where the lamp is watched from; where there is no axis
+    /// (the watch position is zero) the meter always does.
     fn at_watch(&self, at_work: &AtWork) -> bool {
         let position = self
             .current
             .as_ref()
             .and_then(|current| current.known.position);
-        position == Some(at_work.head.watch)
+        let watch = at_work.head.watch;
+        watch == Length::ZERO || position == Some(watch)
     }
 
     /// One press, and the rest and the light's own time after it.

@@ -46,6 +46,8 @@ mod tests_record;
 #[cfg(test)]
 mod tests_safe;
 #[cfg(test)]
+mod tests_sphere;
+#[cfg(test)]
 mod tests_sweep;
 #[cfg(test)]
 mod tests_traffic;
