@@ -2,17 +2,20 @@
 //! program under their names, a curve to draw, and what must be said of them.
 //!
 //! ```text
-//!  frozen + readings + captures + events ──► spectra · waveforms · ramps ──► Measure
+//!  frozen + readings + captures + events ──► spectra · waveforms · ramps · flux ──► Measure
 //! ```
 //!
 //! Pure, and computed each time from what was recorded. A figure that must not be
 //! believed is withheld with its reason; nothing is ever filled in. Called by: web
 //! (figures, report). Not here: surveys (gather), the formulas (photometry).
 
+mod flux;
 mod ramps;
 mod spectra;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_flux;
 mod waveforms;
 
 use photometry::figure::{Figure, Given};
@@ -81,7 +84,8 @@ pub fn measures(whole: &Whole) -> Vec<Measure> {
                 KindName::Spectrum => spectra::measures(&test),
                 KindName::Flicker => waveforms::measures(&test),
                 KindName::Ramp => ramps::measures(&test),
-                KindName::Survey | KindName::Flux | KindName::Standby => Vec::new(),
+                KindName::Flux => flux::measures(&test),
+                KindName::Survey | KindName::Standby => Vec::new(),
             }
         })
         .collect()
@@ -124,6 +128,18 @@ impl<'a> Test<'a> {
         let keys = actions.filter_map(|action| action.key.as_ref());
         keys.filter(|key| {
             key.test == self.head.name && key.setting == setting && key.purpose == purpose
+        })
+        .count()
+    }
+
+    /// How many readings for this the plan asks for, at one setting or at all.
+    fn asked_in_all(&self, purpose: Purpose, setting: Option<&str>) -> usize {
+        let actions = self.whole.frozen.itinerary.actions.iter();
+        let keys = actions.filter_map(|action| action.key.as_ref());
+        keys.filter(|key| {
+            key.test == self.head.name
+                && key.purpose == purpose
+                && setting.is_none_or(|setting| key.setting == setting)
         })
         .count()
     }

@@ -1,0 +1,410 @@
+//! Flux in a sphere: the unit's light against the reference lamp's, corrected for
+//! what each housing swallows of the auxiliary lamp's light.
+//!
+//! Each reading is taken less the mean of those with nothing lit and the same lamp
+//! inside. Terms: those of the reference lamp's flux; the spectral mismatch of the
+//! photometer, whose factor is taken as 1; its other written terms but its
+//! certificate, which cancels; s/sqrt(n) of each kind of reading and of both darks;
+//! the drift over the leg, change/sqrt(12); a lamp that is large for the sphere.
+//! Not here: the chain (photometry's `sphere`).
+
+use photometry::figure::Figure;
+use photometry::measured::Outcome;
+use photometry::sphere::{self, Flux, Reading, Readings};
+use photometry::sphere_figures::names::{ABSORPTION, FLUX_LM, UNCORRECTED_FLUX_LM};
+use photometry::sphere_figures::{self, Beside};
+use photometry::statistics;
+use photometry::uncertainty::Estimate;
+
+use super::{Measure, Test};
+use crate::plan::card::{SHARE_OF_WALL_AT_MOST, Sphere};
+use crate::plan::itinerary::Purpose;
+use crate::report::background::{Background, Scatter};
+use crate::store::readings::ReadingRow;
+
+/// The photometer's term that is the mismatch factor's.
+const MISMATCH: &str = "spectral mismatch";
+/// Its term that substitution takes out: the same photometer reads both lamps.
+const CERTIFICATE: &str = "certificate";
+
+/// The flux of each setting.
+pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
+    let Some(sphere) = &test.whole.frozen.card.sphere else {
+        return Vec::new();
+    };
+    let settings = test.settings().into_iter();
+    settings
+        .map(|setting| Substitution::of(test, sphere, setting).measure())
+        .collect()
+}
+
+/// What was read of one kind, with its standard uncertainty; lx at the port.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Mean {
+    value: f64,
+    u: f64,
+    /// Degrees of freedom; none of a limit of the meter.
+    dof: Option<f64>,
+    /// Of one reading nobody knows how far others would lie from it.
+    single: bool,
+}
+
+/// A mean, or why there is none.
+type Known = Result<Mean, String>;
+
+/// The mean of readings with light; one outside the range leaves none, because the
+/// mean of the rest would be off to one side.
+fn lit(rows: &[&ReadingRow], what: &str) -> Known {
+    let mut values = Vec::new();
+    for row in rows {
+        match &row.reading.outcome {
+            Outcome::Value(value) => values.push(*value),
+            Outcome::Over(_) => {
+                return Err(format!("a reading of {what} was over the meter's range"));
+            }
+            Outcome::Under(_) => {
+                return Err(format!("a reading of {what} was under the meter's range"));
+            }
+            Outcome::TimedOut | Outcome::Rejected(_) => {}
+        }
+    }
+    let moments = statistics::moments(&values).ok_or_else(|| missing(what))?;
+    Ok(Mean {
+        value: moments.mean,
+        u: moments.standard_error().unwrap_or(0.0),
+        dof: moments.sd.map(|_| moments.n as f64 - 1.0),
+        single: moments.sd.is_none(),
+    })
+}
+
+/// The mean with nothing lit; under the meter's range it lies between nought and
+/// the limit.
+fn dark(rows: &[&ReadingRow], what: &str) -> Known {
+    let over = |row: &&&ReadingRow| matches!(row.reading.outcome, Outcome::Over(_));
+    if rows.iter().find(over).is_some() {
+        return Err(format!("a reading of {what} was over the meter's range"));
+    }
+    let found = Background::of(rows).ok_or_else(|| missing(what))?;
+    Ok(Mean {
+        value: found.lux,
+        u: found.u_lx,
+        dof: found.dof,
+        single: found.scatter == Scatter::Unknown,
+    })
+}
+
+fn missing(what: &str) -> String {
+    format!("there is no reading of {what}")
+}
+
+/// All that one setting's flux is made of.
+struct Substitution<'a> {
+    test: &'a Test<'a>,
+    sphere: &'a Sphere,
+    setting: &'a str,
+    unit: Known,
+    unit_dark: Known,
+    auxiliary: Known,
+    reference: Known,
+    reference_dark: Known,
+    reference_auxiliary: Known,
+    /// The light of the leg's last visit over its first, minus one.
+    drift: Option<f64>,
+    rests_on: Vec<u64>,
+    /// Kinds of which fewer readings count than were planned.
+    short: Vec<String>,
+}
+
+/// How each kind of reading is called.
+fn called(purpose: Purpose) -> &'static str {
+    match purpose {
+        Purpose::Dark => "the dark sphere with the unit in it",
+        Purpose::Auxiliary => "the auxiliary lamp beside the unit",
+        Purpose::Standard => "the reference lamp",
+        Purpose::StandardDark => "the dark sphere with the reference lamp in it",
+        Purpose::StandardAuxiliary => "the auxiliary lamp beside the reference lamp",
+        _ => "the unit at this setting",
+    }
+}
+
+impl<'a> Substitution<'a> {
+    fn of(test: &'a Test<'a>, sphere: &'a Sphere, setting: &'a str) -> Substitution<'a> {
+        let (mut rests_on, mut short) = (Vec::new(), Vec::new());
+        let mut read = |purpose: Purpose| {
+            let of_unit = matches!(purpose, Purpose::Read | Purpose::Reference);
+            let fits = |row: &&ReadingRow| !of_unit || row.key.setting == setting;
+            let rows: Vec<&ReadingRow> = test.readings(purpose).filter(fits).collect();
+            rests_on.extend(rows.iter().map(|row| row.seq));
+            let asked = test.asked_in_all(purpose, of_unit.then_some(setting));
+            if rows.len() < asked && purpose != Purpose::Reference {
+                let (there, what) = (rows.len(), called(purpose));
+                short.push(format!("{there} of {asked} readings of {what} count."));
+            }
+            rows
+        };
+        let mut mean = |purpose: Purpose| {
+            let rows = read(purpose);
+            match purpose {
+                Purpose::Dark | Purpose::StandardDark => dark(&rows, called(purpose)),
+                _ => lit(&rows, called(purpose)),
+            }
+        };
+        let unit = mean(Purpose::Read);
+        let unit_dark = mean(Purpose::Dark);
+        let auxiliary = mean(Purpose::Auxiliary);
+        let reference = mean(Purpose::Standard);
+        let reference_dark = mean(Purpose::StandardDark);
+        let reference_auxiliary = mean(Purpose::StandardAuxiliary);
+        let visits = read(Purpose::Reference);
+        let drift = unit_dark
+            .as_ref()
+            .ok()
+            .and_then(|dark| drift(&visits, dark.value));
+        rests_on.sort_unstable();
+        Substitution {
+            test,
+            sphere,
+            setting,
+            unit,
+            unit_dark,
+            auxiliary,
+            reference,
+            reference_dark,
+            reference_auxiliary,
+            drift,
+            rests_on,
+            short,
+        }
+    }
+
+    fn measure(self) -> Measure {
+        let (test, setting) = (self.test, self.setting);
+        let mut found = test.empty(setting, test.shown(setting), &test.head.meter);
+        let flux = self.flux();
+        found.unfinished = flux.is_err() || !self.short.is_empty();
+        found.figures = match flux {
+            Ok(flux) => sphere_figures::of(&flux, &self.beside()),
+            Err(why) => self.partly(&why),
+        };
+        found.notes = self.notes();
+        found.rests_on = self.rests_on;
+        found
+    }
+
+    fn beside(&self) -> Beside {
+        let surface = self.test.whole.frozen.lamp.surface_m2;
+        Beside {
+            surface_m2_in_m: surface.map(|surface| (surface, self.sphere.diameter.metres())),
+            ..Beside::default()
+        }
+    }
+
+    /// The flux with all its terms, or why there is none.
+    fn flux(&self) -> Result<Flux, String> {
+        let known = |mean: &Known| mean.clone();
+        let (unit, unit_dark) = (known(&self.unit)?, known(&self.unit_dark)?);
+        let (reference, reference_dark) = (known(&self.reference)?, known(&self.reference_dark)?);
+        let auxiliary = known(&self.auxiliary)?;
+        let reference_auxiliary = known(&self.reference_auxiliary)?;
+        let net = |lit: Mean, dark: Mean| Reading {
+            value: lit.value - dark.value,
+            u: lit.u,
+        };
+        // Each lamp has a dark of its own, so that what is handed over is net.
+        let nothing = Reading { value: 0.0, u: 0.0 };
+        let readings = Readings {
+            test: net(unit, unit_dark),
+            reference: net(reference, reference_dark),
+            dark: nothing,
+            aux_test: net(auxiliary, unit_dark),
+            aux_reference: net(reference_auxiliary, reference_dark),
+            aux_dark: nothing,
+        };
+        let flux = sphere::flux(&self.reference_lm(), &readings, &self.mismatch());
+        let flux = flux.map_err(|why| why.to_string())?;
+        let value = flux.flux_lm.value;
+        let dofs = [
+            ("test reading", unit.dof),
+            ("reference reading", reference.dof),
+            ("auxiliary, test", auxiliary.dof),
+            ("auxiliary, reference", reference_auxiliary.dof),
+        ];
+        let mut sum = Estimate::exact(value);
+        for term in flux.flux_lm.terms.iter().filter(|term| term.u != 0.0) {
+            let dof = dofs.iter().find(|(source, _)| *source == term.source);
+            let dof = dof.map_or(term.dof, |(_, dof)| *dof);
+            sum = sum.with(&term.source, term.u, dof);
+        }
+        // One dark serves the lamp and the auxiliary lamp beside it: its errors go
+        // against each other.
+        let of_unit = 1.0 / readings.aux_test.value - 1.0 / readings.test.value;
+        let of_reference = 1.0 / readings.reference.value - 1.0 / readings.aux_reference.value;
+        sum = sum
+            .with("dark, test", value * unit_dark.u * of_unit, unit_dark.dof)
+            .with(
+                "dark, reference",
+                value * reference_dark.u * of_reference,
+                reference_dark.dof,
+            );
+        Ok(Flux {
+            flux_lm: self.beside_readings(sum),
+            ..flux
+        })
+    }
+
+    /// The reference lamp's flux as its certificate says.
+    fn reference_lm(&self) -> Estimate {
+        let lamp = &self.sphere.reference;
+        let terms = lamp.uncertainty.iter();
+        terms.fold(Estimate::exact(lamp.flux_lm), |sum, term| {
+            let source = format!("reference lamp, {}", term.source);
+            sum.with(&source, lamp.flux_lm * term.share.share(), None)
+        })
+    }
+
+    /// The photometer's mismatch factor: 1, as long as nobody has measured both
+    /// lamps' spectra, with the term that its file states.
+    fn mismatch(&self) -> Estimate {
+        let terms = self.test.terms(&self.test.head.meter).iter();
+        let mut terms = terms.filter(|term| term.source == MISMATCH);
+        let one = Estimate::exact(1.0);
+        match terms.next() {
+            Some(term) => one.with(MISMATCH, term.share.share(), None),
+            None => one,
+        }
+    }
+
+    /// With the terms that no reading shows.
+    fn beside_readings(&self, mut sum: Estimate) -> Estimate {
+        let value = sum.value;
+        for term in self.test.terms(&self.test.head.meter) {
+            if ![MISMATCH, CERTIFICATE].contains(&term.source.as_str()) {
+                sum = sum.with(&term.source, value * term.share.share(), None);
+            }
+        }
+        if let Some(drift) = self.drift {
+            sum = sum.with("drift", value * drift / 12.0_f64.sqrt(), None);
+        }
+        match self.large_by() {
+            Some(excess) => sum.with("large lamp", value * excess / 3.0_f64.sqrt(), None),
+            None => sum,
+        }
+    }
+
+    /// By how much the lamp's share of the wall is above what is small. Our own
+    /// rule, no source: the flux may be wrong by this share either way.
+    fn large_by(&self) -> Option<f64> {
+        let surface = self.test.whole.frozen.lamp.surface_m2?;
+        let excess = self.sphere.wall_share(surface) - SHARE_OF_WALL_AT_MOST.share();
+        (excess > 0.0).then_some(excess)
+    }
+
+    /// What can be told without a flux: each figure, or why there is none.
+    fn partly(&self, why: &str) -> Vec<Figure> {
+        let net = |lit: &Known, dark: &Known| -> Result<f64, String> {
+            let net = lit.clone()?.value - dark.clone()?.value;
+            match net > 0.0 {
+                true => Ok(net),
+                false => Err("a reading is not above its dark reading".to_owned()),
+            }
+        };
+        let ratio = |above: Result<f64, String>, below: Result<f64, String>| {
+            Ok::<f64, String>(above? / below?)
+        };
+        let absorption = ratio(
+            net(&self.auxiliary, &self.unit_dark),
+            net(&self.reference_auxiliary, &self.reference_dark),
+        );
+        let plain = ratio(
+            net(&self.unit, &self.unit_dark),
+            net(&self.reference, &self.reference_dark),
+        );
+        let uncorrected = plain.map(|ratio| self.sphere.reference.flux_lm * ratio);
+        let told = |name, value: Result<f64, String>| match value {
+            Ok(value) => Figure::number(name, value),
+            Err(why) => Figure::withheld(name, why),
+        };
+        vec![
+            Figure::withheld(&FLUX_LM, why),
+            told(&ABSORPTION, absorption),
+            told(&UNCORRECTED_FLUX_LM, uncorrected),
+        ]
+    }
+
+    fn notes(&self) -> Vec<String> {
+        let lamp = &self.sphere.reference;
+        let mut notes = vec![format!(
+            "Against the reference lamp {} of {} lm, certificate {}, good to {}.",
+            lamp.name, lamp.flux_lm, lamp.calibration.certificate, lamp.calibration.due
+        )];
+        notes.extend(self.short.iter().cloned());
+        let all = [
+            (Purpose::Read, &self.unit),
+            (Purpose::Dark, &self.unit_dark),
+            (Purpose::Auxiliary, &self.auxiliary),
+            (Purpose::Standard, &self.reference),
+            (Purpose::StandardDark, &self.reference_dark),
+            (Purpose::StandardAuxiliary, &self.reference_auxiliary),
+        ];
+        for (purpose, mean) in all {
+            if mean.as_ref().is_ok_and(|mean| mean.single) {
+                notes.push(format!(
+                    "One reading of {}: how far others would lie from it is not known.",
+                    called(purpose)
+                ));
+            }
+        }
+        notes.extend(self.test.drifted(self.setting));
+        match self.drift {
+            Some(drift) => notes.push(format!(
+                "The light changed by {:.2} % over the leg.",
+                100.0 * drift
+            )),
+            None => notes.push("The drift over the leg is not known: U lacks it.".to_owned()),
+        }
+        if self.mismatch().terms.is_empty() {
+            notes.push(format!(
+                "The photometer has no term `{MISMATCH}` in the bench file: U lacks it."
+            ));
+        } else {
+            notes.push("The mismatch factor is taken as 1.".to_owned());
+        }
+        notes.extend(self.of_size());
+        notes
+    }
+
+    fn of_size(&self) -> Option<String> {
+        let Some(surface) = self.test.whole.frozen.lamp.surface_m2 else {
+            return Some(
+                "The lamp's surface is not known, so neither is whether it is large for the sphere."
+                    .to_owned(),
+            );
+        };
+        let excess = self.large_by()?;
+        Some(format!(
+            "The lamp's surface is {:.1} % of the sphere's wall, more than {SHARE_OF_WALL_AT_MOST}: \
+             the auxiliary lamp does not see all that it swallows. U has a term for that by our \
+             own rule, {:.1} % either way.",
+            100.0 * self.sphere.wall_share(surface),
+            100.0 * excess
+        ))
+    }
+}
+
+/// The last of a leg's visits over its first, minus one, both less the dark; none
+/// where one of them lacks a value.
+fn drift(rows: &[&ReadingRow], dark: f64) -> Option<f64> {
+    let mut visits: Vec<(i64, Vec<f64>)> = Vec::new();
+    let mut rows: Vec<&ReadingRow> = rows.to_vec();
+    rows.sort_by_key(|row| row.key.visit);
+    for pair in rows.chunk_by(|one, next| next.no == one.no + 1) {
+        let values: Option<Vec<f64>> = pair.iter().map(|row| row.reading.outcome.value()).collect();
+        visits.push((pair.first()?.no, values?));
+    }
+    let mean = |visit: Option<&(i64, Vec<f64>)>| {
+        let moments = statistics::moments(&visit?.1)?;
+        Some(moments.mean - dark)
+    };
+    let (first, last) = (mean(visits.first())?, mean(visits.last())?);
+    (visits.len() > 1 && first > 0.0).then(|| last / first - 1.0)
+}
