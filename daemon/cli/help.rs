@@ -12,8 +12,9 @@ use crate::script::api::{Entry, api, codec_api};
 use crate::script::limits::Limits;
 
 /// The pages by name.
-pub const PAGES: [(&str, &str); 9] = [
+pub const PAGES: [(&str, &str); 10] = [
     ("survey", include_str!("help/survey.md")),
+    ("flux", include_str!("help/flux.md")),
     ("bench", include_str!("help/bench.md")),
     ("lamp", include_str!("help/lamp.md")),
     ("plan", include_str!("help/plan.md")),

@@ -77,6 +77,7 @@ fn what_is_done_with_a_bench_by_hand_has_help_with_examples_first() {
 fn every_page_is_printed() {
     for page in [
         "survey",
+        "flux",
         "bench",
         "lamp",
         "plan",
