@@ -6,6 +6,7 @@
 //!          keeper ── next run ──► attendant's handle
 //!             │  mend (a record that failed is opened anew)
 //!             │  line (who is next) · adopt (may it be handed over): pure
+//!             │  evening, sheets (what to do tonight, what is there in the morning)
 //!             │  ruling (when a run is over, or asked for) · turns (one for each run)
 //!             └─ store: placements, runs        refusal: why an order is not taken
 //! ```
@@ -15,6 +16,7 @@
 
 pub mod adopt;
 pub mod booking;
+mod evening;
 pub mod keeper;
 pub mod line;
 mod mend;
@@ -23,5 +25,6 @@ pub mod redo;
 pub mod refusal;
 pub mod remarks;
 pub mod ruling;
+pub mod sheets;
 mod turns;
 pub mod verbs;

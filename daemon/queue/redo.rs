@@ -131,7 +131,11 @@ impl Keeper {
 /// What of an itinerary is missing: points with fewer results than were asked
 /// for or none left, and legs whose drift forbids a ruling. Of each test the
 /// grid that holds all of them, because a survey measures a grid.
-fn missing(itinerary: &Itinerary, readings: &[ReadingRow], events: &[Event]) -> Vec<Part> {
+pub(super) fn missing(
+    itinerary: &Itinerary,
+    readings: &[ReadingRow],
+    events: &[Event],
+) -> Vec<Part> {
     type Point<'i> = (&'i str, &'i str, Length);
     let mut asked: BTreeMap<Point<'_>, usize> = BTreeMap::new();
     for key in itinerary.actions.iter().filter_map(read_key) {
