@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use super::arguments_of_bench::Bench;
+use super::arguments_of_evening::{Morning, Tonight};
 use super::arguments_of_rulings::{Account, Report, Rule, Rulings, Script};
 use super::compute::arguments::Topic;
 
@@ -25,7 +26,7 @@ use super::compute::arguments::Topic;
   wakerail place D-17 --lamp lamp.yaml --gauge '6 in'
   wakerail book plan.yaml --unit D-17
   wakerail watch latest
-  wakerail help survey                               pages: survey bench lamp plan scripts compute figures exit-codes safety"
+  wakerail help survey                               pages: survey bench lamp plan evening scripts compute figures exit-codes safety"
 )]
 pub struct Arguments {
     /// What to do.
@@ -188,6 +189,19 @@ pub enum Command {
   wakerail redo 7 --setting L07,L08 --position '24 in'
   wakerail redo latest --test levels --hold              begins when it is released")]
     Redo(Redo),
+
+    /// Tell what to do before going to bed: caps, alarms, what each run will ask, and when
+    #[command(before_help = "Examples:
+  wakerail tonight
+  wakerail tonight --format json")]
+    Tonight(Tonight),
+
+    /// Tell what was done since yesterday noon, and what needs a person now
+    #[command(before_help = "Examples:
+  wakerail morning
+  wakerail morning --since 2026-11-26T12:00     on the bench's clock
+  wakerail morning --format json")]
+    Morning(Morning),
 
     /// List the runs
     #[command(before_help = "Examples:
@@ -754,7 +768,7 @@ pub struct Compute {
 /// `help`
 #[derive(Debug, Args)]
 pub struct Help {
-    /// A page (survey, bench, lamp, plan, scripts, compute, figures, exit-codes, safety) or a command
+    /// A page (survey, bench, lamp, plan, evening, scripts, compute, figures, exit-codes, safety) or a command
     pub topic: Option<String>,
 }
 

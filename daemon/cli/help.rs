@@ -18,6 +18,7 @@ pub const PAGES: [(&str, &str); 10] = [
     ("bench", include_str!("help/bench.md")),
     ("lamp", include_str!("help/lamp.md")),
     ("plan", include_str!("help/plan.md")),
+    ("evening", include_str!("help/evening.md")),
     ("profiles", include_str!("help/profiles.md")),
     ("scripts", include_str!("help/scripts.md")),
     ("compute", include_str!("help/compute.md")),

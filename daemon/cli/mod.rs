@@ -1,7 +1,7 @@
 //! The command line: what a person types, and what they read.
 //!
 //! ```text
-//!  arguments ──► check · place · book · runs · show · watch · verbs · readings · survey
+//!  arguments ──► check · place · book · runs · show · watch · verbs · readings · survey · tonight
 //!                  │ files only      └──────────── client ──────────► the daemon's socket
 //!                  ▼                                  │
 //!               format (table, csv, json)  ◄──────────┘      complaint ──► stderr, exit code
@@ -14,6 +14,7 @@
 pub mod account;
 pub mod arguments;
 pub mod arguments_of_bench;
+pub mod arguments_of_evening;
 pub mod arguments_of_rulings;
 pub mod bench;
 pub mod book;
@@ -30,6 +31,7 @@ pub mod findings;
 pub mod follow;
 pub mod format;
 pub mod help;
+pub mod morning;
 pub mod new;
 pub mod place;
 pub mod readings;
@@ -44,6 +46,7 @@ pub mod sse;
 pub mod survey;
 pub mod terminal;
 pub mod text_files;
+pub mod tonight;
 pub mod traffic;
 pub mod user;
 pub mod verbs;

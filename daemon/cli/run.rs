@@ -16,8 +16,9 @@ use super::exit_codes::ExitCode;
 use super::terminal::Terminal;
 use super::verbs::Verb;
 use super::{
-    account, bench, book, check, compute, demo, figures, format, help, new, place, readings,
-    record, remarks, rulings, runs, script, show, survey, text_files, traffic, verbs, watch,
+    account, bench, book, check, compute, demo, figures, format, help, morning, new, place,
+    readings, record, remarks, rulings, runs, script, show, survey, text_files, tonight, traffic,
+    verbs, watch,
 };
 use crate::service;
 
@@ -102,6 +103,8 @@ async fn ask_daemon(
         }
         Command::Redo(args) => book::redo(client, &args, out).await,
         Command::Runs(args) => runs::run(client, &args, out).await,
+        Command::Tonight(args) => tonight::run(client, &args, out).await,
+        Command::Morning(args) => morning::run(client, &args, out).await,
         Command::Show(args) => show::run(client, &args, out).await,
         Command::Watch(args) => watch::run(client, args.run, terminal, out).await,
         Command::Answer(args) => {

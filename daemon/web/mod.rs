@@ -1,7 +1,7 @@
 //! The daemon's face: HTTP and JSON over a Unix socket.
 //!
 //! ```text
-//!   client ──► serve (routes, limits) ──► runs · placements · benches · readings · remarks · accounts · health
+//!   client ──► serve (routes, limits) ──► runs · placements · benches · readings · remarks · accounts · sheets · health
 //!                     │                      │ queue::keeper (bounded mail), store (reads)
 //!                     └─► events: the journal, live (server-sent events)
 //!   wire: the only types that cross          problem: errors (RFC 9457)
@@ -22,6 +22,7 @@ pub mod remarks;
 pub mod rulings;
 pub mod runs;
 pub mod serve;
+pub mod sheets;
 pub mod tell;
 pub mod traffic;
 pub mod wire;

@@ -229,7 +229,14 @@ pub async fn whole(desk: &Desk, run: RunId) -> Result<Whole, Trouble> {
     Ok(whole)
 }
 
-fn replayed(frozen: &crate::plan::frozen::Frozen, events: &[Event]) -> Result<Progress, Trouble> {
+/// The state after these events.
+///
+/// # Errors
+/// When the journal contradicts itself.
+pub fn replayed(
+    frozen: &crate::plan::frozen::Frozen,
+    events: &[Event],
+) -> Result<Progress, Trouble> {
     Progress::replay(&frozen.itinerary, events).map_err(|error| {
         let status = StatusCode::INTERNAL_SERVER_ERROR;
         Trouble::new(

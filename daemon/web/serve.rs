@@ -14,7 +14,7 @@ use super::problem::Trouble;
 use super::wire::problems;
 use super::{
     accounts, benches, events, figures, health, placements, readings, remarks, rulings, runs,
-    traffic,
+    sheets, traffic,
 };
 use crate::queue::keeper::Keeper;
 use crate::store::open::Store;
@@ -42,6 +42,8 @@ pub fn router(desk: Desk) -> Router {
         .route("/health", get(health::show))
         .route("/benches", get(benches::list))
         .route("/accounts/{id}", get(accounts::show))
+        .route("/tonight", get(sheets::tonight))
+        .route("/morning", get(sheets::morning))
         .route("/placements", post(placements::place))
         .route("/runs", get(runs::list).post(runs::book))
         .route("/runs/latest/row", get(runs::latest))

@@ -11,6 +11,10 @@ pub mod figures;
 
 use serde::{Deserialize, Serialize};
 
+/// `GET /morning`; times are those of the bench's clock, with its offset.
+pub use crate::queue::sheets::morning::Morning;
+/// `GET /tonight`; times as in [`Morning`].
+pub use crate::queue::sheets::tonight::Tonight;
 /// `GET /accounts/{id}`: made for this alone, and the same on both sides.
 pub use crate::report::account::Account;
 

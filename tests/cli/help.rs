@@ -3,7 +3,7 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 29] = [
+const COMMANDS: [&str; 31] = [
     "new",
     "check",
     "bench",
@@ -12,6 +12,8 @@ const COMMANDS: [&str; 29] = [
     "place",
     "book",
     "redo",
+    "tonight",
+    "morning",
     "runs",
     "show",
     "watch",
@@ -81,6 +83,7 @@ fn every_page_is_printed() {
         "bench",
         "lamp",
         "plan",
+        "evening",
         "scripts",
         "compute",
         "exit-codes",

@@ -5,6 +5,7 @@ mod bench;
 mod compute;
 pub mod daemon;
 mod demo;
+mod evening;
 mod files;
 mod help;
 mod http;
