@@ -161,6 +161,7 @@ const fn words(role: DeviceRole) -> &'static str {
         DeviceRole::Fingers => "relay fingers",
         DeviceRole::Rail => "a rail",
         DeviceRole::Outlets => "mains relays",
+        DeviceRole::Level => "a lamp that is told its level",
     }
 }
 

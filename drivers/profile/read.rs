@@ -120,6 +120,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
             (DeviceRole::Fingers.word(), DeviceRole::Fingers),
             (DeviceRole::Rail.word(), DeviceRole::Rail),
             (DeviceRole::Outlets.word(), DeviceRole::Outlets),
+            (DeviceRole::Level.word(), DeviceRole::Level),
         ]),
     );
     let about = fields.need_like("about", "what it is, in a line", readers::text);

@@ -95,17 +95,24 @@ fn probe(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Probe> {
     })
 }
 
+/// What a verb's channel is called, of fingers and of outlets.
+pub(super) const CHANNELS: [&str; 2] = ["coil", "outlet"];
+
 fn address(node: Node<'_>, mistakes: &mut Mistakes) -> Option<u16> {
     readers::integer_in(0..=65_535)(node, mistakes).map(|at| at as u16)
 }
 
-/// `3`, `{coil}`, `{coil} - 1`, `{coil} + 15`.
+/// `3`, `{coil}`, `{coil} - 1`, `{coil} + 15`; of outlets `{outlet} - 1`.
 fn bit_address(
     known: &'static [&'static str],
 ) -> impl Fn(Node<'_>, &mut Mistakes) -> Option<BitAddress> {
     move |node, mistakes| {
         let text = node.text().unwrap_or_default().trim();
-        let Some(rest) = text.strip_prefix("{coil}") else {
+        let channels = CHANNELS.iter().map(|name| (*name, format!("{{{name}}}")));
+        let found = channels
+            .filter_map(|(name, place)| text.strip_prefix(&place).map(|rest| (name, rest)))
+            .next();
+        let Some((channel, rest)) = found else {
             return address(node, mistakes).map(BitAddress::Fixed);
         };
         let rest: String = rest.chars().filter(|c| !c.is_whitespace()).collect();
@@ -117,13 +124,13 @@ fn bit_address(
                 .flatten()
                 .filter(|plus: &i32| plus.unsigned_abs() <= 65_535),
         };
-        match plus.filter(|_| known.contains(&"coil")) {
+        match plus.filter(|_| known.contains(&channel)) {
             Some(plus) => Some(BitAddress::Channel { plus }),
             None => {
                 let message = format!("{} is no address", readers::shown(text));
                 mistakes.add(Mistake::new(node.place(), "address", message).hint(
-                    "write a number from 0, or within a verb of fingers `{coil} - 1`: the \
-                         channel, and what must be added to it",
+                    "write a number from 0, or within a verb of fingers `{coil} - 1`, of outlets \
+                         `{outlet} - 1`: the channel, and what must be added to it",
                 ));
                 None
             }

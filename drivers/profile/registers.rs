@@ -8,6 +8,7 @@
 use photometry::units::Span;
 
 use super::perform::{Given, NotPerformed};
+use super::read_registers::CHANNELS;
 use super::template::Template;
 use crate::error::DriverError;
 use crate::exchange::line::Answer;
@@ -46,7 +47,7 @@ pub struct RegisterManner {
 pub enum BitAddress {
     /// Always the same.
     Fixed(u16),
-    /// The channel that a verb is given, and so much: `{coil} - 1`.
+    /// The channel that a verb is given, and so much: `{coil} - 1`, `{outlet} - 1`.
     Channel {
         /// What is added.
         plus: i32,
@@ -59,7 +60,8 @@ impl BitAddress {
             BitAddress::Fixed(at) => return Ok(at),
             BitAddress::Channel { plus } => plus,
         };
-        let coil = given.values.iter().find(|(name, _)| *name == "coil");
+        let mut values = given.values.iter();
+        let coil = values.find(|(name, _)| CHANNELS.contains(name));
         let coil = coil.and_then(|(_, text)| text.parse::<i32>().ok());
         coil.and_then(|coil| u16::try_from(coil.checked_add(plus)?).ok())
             .ok_or_else(|| DriverError::Unsendable("the channel has no such coil".to_owned()))

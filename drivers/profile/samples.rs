@@ -129,6 +129,9 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
                 _ => refused(),
             }
         }
+        ProfileVerb::ReadLevel => {
+            value::lit(profile, &found).map_or_else(refused, |lit| lit.to_string())
+        }
         ProfileVerb::ReadOutlet => {
             let on = found.get("on").and_then(value::closed);
             on.map_or_else(refused, |on| if on { "on" } else { "off" }.to_owned())

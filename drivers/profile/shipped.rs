@@ -27,6 +27,9 @@ pub const DEFAULT_RAIL: &str = "byte-rail";
 /// The mains relays of a bench whose file names no profile.
 pub const DEFAULT_OUTLETS: &str = "asked-outlets";
 
+/// The lamp that is told its level of a bench whose file names no profile.
+pub const DEFAULT_LEVEL: &str = "asked-level";
+
 /// All of them.
 pub const SHIPPED: &[Shipped] = &[
     Shipped {
@@ -105,6 +108,11 @@ pub const SHIPPED: &[Shipped] = &[
     Shipped {
         name: DEFAULT_OUTLETS,
         text: include_str!("../profiles/asked-outlets.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: DEFAULT_LEVEL,
+        text: include_str!("../profiles/asked-level.yaml"),
         codec: None,
     },
 ];

@@ -18,6 +18,8 @@ use crate::roles::photometer::Photometer;
 use crate::roles::presser::Presser;
 use crate::roles::profiled_fingers::ProfiledFingers;
 use crate::roles::profiled_meter::ProfiledMeter;
+use crate::roles::profiled_outlets::ProfiledOutlets;
+use crate::roles::switcher::Switcher;
 use crate::simulated::lapses::Lapse;
 use crate::simulated::registers::{Contents, Registers, Wrapping};
 
@@ -208,6 +210,44 @@ fn fingers(form: Form) -> ProfiledFingers {
     let profile = shipped::profile("register-relays").expect("a profile");
     let station = profile.station(1, form);
     ProfiledFingers::new(vec![1, 3], profile, station)
+}
+
+/// Mains relays behind the same coils: a channel is `{outlet}` there.
+const OUTLETS: &str = r#"profile: plover
+format: 1
+role: outlets
+about: mains relays behind coils
+registers: {gap: 20 ms, longest-answer: 1 s, probe: {read: coil, at: 0, count: 8}}
+switch-on: {write: coil, at: "{outlet} - 1", value: on}
+switch-off: {write: coil, at: "{outlet} - 1", value: off}
+switch-all-off: {write: coils, at: 0, count: 8, value: off}
+read-outlet: {read: coil, at: "{outlet} - 1", gives: on}
+samples: [{read-outlet: "1", gives: "on"}]
+"#;
+
+#[test]
+fn outlets_by_coils_hold_what_they_are_told() {
+    for (form, wrapping) in FORMS {
+        let registers = board();
+        converse(registers.machine(wrapping, 1), |talk| {
+            let (profile, _) = profile("p.yaml", OUTLETS).unwrap_or_else(|no| panic!("{no}"));
+            let station = profile.station(1, form);
+            let mut outlets = ProfiledOutlets::new(vec![1, 3], Arc::new(profile), station);
+            outlets.open(talk).expect("a board");
+            assert_eq!(down(&registers), Vec::<u16>::new());
+            outlets.switch(talk, 3, true).expect("it follows");
+            assert_eq!(down(&registers), [2]);
+            outlets.all_off(talk).expect("they follow");
+            assert_eq!(down(&registers), Vec::<u16>::new());
+        });
+    }
+    let found = super::testing::told(&OUTLETS.replacen("{outlet} - 1", "{coil} - 1", 1));
+    assert!(
+        found
+            .iter()
+            .any(|told| told.contains("`{coil} - 1` is no address")),
+        "{found:?}"
+    );
 }
 
 fn down(registers: &Registers) -> Vec<u16> {

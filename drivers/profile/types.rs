@@ -30,6 +30,8 @@ pub enum DeviceRole {
     Rail,
     /// Mains relays that hold what they are told.
     Outlets,
+    /// A lamp that is told its level.
+    Level,
 }
 
 impl DeviceRole {
@@ -40,6 +42,7 @@ impl DeviceRole {
             DeviceRole::Fingers => "fingers",
             DeviceRole::Rail => "rail",
             DeviceRole::Outlets => "outlets",
+            DeviceRole::Level => "level",
         }
     }
 }
@@ -87,6 +90,12 @@ pub enum ProfileVerb {
     SwitchAllOff,
     /// Tell its watchdog that somebody is there.
     Feed,
+    /// Light the lamp: `{mode}`, a word, and `{level}`, a whole number.
+    SetLevel,
+    /// How it is lit: gives `level`, and `mode` if the answer tells it.
+    ReadLevel,
+    /// Switch the lamp off.
+    SwitchLampOff,
     /// Put one finger down: `{coil}`.
     CloseCoil,
     /// Take it off.
@@ -434,6 +443,36 @@ pub const VERBS: &[VerbForm] = &[
         role: DeviceRole::Outlets,
         needed: false,
         like: "{tell: \"FEED\"}",
+        given: &[],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::SetLevel,
+        word: "set-level",
+        role: DeviceRole::Level,
+        needed: true,
+        like: "{set: \"LEV {mode},{level}\"}",
+        given: &["mode", "level"],
+        must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadLevel,
+        word: "read-level",
+        role: DeviceRole::Level,
+        needed: false,
+        like: "{ask: \"LEV?\", answer: \"{mode},{level}\"}",
+        given: &[],
+        must: &["level"],
+        may: &["mode"],
+    },
+    VerbForm {
+        verb: ProfileVerb::SwitchLampOff,
+        word: "switch-off",
+        role: DeviceRole::Level,
+        needed: true,
+        like: "{set: \"LEV:OFF\"}",
         given: &[],
         must: &[],
         may: &[],

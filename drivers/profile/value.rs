@@ -147,6 +147,42 @@ pub fn plain(profile: &Profile, found: &Found, field: &str, between: (f64, f64))
     }
 }
 
+/// How a lamp says that it is lit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Lit {
+    /// Its mode, where it tells one.
+    pub mode: Option<String>,
+    /// Its level, 0 and more.
+    pub level: u16,
+}
+
+/// `7`, or `warm 7`.
+impl std::fmt::Display for Lit {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if let Some(mode) = &self.mode {
+            write!(f, "{} ", shown(mode))?;
+        }
+        write!(f, "{}", self.level)
+    }
+}
+
+/// What an answer says of a lamp; none where it tells no whole level.
+pub fn lit(profile: &Profile, found: &Found) -> Option<Lit> {
+    let text = found.get("level")?;
+    match number(text, &profile.marks, profile.decimal_comma)? {
+        Number::Value(level)
+            if level.fract() == 0.0 && (0.0..=f64::from(u16::MAX)).contains(&level) =>
+        {
+            let mode = found.get("mode").map(str::trim);
+            Some(Lit {
+                mode: mode.filter(|mode| !mode.is_empty()).map(str::to_owned),
+                level: level as u16,
+            })
+        }
+        _ => None,
+    }
+}
+
 /// Whether a coil's answer says that it is closed.
 pub fn closed(text: &str) -> Option<bool> {
     match text.trim() {

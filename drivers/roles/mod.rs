@@ -2,9 +2,11 @@
 //! and one driver per way of speaking.
 //!
 //! ```text
-//! bench ── Photometer ── profiled_meter ───┐ profile
-//!       ── Presser ───── profiled_fingers ─┼─────────── exchange ── link
-//!       ── Positioner ── profiled_rail ────┘
+//! bench ── Photometer, ... profiled_meter ───┐ profile
+//!       ── Presser ─────── profiled_fingers ─┼─────────── exchange ── link
+//!       ── Positioner ──── profiled_rail ────┤
+//!       ── Switcher ────── profiled_outlets ─┤
+//!       ── Leveller ────── profiled_level ───┘
 //! ```
 //!
 //! No driver knows whether it talks to a real device. Called by the bench's
@@ -12,11 +14,13 @@
 //! port (`bench`).
 
 mod identity;
+pub mod leveller;
 pub mod photometer;
 pub mod positioner;
 pub mod presser;
 mod profiled_captures;
 pub mod profiled_fingers;
+pub mod profiled_level;
 pub mod profiled_meter;
 pub mod profiled_outlets;
 pub mod profiled_rail;
@@ -28,6 +32,8 @@ mod testing;
 mod tests;
 #[cfg(test)]
 mod tests_captures;
+#[cfg(test)]
+mod tests_level;
 #[cfg(test)]
 mod tests_outlets;
 #[cfg(test)]
