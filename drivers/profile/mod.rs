@@ -8,7 +8,7 @@
 //!                       held without hardware
 //! ```
 //!
-//! Reading order: [`types`] (what a profile is), [`template`] (what is sent),
+//! Reading order: [`types`] and [`verbs`] (what a profile is), [`template`] (what is sent),
 //! [`pattern`] (what comes), [`read`], [`value`], [`samples`], [`perform`],
 //! [`shipped`]. Called by the roles that follow a profile, and by whoever checks
 //! one. Not here: opening files, and how a role reacts to what goes wrong
@@ -37,6 +37,7 @@ pub mod shipped;
 pub mod template;
 pub mod types;
 pub mod value;
+pub mod verbs;
 
 #[cfg(test)]
 pub(crate) mod testing;

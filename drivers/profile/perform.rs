@@ -179,10 +179,7 @@ pub fn perform(
                 performed.add(blocks::fetch(talk, step, given)?);
             }
             Step::Many(step) => {
-                let came = many::fetch(talk, step, given)?;
-                let flags = came.answer.flags();
-                performed.keep(came.answer.clone(), flags);
-                performed.many = Some(came);
+                performed.add_many(many::fetch(talk, step, given)?);
             }
             Step::Send(word) => codec::send(talk, word, given)?,
             Step::Frame(step) => {
@@ -211,12 +208,11 @@ pub fn perform(
                 within,
                 is,
             } => {
-                let within = within.of(given);
-                let (text, answer, flags) = registers::fetch(talk, source, within, given)?;
+                let got = registers::fetch(talk, source, within.of(given), given)?;
+                let (text, answer, flags) = got;
                 performed.found.set(gives, text);
                 performed.keep(answer, flags);
-                let is = is.iter().map(|is| (gives.clone(), is.clone()));
-                let is: Vec<_> = is.collect();
+                let is: Vec<_> = is.iter().map(|is| (gives.clone(), is.clone())).collect();
                 says(gives, differs(&performed.found, &is, given))?;
             }
             Step::Write { target, within } => {
@@ -304,6 +300,13 @@ impl Performed {
         self.found.extend(found);
         let flags = answer.flags();
         self.keep(answer, flags);
+    }
+
+    /// Takes over an answer of many numbers.
+    fn add_many(&mut self, came: Many) {
+        let flags = came.answer.flags();
+        self.keep(came.answer.clone(), flags);
+        self.many = Some(came);
     }
 
     /// What was on record about an earlier answer of the same verb stays so.

@@ -91,15 +91,8 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
     if verb == ProfileVerb::Heard {
         return heard(profile, &sample.answer).unwrap_or_else(refused);
     }
-    if let (SampleAnswer::Bytes(bytes), Speech::Lines(manner)) = (&sample.answer, &profile.speech) {
-        let steps = profile.steps(verb).unwrap_or_default().iter();
-        let mut many = steps.filter_map(|step| match step {
-            Step::Many(step) => Some(step),
-            _ => None,
-        });
-        if let Some(step) = many.next() {
-            return many::told(step, bytes, manner.end).unwrap_or_else(|_| refused());
-        }
+    if let Some(told) = many_told(profile, verb, &sample.answer) {
+        return told;
     }
     let must = VERBS.iter().find(|form| form.verb == verb);
     let field = must.and_then(|form| form.must.first()).copied();
@@ -144,6 +137,20 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
         }
         _ => of_rail(profile, verb, &found).unwrap_or_else(refused),
     }
+}
+
+/// What an answer of many numbers is read as; none where the verb gives no such.
+fn many_told(profile: &Profile, verb: ProfileVerb, answer: &SampleAnswer) -> Option<String> {
+    let (SampleAnswer::Bytes(bytes), Speech::Lines(manner)) = (answer, &profile.speech) else {
+        return None;
+    };
+    let mut steps = profile.steps(verb).unwrap_or_default().iter();
+    let step = steps.find_map(|step| match step {
+        Step::Many(step) => Some(step),
+        _ => None,
+    })?;
+    let told = many::told(step, bytes, manner.end);
+    Some(told.unwrap_or_else(|_| "refused".to_owned()))
 }
 
 /// An outcome of a reading, its value with this behind it.

@@ -1,5 +1,5 @@
 //! How fast light moves about its mean, in closed form: none, pulses, a sine, a
-//! rectified sine; and what a steep filter leaves of it.
+//! rectified sine; and what a filter leaves of it.
 //!
 //! Everything is relative: the mean over whole periods is 1. Phase is nought at
 //! the world's zero and runs through, whatever the lamp does. Used by `lamp_model`
@@ -10,9 +10,6 @@ use std::f64::consts::{PI, TAU};
 use photometry::units::Mono;
 use serde::{Deserialize, Serialize};
 
-/// Order of the filter before a converter: its gain is that of Butterworth's low
-/// pass, its delay is taken out.
-const FILTER_ORDER: i32 = 8;
 /// Harmonics from where its gain is smaller are left out.
 const GAIN_AT_LEAST: f64 = 1e-5;
 /// Most harmonics that are summed for one sample.
@@ -138,12 +135,19 @@ impl Filtered {
 
 /// Amplitudes of the harmonics k = 1, 2, ... of `hz` behind the filter.
 fn passing(hz: f64, corner: f64, size: impl Fn(f64) -> f64) -> Vec<f64> {
-    let gain = |hz: f64| (1.0 + (hz / corner).powi(2 * FILTER_ORDER)).sqrt().recip();
+    let gain = |hz: f64| gain(hz, corner);
     (1..=HARMONICS_AT_MOST)
         .map(|k| (gain(hz * f64::from(k)), size(f64::from(k))))
         .take_while(|(gain, _)| *gain >= GAIN_AT_LEAST)
         .map(|(gain, size)| gain * size)
         .collect()
+}
+
+/// What the filter before a converter leaves of `hz`: a Gaussian, 1/sqrt(2) at the
+/// corner and without a delay. A steeper one would ring at every edge of a pulse,
+/// and a meter for flicker must not show light below the dark.
+fn gain(hz: f64, corner: f64) -> f64 {
+    (-0.5 * (hz / corner).powi(2)).exp2()
 }
 
 /// Where in its period a light of `hz` stands, 0 to 1.
@@ -221,7 +225,7 @@ mod tests {
 
     /// The series of a wide filter comes back to the waveform itself, away from
     /// its edges; a filter far below leaves the mean; at the corner a sine keeps
-    /// 1/sqrt(2) (Butterworth's definition).
+    /// 1/sqrt(2) (the definition of a corner).
     #[test]
     fn a_filter_leaves_what_it_should() {
         let sine = Modulation::RectifiedSine { hz: 50.0 };

@@ -48,7 +48,7 @@ pub struct WaveformPhotometerModel {
 }
 
 impl WaveformPhotometerModel {
-    /// 2 mV/lx, 10 V, 16 bits, a filter at 8 kHz.
+    /// 2 mV/lx, 10 V, 16 bits, a filter at 4 kHz.
     pub fn filtered() -> WaveformPhotometerModel {
         WaveformPhotometerModel {
             volts_per_lux: 2e-3,
@@ -56,7 +56,7 @@ impl WaveformPhotometerModel {
             bits: 16,
             dark_v: 1.2e-3,
             noise_v: 2e-4,
-            filter_hz: Some(8000.0),
+            filter_hz: Some(4000.0),
         }
     }
 
@@ -328,7 +328,7 @@ mod tests {
             ("SENS:SWE:POIN 4000001", ""),
             ("SYST:ERR?", "-222,\"Data out of range\"\n"),
             ("SENS:VOLT:RANG?", "1.000000E+01\n"),
-            ("INP:FILT?", "8.000000E+03\n"),
+            ("INP:FILT?", "4.000000E+03\n"),
             ("INP:SHUT CLOS;SHUT?", "CLOS\n"),
             ("*RST;SENS:SWE:POIN?;:INP:SHUT?", "1000;OPEN\n"),
         ];
@@ -364,8 +364,8 @@ mod tests {
     }
 
     /// A sine of 9.7 kHz sampled at 10 kHz shows as one of 300 Hz; behind the filter
-    /// of 8 kHz it has Butterworth's gain there, 1/sqrt(1 + (9.7/8)^16) = 0.2095,
-    /// and one of 19.7 kHz is gone, all by hand.
+    /// of 4 kHz it has the gain of a Gaussian there, 2^-((9.7/4)^2 / 2) = 0.1303, and
+    /// one of 19.7 kHz is gone, all by hand.
     #[test]
     fn lines_above_half_the_rate_are_folded_unless_a_filter_stops_them() {
         let with = |hz| {
@@ -377,14 +377,14 @@ mod tests {
             lamp
         };
         let filtered = WaveformPhotometerModel {
-            filter_hz: Some(8000.0),
+            filter_hz: Some(4000.0),
             ..plain()
         };
         let cases = [
             (plain(), 9700.0, 0.5),
-            (filtered.clone(), 9700.0, 0.5 * 0.2095),
+            (filtered.clone(), 9700.0, 0.5 * 0.1303),
             (plain(), 19_700.0, 0.5),
-            (filtered, 19_700.0, 0.5 * 7.4e-4),
+            (filtered, 19_700.0, 0.5 * 2.2e-4),
         ];
         for (model, hz, depth) in cases {
             let (world, mut machine, mut now) = scene(model.clone(), with(hz), 9);
