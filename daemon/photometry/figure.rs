@@ -36,6 +36,7 @@ pub fn all_names() -> Vec<&'static FigureName> {
         crate::ramp::figures::names::ALL,
         crate::distance_figures::names::ALL,
         crate::sphere_figures::names::ALL,
+        crate::standby::names::ALL,
         crate::data_figures::names::ALL,
     ];
     topics.concat()

@@ -44,6 +44,7 @@ pub mod spectrum_figures;
 pub mod sphere;
 pub mod sphere_figures;
 pub mod stabilisation;
+pub mod standby;
 pub mod statistics;
 mod tables;
 pub mod temperature;

@@ -11,7 +11,7 @@ pub mod names {
     use crate::figure::figure_names;
 
     figure_names! {
-        PLATEAU_LX "plateau_lx" "lx" "net light of the plateau, median of 120 s" "own definition" "closed forms";
+        PLATEAU_LX "plateau_lx" "lx" "net light of the plateau, median of 120 s (lit by a sunset: 5 s)" "own definition" "closed forms";
         ONSET_S "onset_s" "s" "when light came (sunrise) or went (sunset)" "own definition after Currie 1968" "worked example: sample 7 of 10, 60 s";
         FIRST_LIGHT_LX "first_light_lx" "lx" "net light just after it came, or before it went" "own definition" "no value of its own";
         T10_S "t10_s" "s" "when 10 % of the plateau was crossed" "own definition" "square ramp of 30 min: 9.4868 min, 1e-7";
@@ -81,7 +81,7 @@ impl Ramp {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Dark, Record, analyse};
+    use super::super::{Dark, RampError, Record, analyse};
     use super::*;
 
     const LENGTH: f64 = 1_800.0;
@@ -142,6 +142,32 @@ mod tests {
         assert!(sunset.below_1_lx_s > sunset.below_10_lx_s);
         assert_eq!(sunrise.below_10_lx_s, None);
         assert_eq!((sunrise.worst_reversal, sunset.worst_reversal), (1.0, 1.0));
+    }
+
+    /// A lamp that its sunset lights, 6 s late by its own clock and over 2 s: the
+    /// same figures as of one that was lit before, by the closed form
+    /// t = L (1 - sqrt(share)); its coming on is no step, no light before it.
+    #[test]
+    fn a_sunset_that_lights_its_lamp_is_seen_from_there() {
+        let time = times(0.1);
+        // Its display glows in the dark, more than five deviations of the dark.
+        let light = |t: f64| 0.01 + square(LENGTH - t) * ((t - 6.0) / 2.0).clamp(0.0, 1.0);
+        let down: Vec<f64> = time.iter().map(|t| light(*t)).collect();
+        let found = analyse(&record(&time, &down, Way::Sunset)).expect("a ramp");
+        // 7 s into it 250 lx are 248.1, and 246.7 at its first light's end.
+        assert!((found.plateau_lx - 247.0).abs() < 1.0, "{found:?}");
+        for (time, share) in [(found.t10_s, 0.1_f64), (found.t50_s, 0.5)] {
+            let crossed_lx = share * found.plateau_lx - 0.01;
+            let wanted = LENGTH * (1.0 - (crossed_lx / 250.0).sqrt());
+            assert!((time.expect("a time") - wanted).abs() < 0.1, "{share}");
+        }
+        assert!((found.exponent.expect("one") - 2.0).abs() < 0.05);
+        assert_eq!(found.worst_reversal, 1.0);
+        assert_eq!(found.largest_step.expect("one").grade(), "smooth");
+        // One that comes minutes late has no plateau.
+        let late: Vec<f64> = time.iter().map(|t| light(*t - 300.0)).collect();
+        let late = analyse(&record(&time, &late, Way::Sunset));
+        assert_eq!(late, Err(RampError::LitLate));
     }
 
     #[test]

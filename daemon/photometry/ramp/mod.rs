@@ -11,7 +11,11 @@
 //! Definitions are our own where no source is named: no standard has them. The
 //! plateau is the median of the 120 s after the programmed end; the later sag
 //! of a lamp that warms up is another finding. A sunset is the mirror: its
-//! plateau lies before the programmed start, and the light falls.
+//! plateau lies before the programmed start, and the light falls. Of a lamp that
+//! its sunset lights, so that it gave less than a tenth (or was not measured) until
+//! then, the plateau is what it gave first: the median of the 5 s from when it came
+//! to half of its most, which must be within 30 s of the start; what came before is
+//! left out of all but the dose.
 //!
 //! Used by: `compute ramp`, reports. Not here: measuring, judging a lamp: the
 //! bench measures light at a plane, not what reaches a sleeper.
@@ -29,6 +33,15 @@ use crate::uncertainty::Shape;
 /// Seconds after the programmed end (before the start of a sunset) whose median
 /// is the plateau.
 pub const PLATEAU_S: f64 = 120.0;
+/// A lamp that gave less than this share of a sunset's first light was dark before:
+/// a display still glows, and a room is never quite dark.
+const DARK_SHARE: f64 = 0.1;
+/// Seconds from a sunset's first light whose median is the plateau of a lamp that was
+/// dark until then.
+pub const FIRST_S: f64 = 5.0;
+/// That light comes within so many seconds of the programmed start: a lamp's clock
+/// shows minutes.
+pub const LIT_WITHIN_S: f64 = 30.0;
 /// Samples at most: two hours at 100 per second.
 pub const SAMPLES_AT_MOST: usize = 1_000_000;
 /// Samples at least.
@@ -123,6 +136,9 @@ pub enum RampError {
     /// No sample where the plateau should be.
     #[error("there is no sample in the 120 s {0}: the plateau is not known")]
     NoPlateau(&'static str),
+    /// A sunset whose lamp was dark, and lit long after its start.
+    #[error("the lamp was dark at the programmed start and lit long after it: no plateau")]
+    LitLate,
     /// A plateau in the dark.
     #[error("the plateau is not above the dark")]
     DarkPlateau,
@@ -220,9 +236,13 @@ pub fn analyse(record: &Record<'_>) -> Result<Ramp, RampError> {
         .iter()
         .map(|e| e - record.dark.mean_lx)
         .collect();
-    let plateau_lx = plateau(record, &net)?;
+    let (plateau_lx, from) = plateau(record, &net)?;
     let time: Vec<f64> = record.time_s.iter().map(|t| t - record.start_s).collect();
-    let (time, net) = ordered(record.way, &time, &net);
+    let (time, net) = ordered(
+        record.way,
+        time.get(from..).unwrap_or_default(),
+        net.get(from..).unwrap_or_default(),
+    );
     let rise = crossings::Rise {
         time_s: &time,
         net_lx: &net,
@@ -287,28 +307,57 @@ fn ordered(way: Way, time: &[f64], net: &[f64]) -> (Vec<f64>, Vec<f64>) {
     }
 }
 
-fn plateau(record: &Record<'_>, net: &[f64]) -> Result<f64, RampError> {
+/// The plateau, and the sample from which the ramp is looked at.
+fn plateau(record: &Record<'_>, net: &[f64]) -> Result<(f64, usize), RampError> {
+    let (start, end) = (record.start_s, record.start_s + record.length_s);
     let (from, to, words) = match record.way {
-        Way::Sunrise => {
-            let end = record.start_s + record.length_s;
-            (end, end + PLATEAU_S, "after the programmed end")
-        }
-        Way::Sunset => {
-            let start = record.start_s;
-            (start - PLATEAU_S, start, "before the programmed start")
-        }
+        Way::Sunrise => (end, end + PLATEAU_S, "after the programmed end"),
+        Way::Sunset => (start - PLATEAU_S, start, "before the programmed start"),
     };
+    let within = median_within(record.time_s, net, from, to);
+    if record.way == Way::Sunset
+        && let Some((first_lx, from)) = first_light(record, net)
+        && within.is_none_or(|lux| lux < DARK_SHARE * first_lx)
+    {
+        return Ok((first_lx, from));
+    }
+    let most = net.iter().copied().fold(0.0, f64::max);
+    match within.ok_or(RampError::NoPlateau(words))? {
+        lux if record.way == Way::Sunset && lux < DARK_SHARE * most => Err(RampError::LitLate),
+        lux if lux > 0.0 => Ok((lux, 0)),
+        _ => Err(RampError::DarkPlateau),
+    }
+}
+
+/// What a lamp that a sunset lights gives first, and the sample from which it is
+/// there: how it comes on is no part of how it goes.
+fn first_light(record: &Record<'_>, net: &[f64]) -> Option<(f64, usize)> {
+    let rise = crossings::Rise {
+        time_s: record.time_s,
+        net_lx: net,
+    };
+    let near = |t: &f64| (t - record.start_s).abs() <= LIT_WITHIN_S;
     let parts = record.time_s.iter().zip(net);
+    let most = parts.filter(|(t, _)| near(t)).map(|(_, e)| *e);
+    let most = most.reduce(f64::max)?;
+    if most <= ONSET_SIGMAS * record.dark.sd_lx {
+        return None;
+    }
+    let (lit_s, _) = rise.onset(most / 2.0).filter(|(t, _)| near(t))?;
+    let plateau = median_within(record.time_s, net, lit_s, lit_s + FIRST_S)?;
+    let there_s = rise.first_within(plateau, crossings::WITHIN)?;
+    let from = record.time_s.iter().position(|t| *t >= there_s)?;
+    Some((plateau, from))
+}
+
+/// The median of the light between two times in s.
+fn median_within(time_s: &[f64], net: &[f64], from: f64, to: f64) -> Option<f64> {
+    let parts = time_s.iter().zip(net);
     let within: Vec<f64> = parts
         .filter(|(t, _)| (from..=to).contains(*t))
         .map(|(_, e)| *e)
         .collect();
-    let plateau = median(&within).ok_or(RampError::NoPlateau(words))?;
-    if plateau > 0.0 {
-        Ok(plateau)
-    } else {
-        Err(RampError::DarkPlateau)
-    }
+    median(&within)
 }
 
 /// Melanopic EDI in lux at each time; net light below the dark counts as none.
