@@ -186,9 +186,13 @@ fn riding(card: &Card) -> Vec<&Meter> {
         .collect()
 }
 
-/// What the sphere is, and which of its lamps hang on which relay.
+/// What the sphere is, and which of its lamps, and whether the lamp under test,
+/// hang on which relay.
 pub fn equipment(card: &Card) -> Equipment {
-    let usual = Equipment::default();
+    let mut usual = Equipment::default();
+    if let (Some(outlets), Some(lamp)) = (&card.outlets, &card.lamp_outlet) {
+        usual.outlets.lamp = outlets.channel(lamp);
+    }
     let Some(sphere) = &card.sphere else {
         return usual;
     };
@@ -388,7 +392,6 @@ pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> Wor
         thinks: Thinks::default(),
         rail_speaks: RailSpeech::default(),
         equipment: equipment(card),
-        ..WorldSpec::new(seed)
     }
 }
 

@@ -123,20 +123,43 @@ impl Attendant {
         Ok((at_work, doing))
     }
 
+    /// From now on the lamp cools.
+    fn note_lamp_off(&mut self) {
+        let now = self.seat.now().mono;
+        if let Some(current) = &mut self.current {
+            current.known.off_since = Some(now);
+        }
+    }
+
+    /// Rests until so long after the carriage came.
+    async fn rest_since_arrival(&mut self, rest: Span) -> Result<Facts, Broken> {
+        let arrived = self.current.as_ref().and_then(|c| c.known.arrived);
+        let since = arrived.unwrap_or(self.seat.now().mono);
+        self.pause_until(since + rest).await?;
+        Ok(Facts::default())
+    }
+
+    /// Takes the reading of an action that is no more than one; it stands for the
+    /// action's end.
+    async fn read_keyed(
+        &mut self,
+        at_work: &AtWork,
+        purpose: Purpose,
+    ) -> Result<Option<Facts>, Broken> {
+        let Some(key) = at_work.action.key.clone() else {
+            return Err(Broken::fault("no-key", "a reading without a key"));
+        };
+        let key = Key { purpose, ..key };
+        self.read_or_fail(at_work, &key, Follows::NextAction)
+            .await?;
+        Ok(None)
+    }
+
     /// Does what the action says; what was found in doing it, or none where a
     /// reading ends the action by itself.
     async fn act_on(&mut self, at_work: &AtWork) -> Result<Option<Facts>, Broken> {
         let facts = match at_work.action.what.clone() {
-            What::Read { purpose, .. } => {
-                let key = at_work.action.key.clone();
-                let Some(key) = key else {
-                    return Err(Broken::fault("no-key", "a reading without a key"));
-                };
-                let key = Key { purpose, ..key };
-                self.read_or_fail(at_work, &key, Follows::NextAction)
-                    .await?;
-                return Ok(None);
-            }
+            What::Read { purpose, .. } => return self.read_keyed(at_work, purpose).await,
             What::ReleaseFingers => {
                 self.ask(FINGERS, Verb::ReleaseAll).await?;
                 Facts::default()
@@ -144,18 +167,10 @@ impl Attendant {
             What::Home => self.home(self.proof_after_a_seam(at_work)).await?,
             What::ProveHome { tolerance } => self.home(Some(tolerance)).await?,
             What::Move { to, coordinate } => self.go(to, coordinate).await?,
-            What::Settle { rest } => {
-                let arrived = self.current.as_ref().and_then(|c| c.known.arrived);
-                let since = arrived.unwrap_or(self.seat.now().mono);
-                self.pause_until(since + rest).await?;
-                Facts::default()
-            }
+            What::Settle { rest } => self.rest_since_arrival(rest).await?,
             What::LampOff => {
                 let facts = self.lamp_off(at_work).await?;
-                let now = self.seat.now().mono;
-                if let Some(current) = &mut self.current {
-                    current.known.off_since = Some(now);
-                }
+                self.note_lamp_off();
                 facts
             }
             What::SetLevel { target } => self.set_level(at_work, &target).await?,
@@ -204,9 +219,8 @@ impl Attendant {
             }
             What::Ask { question } => {
                 let words = questions::words(&question);
-                let answer = self.ask_person(at_work, &words).await?;
                 Facts {
-                    answer: Some(answer),
+                    answer: Some(self.ask_person(at_work, &words).await?),
                     ..Facts::default()
                 }
             }

@@ -48,6 +48,8 @@ mod tests_safe;
 #[cfg(test)]
 mod tests_sphere;
 #[cfg(test)]
+mod tests_standby;
+#[cfg(test)]
 mod tests_sweep;
 #[cfg(test)]
 mod tests_traffic;

@@ -121,11 +121,7 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
             name: RAIL.to_owned(),
             port: rail.port.clone(),
             role: Role::Positioner(Box::new(driver)),
-            follows: Some(Follows {
-                profile,
-                station,
-                coil: None,
-            }),
+            follows: Some(following(profile, station)),
         });
     }
     for meter in &card.meters {
@@ -138,11 +134,7 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
             name: meter.name.clone(),
             port: meter.port.clone(),
             role: Role::Meter(Box::new(driver)),
-            follows: Some(Follows {
-                profile,
-                station,
-                coil: None,
-            }),
+            follows: Some(following(profile, station)),
         });
     }
     if let Some(fingers) = &card.fingers {
@@ -175,14 +167,19 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
             name: OUTLETS.to_owned(),
             port: outlets.port.clone(),
             role: Role::Switcher(Box::new(driver)),
-            follows: Some(Follows {
-                profile,
-                station,
-                coil: None,
-            }),
+            follows: Some(following(profile, station)),
         });
     }
     Ok(devices)
+}
+
+/// How a device without a coil of its own is followed.
+fn following(profile: Arc<Profile>, station: Option<Station>) -> Follows {
+    Follows {
+        profile,
+        station,
+        coil: None,
+    }
 }
 
 fn feed_every(devices: &[Device]) -> Option<Span> {

@@ -26,7 +26,7 @@ use super::compute::arguments::Topic;
   wakerail place D-17 --lamp lamp.yaml --gauge '6 in'
   wakerail book plan.yaml --unit D-17
   wakerail watch latest
-  wakerail help survey                               pages: survey bench lamp plan evening scripts compute figures exit-codes safety"
+  wakerail help survey                               pages: survey spectrum flicker ramp flux standby bench lamp plan evening profiles scripts compute figures exit-codes safety"
 )]
 pub struct Arguments {
     /// What to do.
@@ -768,7 +768,7 @@ pub struct Compute {
 /// `help`
 #[derive(Debug, Args)]
 pub struct Help {
-    /// A page (survey, bench, lamp, plan, evening, scripts, compute, figures, exit-codes, safety) or a command
+    /// A page (survey, spectrum, flicker, ramp, flux, standby, bench, lamp, plan, evening, profiles, scripts, compute, figures, exit-codes, safety) or a command
     pub topic: Option<String>,
 }
 

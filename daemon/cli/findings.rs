@@ -12,6 +12,9 @@ const DUV_AT_MOST: f64 = 0.006;
 /// A level that gives so many times the light of the next lower one is a jump. Own
 /// rule, no source.
 const STEP_AT_MOST: f64 = 3.0;
+/// A program that goes between a half and a tenth of its plateau in less than this
+/// share of its length does so at once. Own rule, no source.
+const AT_ONCE: f64 = 0.01;
 /// The class of IEEE 1789-2015, 8.1.1, that is worth a word.
 const HIGH_RISK: &str = "high_risk";
 
@@ -49,8 +52,21 @@ pub fn findings(survey: Option<&Survey>, measures: &[Measure]) -> Vec<Finding> {
             let says = format!("{of}: its light never comes to 10 % of its plateau");
             found.push(about("program", says));
         }
+        if let Some(seconds) = at_once(measure) {
+            let says =
+                format!("{of}: between a half and a tenth of its plateau within {seconds:.1} s");
+            found.push(about("program", says));
+        }
     }
     found
+}
+
+/// How long a program takes between a half and a tenth, where that is no time.
+fn at_once(measure: &Measure) -> Option<f64> {
+    let (t10, t50) = (value(measure, "t10_s")?, value(measure, "t50_s")?);
+    let length = t50 / value(measure, "t50_over_length")?;
+    let took = (t10 - t50).abs();
+    (took < AT_ONCE * length).then_some(took)
 }
 
 /// A program that crosses half of its plateau, or less, and never a tenth.
@@ -158,6 +174,24 @@ mod tests {
                 &[("plateau_lx", Some(9.0), None), ("t10_s", None, None)],
             ),
             measure("ramp", "dusk-2", &[]),
+            measure(
+                "ramp",
+                "dusk-3",
+                &[
+                    ("t10_s", Some(900.4), None),
+                    ("t50_s", Some(900.0), None),
+                    ("t50_over_length", Some(0.5), None),
+                ],
+            ),
+            measure(
+                "ramp",
+                "dusk-4",
+                &[
+                    ("t10_s", Some(919.0), None),
+                    ("t50_s", Some(900.0), None),
+                    ("t50_over_length", Some(0.5), None),
+                ],
+            ),
         ];
         let told: Vec<String> = findings(None, &measures)
             .into_iter()
@@ -169,6 +203,7 @@ mod tests {
                 "colour: L02: Duv -0.0061, beyond 0.006",
                 "modulation: L01: high risk by IEEE 1789-2015",
                 "program: dusk-1: its light never comes to 10 % of its plateau",
+                "program: dusk-3: between a half and a tenth of its plateau within 0.4 s",
             ]
         );
     }

@@ -12,9 +12,13 @@ use crate::script::api::{Entry, api, codec_api};
 use crate::script::limits::Limits;
 
 /// The pages by name.
-pub const PAGES: [(&str, &str); 10] = [
+pub const PAGES: [(&str, &str); 15] = [
     ("survey", include_str!("help/survey.md")),
+    ("spectrum", include_str!("help/spectrum.md")),
+    ("flicker", include_str!("help/flicker.md")),
+    ("ramp", include_str!("help/ramp.md")),
     ("flux", include_str!("help/flux.md")),
+    ("standby", include_str!("help/standby.md")),
     ("bench", include_str!("help/bench.md")),
     ("lamp", include_str!("help/lamp.md")),
     ("plan", include_str!("help/plan.md")),

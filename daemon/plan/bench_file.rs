@@ -41,6 +41,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
     let fingers = fields.may("fingers", fingers);
     let outlets = fields.may("outlets", outlets);
     let sphere = fields.may("sphere", sphere_file::sphere);
+    let lamp_outlet = fields.may("lamp-outlet", readers::name);
     let made_safe = fields.need("made-safe", made_safe);
     fields.finish();
     let name_place = root.get("bench").map_or_else(|| root.place(), Node::place);
@@ -55,10 +56,12 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         fingers,
         outlets,
         sphere,
+        lamp_outlet,
     };
     made_safe?;
     names_fit(root, &card, mistakes);
     sphere_file::fits(root, &card, mistakes);
+    lamp_outlet_fits(root, &card, mistakes);
     // A part that is there and could not be read is not a part that lacks:
     // nothing is held against this bench.
     let lost = |key, read: bool| root.get(key).is_some() && !read;
@@ -431,6 +434,33 @@ fn outlets(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Outlets> {
         back_within,
         channels: channels.into_iter().map(|(outlet, _)| outlet).collect(),
     })
+}
+
+/// The outlet that feeds the lamp must be one of the bench's.
+fn lamp_outlet_fits(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
+    let (Some(name), Some(node)) = (&card.lamp_outlet, root.get("lamp-outlet")) else {
+        return;
+    };
+    let Some(outlets) = &card.outlets else {
+        // Outlets that could not be read have their mistakes already.
+        if root.get("outlets").is_none() {
+            let text =
+                format!("the lamp hangs on the outlet `{name}`, and the bench has no outlets");
+            let mistake = Mistake::new(node.place(), "unknown-name", text);
+            mistakes.add(mistake.hint("write `outlets:`, or leave `lamp-outlet` out"));
+        }
+        return;
+    };
+    if outlets.channel(name).is_some() {
+        return;
+    }
+    let known = || outlets.channels.iter().map(|outlet| outlet.name.as_str());
+    let hint = match written::nearest(name, known()) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None => format!("the outlets are {}", known().collect::<Vec<_>>().join(", ")),
+    };
+    let text = format!("there is no outlet `{name}`");
+    mistakes.add(Mistake::new(node.place(), "unknown-name", text).hint(hint));
 }
 
 /// What makes the bench safe, as its owner states it. Nothing computes with

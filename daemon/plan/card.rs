@@ -47,6 +47,9 @@ pub struct Card {
     /// An integrating sphere with its lamps.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sphere: Option<Sphere>,
+    /// The outlet that feeds the lamp; none where it hangs on the mains itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lamp_outlet: Option<String>,
 }
 
 /// A port and how to reach it.

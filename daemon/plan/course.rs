@@ -27,6 +27,11 @@ use super::settings::ModeTargets;
 
 /// The setting in force while a meter is covered.
 pub const DARK: &str = "dark";
+/// A lamp whose outlet was switched on is left alone for so long: its display
+/// lights, its buttons are not heard at first. Common practice, no source.
+const PLUGGED_IN_REST: Span = Span::from_secs(10);
+/// A relay and its answer.
+const SWITCHING: Span = Span::from_ms(300);
 /// The drift over one leg that a level's warm-up must promise.
 const LEG_DRIFT: Ratio = Ratio::new(0.001);
 /// How far back the promise looks: the slope's uncertainty, which the promise
@@ -193,7 +198,8 @@ impl Course<'_, '_> {
         }
     }
 
-    /// Fingers off; on a rail, home and to the watch position.
+    /// Fingers off; on a rail, home and to the watch position; the lamp's outlet
+    /// on, where it hangs on one.
     pub fn open(&mut self, force: &mut InForce) {
         if matches!(self.ground.lamp.worked, Worked::Buttons(_)) {
             let time = Duration3::sure(Span::from_ms(100));
@@ -203,6 +209,27 @@ impl Course<'_, '_> {
             self.push(force, None, What::Home, None, self.homing_time(rail));
             self.go(force, None, self.ground.watch);
         }
+        // Behind the homing: a seam before it begins the test anew, one after it
+        // finds the outlet among what is to be restored.
+        if let Some(outlet) = self.ground.lamp_outlet {
+            self.switch(force, outlet, true);
+            self.plugged_in(force);
+        }
+    }
+
+    /// Switches an outlet.
+    pub fn switch(&mut self, force: &InForce, outlet: &str, on: bool) {
+        let outlet = outlet.to_owned();
+        let time = Duration3::sure(SWITCHING);
+        self.push(force, None, What::Switch { outlet, on }, None, time);
+    }
+
+    /// The rest of a lamp that has its power again; it follows the switching at
+    /// once (restart relies on it).
+    pub fn plugged_in(&mut self, force: &InForce) {
+        let least = PLUGGED_IN_REST;
+        let time = Duration3::sure(least);
+        self.push(force, None, What::Wait { least }, None, time);
     }
 
     /// Closes what [`Course::open`] opened: home again proves that no step was

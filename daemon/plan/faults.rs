@@ -133,6 +133,9 @@ pub enum Problem {
     /// The lamp cannot be dark.
     #[error("the lamp `{0}` cannot be switched off, and this test needs it dark")]
     NeverDark(String),
+    /// More than one meter of power could do it.
+    #[error("{} meters of power could be used here: {}", .0.len(), .0.join(", "))]
+    SeveralPowerMeters(Vec<String>),
     /// Readings come faster than the meter can make them.
     #[error("`{meter}` takes {} for a reading, and one is wanted every {}", takes.shown(), every.shown())]
     BeatTooFast {
@@ -306,14 +309,9 @@ impl Problem {
                  carriage carries the meter"
                     .to_owned()
             }
-            Problem::SeveralMeters(names) => {
-                let first = names.first().map_or("NAME", String::as_str);
-                format!("say which with `meter: {first}`")
-            }
-            Problem::SeveralWatch(names) => {
-                let first = names.first().map_or("NAME", String::as_str);
-                format!("say which with `watched-by: {first}`")
-            }
+            Problem::SeveralMeters(names) => say_which("meter", names),
+            Problem::SeveralWatch(names) => say_which("watched-by", names),
+            Problem::SeveralPowerMeters(names) => say_which("power-meter", names),
             Problem::LevelAbsent { highest, .. } => {
                 format!("use a level from 1 to {highest}, or the policy `if-absent: leave out`")
             }
@@ -373,6 +371,7 @@ impl Problem {
             Problem::ProgramUnknown { .. } => "program-unknown",
             Problem::NoAlarmTime(_) => "no-alarm-time",
             Problem::NeverDark(_) => "never-dark",
+            Problem::SeveralPowerMeters(_) => "several-meters",
             Problem::BeatTooFast { .. } => "beat-too-fast",
             Problem::SeveralMeters(_) | Problem::SeveralWatch(_) => "several-meters",
             Problem::LevelAbsent { .. } => "level-absent",
@@ -396,6 +395,11 @@ fn in_brackets(line: &PlanLine) -> String {
         return String::new();
     }
     format!(" ({}:{})", line.file, line.line)
+}
+
+fn say_which(key: &str, names: &[String]) -> String {
+    let first = names.first().map_or("NAME", String::as_str);
+    format!("say which with `{key}: {first}`")
 }
 
 fn nearest_or_list(meant: &str, known: &[String]) -> String {

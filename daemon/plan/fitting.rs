@@ -41,6 +41,8 @@ pub struct Ground<'a> {
     pub settle: Option<Span>,
     /// Readings at each visit.
     pub readings: u16,
+    /// The outlet that feeds the lamp.
+    pub lamp_outlet: Option<&'a str>,
 }
 
 /// One survey with everything resolved.
@@ -91,8 +93,7 @@ pub fn understand<'a>(
         card,
         leave_out,
     } = against;
-    let mut faults = Vec::new();
-    let mut left_out = Vec::new();
+    let (mut faults, mut left_out) = (Vec::new(), Vec::new());
     let fault = |part: Part, problem: Problem| fault(test, part, problem);
     let Some(rail) = rail_at(placement, card) else {
         let problem = Problem::NoRail {
@@ -122,11 +123,8 @@ pub fn understand<'a>(
             Err(problem) => faults.push(fault(Part::Position(at), problem)),
         }
     }
-    faults.extend(
-        reach(survey.reference.at)
-            .err()
-            .map(|p| fault(Part::Reference, p)),
-    );
+    let watched = reach(survey.reference.at).err();
+    faults.extend(watched.map(|p| fault(Part::Reference, p)));
     let targets = modes.iter().map(|mode| mode.targets.len()).sum::<usize>();
     let missing = nothing_of(targets, positions.len(), survey, &faults);
     faults.extend(missing.map(|what| fault(Part::Test, Problem::Empty(what))));
@@ -149,6 +147,7 @@ pub fn understand<'a>(
             watch: survey.reference.at,
             settle: survey.settle,
             readings: survey.readings,
+            lamp_outlet: card.lamp_outlet.as_deref(),
         },
         survey,
         modes,

@@ -6,7 +6,7 @@ use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
 use super::itinerary::KindName;
-use super::kinds::{FlickerTest, FluxTest, RampTest, Sight, SpectrumTest};
+use super::kinds::{FlickerTest, FluxTest, RampTest, Sight, SpectrumTest, StandbyTest};
 use super::uses::Use;
 
 /// A declarative test plan.
@@ -57,6 +57,8 @@ pub enum TestKind {
     Flux(FluxTest),
     /// Light against time while the lamp runs a program.
     Ramp(RampTest),
+    /// The lamp switched off, its display and its power.
+    Standby(StandbyTest),
 }
 
 impl TestKind {
@@ -68,6 +70,7 @@ impl TestKind {
             TestKind::Flicker(_) => KindName::Flicker,
             TestKind::Flux(_) => KindName::Flux,
             TestKind::Ramp(_) => KindName::Ramp,
+            TestKind::Standby(_) => KindName::Standby,
         }
     }
     /// The settings that it measures.
@@ -78,6 +81,7 @@ impl TestKind {
             TestKind::Flicker(test) => &test.sight.settings,
             TestKind::Flux(test) => &test.sight.settings,
             TestKind::Ramp(test) => &test.sight.settings,
+            TestKind::Standby(test) => &test.sight.settings,
         }
     }
     /// The same, to be narrowed.
@@ -88,6 +92,7 @@ impl TestKind {
             TestKind::Flicker(test) => &mut test.sight.settings,
             TestKind::Flux(test) => &mut test.sight.settings,
             TestKind::Ramp(test) => &mut test.sight.settings,
+            TestKind::Standby(test) => &mut test.sight.settings,
         }
     }
     /// The survey that it is, if it is one.
@@ -105,6 +110,7 @@ impl TestKind {
             TestKind::Flicker(test) => Some(&test.sight),
             TestKind::Flux(test) => Some(&test.sight),
             TestKind::Ramp(test) => Some(&test.sight),
+            TestKind::Standby(test) => Some(&test.sight),
         }
     }
 }

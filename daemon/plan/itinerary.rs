@@ -240,6 +240,9 @@ impl Purpose {
 /// The setting in force while the lamp is off.
 pub const OFF: &str = "off";
 
+/// The setting in force while the lamp's outlet is off.
+pub const UNPLUGGED: &str = "unplugged";
+
 /// What is measured, the same in any order and after re-planning: test,
 /// setting, position, what, visit. `survey/L07/609600000nm/read/1`.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]

@@ -105,3 +105,23 @@ pub struct RampTest {
     /// The lamp is watched after the end until its light is stable.
     pub hold: bool,
 }
+
+/// The lamp switched off: the light of its display over time, and its power.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StandbyTest {
+    /// How the lamp is watched; its settings are those at which operating power
+    /// is read. No `at`: the nearest position to 6 in that the rail can reach.
+    pub sight: Sight,
+    /// The meter of power by name; none when the only fitting one is meant, if
+    /// there is one.
+    pub power_meter: Option<String>,
+    /// The lamp is watched for so long after it was switched off.
+    pub watch: Span,
+    /// From one reading to the next.
+    pub every: Span,
+    /// Readings with the meter covered.
+    pub dark: u16,
+    /// Readings with the lamp's outlet off, where it hangs on one; zero leaves it
+    /// plugged in.
+    pub ambient: u16,
+}

@@ -10,7 +10,7 @@ use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 use super::file;
 use super::intent::{SettingWord, Settings, TestKind, WarmUp};
 use super::itinerary::KindName;
-use super::kinds::{FlickerTest, FluxTest, RampTest, Sight, SpectrumTest};
+use super::kinds::{FlickerTest, FluxTest, RampTest, Sight, SpectrumTest, StandbyTest};
 use super::plan_file::{READINGS_AT_MOST, TestPlaces, rule, settings, warm_up};
 
 /// Where the meters stand unless a plan says otherwise: 24 in, where a survey
@@ -38,6 +38,15 @@ const LEAD: Span = Span::from_mins(2);
 /// Recorded after a program's end: the plateau is the median of the 120 s after
 /// it, and a lamp's clock may be half a minute late.
 const AFTER: Span = Span::from_mins(5);
+/// A display is watched for this long after the lamp was switched off: those
+/// that dim or go out do so within half an hour (common practice, no source).
+const WATCHED: Span = Span::from_mins(40);
+/// Readings of a display at least: what it ends at is the mean of the last
+/// tenth, and two readings have no scatter worth the name.
+const WATCHED_AT_LEAST: i64 = 30;
+/// A lamp whose power is read has been on for so long. Its power settles with
+/// its temperature, mostly within minutes (common practice, no source).
+const OPERATING: Span = Span::from_mins(5);
 /// Samples of one capture at most.
 const SAMPLES_AT_MOST: f64 = 4_000_000.0;
 
@@ -51,12 +60,16 @@ pub fn test(
     let what = format!("the test `{}`", key.text().unwrap_or("?"));
     let mut fields = Fields::of(node, &what, mistakes)?;
     let _ = fields.has("kind"); // read by whoever came here
-    let (sight, setting_places) = sight(kind, &mut fields);
+    let (sight, setting_places) = match kind {
+        KindName::Standby => standby_sight(&mut fields),
+        _ => sight(kind, &mut fields),
+    };
     let test = match kind {
         KindName::Spectrum => spectrum(sight, &mut fields).map(TestKind::Spectrum),
         KindName::Flicker => flicker(sight, node, &mut fields).map(TestKind::Flicker),
         KindName::Ramp => ramp(sight, &mut fields).map(TestKind::Ramp),
         KindName::Flux => Some(TestKind::Flux(flux(sight, &mut fields))),
+        KindName::Standby => Some(TestKind::Standby(standby(sight, node, &mut fields))),
         _ => None,
     };
     fields.finish();
@@ -70,12 +83,13 @@ pub fn test(
         meter: node
             .get("meter")
             .or_else(|| node.get("watched-by"))
+            .or_else(|| node.get("power-meter"))
             .map(Node::place),
     };
     Some((test?, places))
 }
 
-/// What all of them have.
+/// What all of them but standby have.
 fn sight(kind: KindName, fields: &mut Fields<'_, '_>) -> (Sight, Vec<Place>) {
     let usual = match kind {
         // Where modulation is worst is seldom at full: IEEE 1789 and JA8 look at
@@ -272,6 +286,53 @@ fn ramp(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<RampTest> {
         dark: dark as u16,
         hold,
     })
+}
+
+/// What a standby test has of it: the lamp is set only to be switched off again,
+/// and its power is read where it was on for a fixed time.
+fn standby_sight(fields: &mut Fields<'_, '_>) -> (Sight, Vec<Place>) {
+    let usual = Settings::These(vec![SettingWord::Full]);
+    let (settings, places) = fields.may_or("settings", settings, (usual, Vec::new()));
+    let warm_up = fields.may_or("warm-up", span_up_to(Span::from_mins(24 * 60)), OPERATING);
+    let readings = fields.may_or("readings", readers::integer_in(1..=READINGS_AT_MOST), 5);
+    let sight = Sight {
+        settings,
+        at: fields.may("at", file::length),
+        watched_by: fields.may("watched-by", readers::name),
+        settle: fields.may("settle", file::span),
+        warm_up: WarmUp::Fixed(warm_up),
+        readings: readings as u16,
+        drift_limit: Ratio::new(0.005),
+        give_up: Ratio::new(0.02),
+    };
+    (sight, places)
+}
+
+fn standby(sight: Sight, node: Node<'_>, fields: &mut Fields<'_, '_>) -> StandbyTest {
+    let power_meter = fields.may("power-meter", readers::name);
+    let watch = fields.may_or("watch", span_up_to(Span::from_mins(24 * 60)), WATCHED);
+    let every = fields.may_or("every", beat, Span::from_secs(10));
+    let dark = fields.may_or("dark", readers::integer_in(0..=READINGS_AT_MOST), 10);
+    let ambient = fields.may_or("ambient", readers::integer_in(0..=READINGS_AT_MOST), 10);
+    let count = watch.ns() / every.ns().max(1);
+    if count < WATCHED_AT_LEAST {
+        let place = node.get("watch").or_else(|| node.get("every"));
+        let place = place.map_or_else(|| node.place(), Node::place);
+        let text = format!(
+            "that is {count} readings of the display; at least {WATCHED_AT_LEAST} are needed"
+        );
+        let hint = "a longer `watch` or a shorter `every`";
+        let mistake = Mistake::new(place, "too-few", text).hint(hint);
+        fields.mistakes().add(mistake);
+    }
+    StandbyTest {
+        sight,
+        power_meter,
+        watch,
+        every,
+        dark: dark as u16,
+        ambient: ambient as u16,
+    }
 }
 
 /// A time of day, `06:30`.

@@ -26,7 +26,7 @@ use super::itinerary::{Itinerary, TestHead, What};
 use super::lamp::{Lamp, SwitchOff};
 use super::order;
 use super::placement::Placement;
-use super::{flux_layout, ramp_layout, sight_fitting, sight_layout, survey_layout};
+use super::{flux_layout, ramp_layout, sight_fitting, sight_layout, standby_layout, survey_layout};
 
 /// Actions of one itinerary; each test is counted before it is laid out
 /// (fitting), this is for all of them together.
@@ -170,6 +170,9 @@ fn lay_out(
             let (meter, watch) = of(&seen.ground);
             (meter, watch, absent)
         }
+        TestKind::Standby(standby) => {
+            standby_layout::lay_out(test, standby, against, builder, index)?
+        }
     };
     Ok((meter, watch, absent))
 }
@@ -236,7 +239,9 @@ fn lit_at_least(itinerary: &Itinerary) -> Span {
     let (mut lit, mut longest, mut now) = (false, Span::ZERO, Span::ZERO);
     for action in &itinerary.actions {
         match action.what {
-            What::SetLevel { .. } | What::FindHalfLight { .. } | What::Record(_) => lit = true,
+            What::SetLevel { .. } | What::FindHalfLight { .. } => lit = true,
+            // One that starts nothing watches the lamp as it is.
+            What::Record(ref recording) if recording.begins.is_some() => lit = true,
             What::LampOff => {
                 lit = false;
                 now = Span::ZERO;

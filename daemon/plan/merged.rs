@@ -16,7 +16,7 @@ use super::intent::{
     AfterPowerLoss, IfAbsent, OnFailure, Plan, Policies, Reference, Survey, TestKind, WarmUp,
 };
 use super::itinerary::KindName;
-use super::kinds::{RampTest, Sight};
+use super::kinds::{RampTest, Sight, StandbyTest};
 use super::uses::{Purpose, Use};
 
 /// One line of a merged plan.
@@ -248,6 +248,7 @@ fn of_test(kind: &TestKind) -> Vec<Missing> {
         ],
         TestKind::Flux(test) => vec![value("dark", test.dark)],
         TestKind::Ramp(test) => return of_ramp(test),
+        TestKind::Standby(test) => return of_standby(test),
     };
     if let Some(sight) = kind.sight() {
         all.extend(of_sight(sight, kind.name()));
@@ -270,6 +271,25 @@ fn of_ramp(test: &RampTest) -> Vec<Missing> {
         value("hold", test.hold),
         value("warm-up-rule", "lm-79"),
     ]);
+    all
+}
+
+fn of_standby(test: &StandbyTest) -> Vec<Missing> {
+    let mut all = vec![
+        value("at", "6 in, or the nearest that the rail reaches"),
+        value("watched-by", "the only one that fits"),
+        value("settle", "as long as the rail needs"),
+        value("power-meter", "the only one that fits, if there is one"),
+        value("watch", test.watch.shown()),
+        value("every", test.every.shown()),
+        value("settings", "[full]"),
+        value("readings", test.sight.readings),
+        value("dark", test.dark),
+        value("ambient", test.ambient),
+    ];
+    if let WarmUp::Fixed(span) = test.sight.warm_up {
+        all.push(value("warm-up", span.shown()));
+    }
     all
 }
 

@@ -47,6 +47,7 @@ pub mod settings;
 mod sight_fitting;
 pub mod sight_layout;
 mod sphere_file;
+pub mod standby_layout;
 pub mod survey_layout;
 #[cfg(test)]
 mod tests;
@@ -60,4 +61,6 @@ mod tests_mistakes;
 mod tests_profiles;
 #[cfg(test)]
 mod tests_slips;
+#[cfg(test)]
+pub mod tests_standby;
 pub mod uses;

@@ -151,12 +151,13 @@ fn tests(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<(Test, TestPlace
 }
 
 /// The kinds that can be written.
-const KINDS: [(&str, KindName); 5] = [
+const KINDS: [(&str, KindName); 6] = [
     (KindName::Survey.word(), KindName::Survey),
     (KindName::Spectrum.word(), KindName::Spectrum),
     (KindName::Flicker.word(), KindName::Flicker),
     (KindName::Ramp.word(), KindName::Ramp),
     (KindName::Flux.word(), KindName::Flux),
+    (KindName::Standby.word(), KindName::Standby),
 ];
 
 fn test(key: Node<'_>, node: Node<'_>, mistakes: &mut Mistakes) -> Option<(TestKind, TestPlaces)> {

@@ -19,17 +19,7 @@ pub fn doing(action: &Action, lengths: LengthUnit) -> String {
         What::LampOff => "Switch the lamp off".to_owned(),
         What::SetLevel { target } => format!("Set the lamp to {}", target.shown()),
         What::FindHalfLight { .. } => "Find the level of half the light".to_owned(),
-        What::WarmUp { rule, .. } => match rule {
-            WarmUpRule::Window(window) => format!(
-                "Warm up: change under {} over {}",
-                window.limit,
-                window.window.shown()
-            ),
-            WarmUpRule::Predicted { limit, .. } => {
-                format!("Warm up: predicted drift over the leg under {limit}")
-            }
-            WarmUpRule::Fixed(span) => format!("Warm up for {}", span.shown()),
-        },
+        What::WarmUp { rule, .. } => warming(rule),
         What::Shutter { closed, meter } => {
             let verb = if *closed { "Close" } else { "Open" };
             match meter {
@@ -83,25 +73,45 @@ pub fn doing(action: &Action, lengths: LengthUnit) -> String {
         What::CheckReturn { limit, .. } => {
             format!("Compare with the reference before the seam: at most {limit}")
         }
-        What::Ask { question } => match question {
-            Question::CoverMeter(meter) => format!("Ask a person to cover the meter {meter}"),
-            Question::UncoverMeter(meter) => format!("Ask a person to uncover the meter {meter}"),
-            Question::MountReference { reference, .. } => {
-                format!("Ask a person to put the reference lamp {reference} into the sphere")
-            }
-            Question::MountUnit { unit, .. } => {
-                format!("Ask a person to put unit {unit} into the sphere")
-            }
-            Question::SetAlarm { program, minute } => format!(
-                "Ask a person to set the alarm of {program} to {:02}:{:02}",
-                minute / 60,
-                minute % 60
-            ),
-            Question::SwitchByHand { lamp, on } => format!(
-                "Ask a person to switch {lamp} {}",
-                if *on { "on" } else { "off" }
-            ),
-        },
+        What::Ask { question } => asking(question),
+    }
+}
+
+/// How a lamp is warmed up, in words.
+fn warming(rule: &WarmUpRule) -> String {
+    match rule {
+        WarmUpRule::Window(window) => format!(
+            "Warm up: change under {} over {}",
+            window.limit,
+            window.window.shown()
+        ),
+        WarmUpRule::Predicted { limit, .. } => {
+            format!("Warm up: predicted drift over the leg under {limit}")
+        }
+        WarmUpRule::Fixed(span) => format!("Warm up for {}", span.shown()),
+    }
+}
+
+/// What a person is asked, in words.
+fn asking(question: &Question) -> String {
+    match question {
+        Question::CoverMeter(meter) => format!("Ask a person to cover the meter {meter}"),
+        Question::UncoverMeter(meter) => format!("Ask a person to uncover the meter {meter}"),
+        Question::MountReference { reference, .. } => {
+            format!("Ask a person to put the reference lamp {reference} into the sphere")
+        }
+        Question::MountUnit { unit, .. } => {
+            format!("Ask a person to put unit {unit} into the sphere")
+        }
+        Question::SetAlarm { program, minute } => format!(
+            "Ask a person to set the alarm of {program} to {:02}:{:02}",
+            minute / 60,
+            minute % 60
+        ),
+        Question::SwitchByHand { lamp, on } => format!(
+            "Ask a person to switch {lamp} {}",
+            if *on { "on" } else { "off" }
+        ),
     }
 }
 

@@ -99,6 +99,7 @@ pub fn card() -> Card {
         }),
         outlets: None,
         sphere: None,
+        lamp_outlet: None,
     }
 }
 

@@ -6,7 +6,7 @@
 use photometry::measured::Quantity;
 use photometry::units::Length;
 
-use super::card::{Carries, Meter};
+use super::card::{Card, Carries, Meter};
 use super::faults::{Part, PlanFault, Problem};
 use super::fitting::{
     Against, Ground, Wanted, choose_meter, fault, rail_at, rail_faults, reachable, targets,
@@ -61,25 +61,7 @@ pub fn understand<'a>(
         place: &placement.place,
         rides: rail.is_some_and(|rail| rail.carries == Carries::Meter),
     };
-    let watching = Wanted {
-        quantity: Quantity::Illuminance,
-        name: sight.watched_by.as_deref(),
-        ..wanted
-    };
-    let watches = choose_meter(watching, card).map_err(|problem| match problem {
-        Problem::SeveralMeters(names) => Problem::SeveralWatch(names),
-        other => other,
-    });
-    let mut told = |meter: Result<&'a Meter, Problem>| {
-        meter.map_err(|p| faults.push(fault(test, Part::Meter, p)))
-    };
-    let watches = told(watches);
-    // The meter that watches may be the one that measures; it is told once.
-    let one = wanted.quantity == watching.quantity && wanted.name == watching.name;
-    let measures = match one {
-        true => watches,
-        false => told(choose_meter(wanted, card)),
-    };
+    let (measures, watches) = both_meters(test, sight, wanted, card, &mut faults);
     if rail.is_some() && sight.at.is_none() {
         let problem = Problem::NoPosition(test.kind.name());
         faults.push(fault(test, Part::Test, problem));
@@ -96,12 +78,9 @@ pub fn understand<'a>(
     if no_target && !runs_by_itself && faults.is_empty() {
         faults.push(fault(test, Part::Test, Problem::Empty("setting")));
     }
-    let (Ok(measures), Ok(watches)) = (measures, watches) else {
+    let (true, Ok(measures), Ok(watches)) = (faults.is_empty(), measures, watches) else {
         return Err(faults);
     };
-    if !faults.is_empty() {
-        return Err(faults);
-    }
     let ground = Ground {
         test,
         lamp,
@@ -111,6 +90,7 @@ pub fn understand<'a>(
         watch: sight.at.unwrap_or(Length::ZERO),
         settle: sight.settle,
         readings: sight.readings,
+        lamp_outlet: card.lamp_outlet.as_deref(),
     };
     let seen = Seen {
         ground,
@@ -118,4 +98,33 @@ pub fn understand<'a>(
         modes,
     };
     Ok((seen, measures, left_out))
+}
+
+/// The meter that measures, and the one of light that watches: it may be the same.
+fn both_meters<'a>(
+    test: &Test,
+    sight: &Sight,
+    wanted: Wanted<'_>,
+    card: &'a Card,
+    faults: &mut Vec<PlanFault>,
+) -> (Result<&'a Meter, ()>, Result<&'a Meter, ()>) {
+    let watching = Wanted {
+        quantity: Quantity::Illuminance,
+        name: sight.watched_by.as_deref(),
+        ..wanted
+    };
+    let watches = choose_meter(watching, card).map_err(|problem| match problem {
+        Problem::SeveralMeters(names) => Problem::SeveralWatch(names),
+        other => other,
+    });
+    let mut told = |meter: Result<&'a Meter, Problem>| {
+        meter.map_err(|p| faults.push(fault(test, Part::Meter, p)))
+    };
+    let watches = told(watches);
+    // One that does both is told once.
+    let one = wanted.quantity == watching.quantity && wanted.name == watching.name;
+    match one {
+        true => (watches, watches),
+        false => (told(choose_meter(wanted, card)), watches),
+    }
 }

@@ -83,6 +83,10 @@ fn every_example_is_laid_out_as_its_snapshot_says() {
                 "plan-flux.yaml",
             ],
         ),
+        (
+            "standby",
+            vec!["bench-strand.yaml", "lamp-dunlin.yaml", "plan-standby.yaml"],
+        ),
     ];
     for (name, files) in sets {
         let files: Vec<SentText> = files.into_iter().map(example).collect();

@@ -68,6 +68,9 @@ pub fn changed(frozen: &Frozen, now: &Card) -> Vec<String> {
     if in_sphere && then.sphere != now.sphere {
         changed.push("the sphere".to_owned());
     }
+    if then.lamp_outlet != now.lamp_outlet {
+        changed.push("the lamp's outlet".to_owned());
+    }
     if then.places != now.places {
         changed.push("the places".to_owned());
     }

@@ -271,7 +271,11 @@ impl Ladder {
         self.look_due = false;
         let Some(light) = light else {
             self.stage = Stage::Over;
-            return Step::Lost("the meter gave no value while the level was set".to_owned());
+            return Step::Lost(
+                "the meter gave no value while the level was set: it was silent, or the light was \
+                 beyond its ranges"
+                    .to_owned(),
+            );
         };
         self.light = Some(light);
         match self.stage {

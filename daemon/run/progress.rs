@@ -547,6 +547,8 @@ impl State {
         };
         match self.action(itinerary, no).map(|action| &action.what) {
             // The walk to a level may press the power button too.
+            // A recording that starts nothing lights nothing.
+            Some(What::Record(recording)) if recording.begins.is_none() => {}
             Some(What::SetLevel { .. } | What::FindHalfLight { .. } | What::Record(_)) => {
                 self.lit = Lit::On {
                     sitting,

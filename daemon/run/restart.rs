@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 use photometry::units::Length;
 
 use crate::plan::itinerary::{
-    Action, Itinerary, Key, OFF, Purpose, Question, Restart, WarmUpRule, What,
+    Action, Itinerary, Key, OFF, Purpose, Question, Restart, UNPLUGGED, WarmUpRule, What,
 };
 
 /// The first action to do again when `at` is the first that is not done: a
@@ -72,6 +72,15 @@ pub fn preamble(itinerary: &Itinerary, first: u32, done: impl Fn(u32) -> bool) -
     }
     for model in switched(&before, &done) {
         push(model, model.what.clone(), None);
+        // The rest of a lamp that has its power again follows at once.
+        let rest = |a: &&&Action| a.no == model.no + 1 && matches!(a.what, What::Wait { .. });
+        if let Some(rest) = before.iter().find(rest) {
+            push(rest, rest.what.clone(), None);
+        }
+    }
+    if next.setting == UNPLUGGED {
+        // A lamp without power needs no level, and hears no button.
+        return actions;
     }
     // What the lamp was last brought to, among the actions that are done.
     let lamp_action = before.iter().rfind(|a| {

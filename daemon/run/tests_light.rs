@@ -181,13 +181,25 @@ fn readings_of_other_lamps_are_not_held_against_the_lamp() {
         (Purpose::Read, 0.0, Some(Astray::AtPoint)),
     ] {
         let mut walk = walk(laid_out());
-        walk.until(|action| action.test == 1 && reads(action, purpose));
-        assert!(!walk.state.light_at.is_empty(), "it was lit before");
-        let key = walk.start().key.expect("a key");
-        let reading = Reading {
+        let seen = |value| Reading {
             meter: "port-head".to_owned(),
             ..reading(Value(value))
         };
+        // Before that, the photometer saw the unit go out.
+        let last_of_first = walk.itinerary.tests[0].last;
+        walk.until(|action| action.no == last_of_first);
+        walk.start();
+        let key = Key {
+            setting: "off".to_owned(),
+            ..super::tests_walk::key(Purpose::Watch, Length::ZERO)
+        };
+        let reading = seen(0.2);
+        walk.say(Body::Taken { key, reading });
+        walk.say(super::tests_walk::done(None));
+        walk.until(|action| action.test == 1 && reads(action, purpose));
+        assert!(!walk.state.light_at.is_empty(), "it was lit before");
+        let key = walk.start().key.expect("a key");
+        let reading = seen(value);
         walk.say(Body::Taken { key, reading });
         assert_eq!(walk.state.astray, expected, "{purpose:?} {value}");
     }

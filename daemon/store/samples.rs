@@ -48,6 +48,22 @@ pub fn frozen(levels: u16, survey: Survey) -> Frozen {
     }
 }
 
+/// The readings of a journal as the store would give them, without a store.
+pub fn rows_of(
+    frozen: &Frozen,
+    events: &[Event],
+    set_aside: &std::collections::HashMap<u64, String>,
+) -> Vec<ReadingRow> {
+    let standings = counts::standings(&frozen.itinerary, events);
+    let rows = events.iter().filter_map(|event| {
+        let mut row = row_for(RunId(1), frozen, event)?;
+        let standing = standings.get(&row.seq).copied().unwrap_or_default();
+        row.stand(standing, set_aside.get(&row.seq));
+        Some(row)
+    });
+    rows.collect()
+}
+
 /// A journal in the making.
 pub struct Story {
     /// What the run froze.
@@ -194,14 +210,7 @@ impl Story {
 
     /// The readings as the store would give them, without a store.
     pub fn rows(&self) -> Vec<ReadingRow> {
-        let standings = counts::standings(&self.frozen.itinerary, &self.events);
-        let rows = self.events.iter().filter_map(|event| {
-            let mut row = row_for(RunId(1), &self.frozen, event)?;
-            let standing = standings.get(&row.seq).copied().unwrap_or_default();
-            row.stand(standing, self.set_aside.get(&row.seq));
-            Some(row)
-        });
-        rows.collect()
+        rows_of(&self.frozen, &self.events, &self.set_aside)
     }
 
     /// Books the run and writes its journal.

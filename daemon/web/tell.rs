@@ -1,7 +1,7 @@
 //! Puts what the daemon knows into the words and types that cross the wire.
 
 use photometry::measured::{Capture, CaptureOutcome, Moment, Outcome};
-use photometry::units::{Ratio, Wall};
+use photometry::units::{Ratio, Span, Wall};
 
 use super::wire::{Entry, EntryReading, Instant, Progress, Run};
 use crate::plan::frozen::Frozen;
@@ -289,6 +289,32 @@ fn signed(share: Ratio) -> String {
     format!("{:+.3} %", share.percent())
 }
 
+fn exposure_words(meter: &str, integration: Span, fill: Option<f64>, fits: bool) -> String {
+    let fill = fill.map_or_else(String::new, |fill| format!(", {:.0} % full", 100.0 * fill));
+    let end = if fits { "" } else { ": an end of its range" };
+    format!("`{meter}` integrates {}{fill}{end}", integration.shown())
+}
+
+fn next_words(goes_on: bool, unproven: bool) -> &'static str {
+    match (goes_on, unproven) {
+        (true, _) => "the leg goes on",
+        (false, false) => "the leg is measured again",
+        (false, true) => {
+            "nothing proves where the carriage was before; the test's legs are measured again"
+        }
+    }
+}
+
+fn verdict_words(verdict: DriftVerdict) -> &'static str {
+    match verdict {
+        DriftVerdict::GoesOn => "within the limit",
+        DriftVerdict::LegAgain => "over the limit; the leg is measured again",
+        DriftVerdict::Flagged => "over the limit again; it stands, flagged",
+        DriftVerdict::GivenUp => "beyond all use",
+        DriftVerdict::NotKnown => "no reference gave a value",
+    }
+}
+
 fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
     match decision {
         Decision::Exposure {
@@ -297,12 +323,7 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
             fill,
             fits,
             ..
-        } => {
-            let fill =
-                fill.map_or_else(String::new, |fill| format!(", {:.0} % full", 100.0 * fill));
-            let end = if *fits { "" } else { ": an end of its range" };
-            format!("`{meter}` integrates {}{fill}{end}", integration.shown())
-        }
+        } => exposure_words(meter, *integration, *fill, *fits),
         Decision::Beat {
             every, readings, ..
         } => format!(
@@ -320,12 +341,8 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
             decline_per_hour,
         } => {
             let figure = figure.map_or(String::new(), |figure| format!(" {figure}"));
-            let after = after.shown();
-            let mut words = if *stable {
-                format!("warm after {after}: {by}{figure}")
-            } else {
-                format!("NOT STABILISED after {after}: {by}{figure}")
-            };
+            let is = if *stable { "warm" } else { "NOT STABILISED" };
+            let mut words = format!("{is} after {}: {by}{figure}", after.shown());
             if let Some(decline) = decline_per_hour {
                 words.push_str(&format!(", still falling by {decline} an hour"));
             }
@@ -345,13 +362,7 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
         }
         Decision::Drift { drift, verdict, .. } => {
             let drift = drift.map_or("unknown".to_owned(), signed);
-            let verdict = match verdict {
-                DriftVerdict::GoesOn => "within the limit",
-                DriftVerdict::LegAgain => "over the limit; the leg is measured again",
-                DriftVerdict::Flagged => "over the limit again; it stands, flagged",
-                DriftVerdict::GivenUp => "beyond all use",
-                DriftVerdict::NotKnown => "no reference gave a value",
-            };
+            let verdict = verdict_words(*verdict);
             format!(
                 "the reference was {drift} off the leg's first visit at the farthest: {verdict}"
             )
@@ -363,14 +374,7 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
             ..
         } => {
             let drift = drift.map_or("nothing to compare with".to_owned(), signed);
-            let next = match (goes_on, unproven) {
-                (true, _) => "the leg goes on",
-                (false, false) => "the leg is measured again",
-                (false, true) => {
-                    "nothing proves where the carriage was before; the test's legs are measured \
-                     again"
-                }
-            };
+            let next = next_words(*goes_on, *unproven);
             format!("reference after the seam: {drift}; {next}")
         }
         Decision::HalfLight { level, share, .. } => {

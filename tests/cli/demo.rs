@@ -6,11 +6,16 @@ use std::process::{Command, Stdio};
 use super::daemon::wakerail;
 
 #[test]
-fn the_demo_measures_everything_and_leaves_a_chart() {
+fn the_short_demo_measures_a_survey_and_leaves_a_chart() {
     let folder = tempfile::tempdir().expect("a folder");
     let told = wakerail(
         folder.path(),
-        &["demo", "--data", &folder.path().to_string_lossy()],
+        &[
+            "demo",
+            "--short",
+            "--data",
+            &folder.path().to_string_lossy(),
+        ],
     );
     assert_eq!(told.code, 0, "{told:?}");
     // The same seed gives the same table, to the last digit.
@@ -20,6 +25,48 @@ fn the_demo_measures_everything_and_leaves_a_chart() {
     let svg = std::fs::read_to_string(chart).expect("a chart");
     assert!(svg.starts_with("<svg") && svg.contains("level 12"));
     assert!(told.err.contains("bench hours"), "{}", told.err);
+}
+
+/// The second part finds the faults that three of its lamps were given, each by its
+/// own kind of test, and nothing in the fourth, which has none.
+#[test]
+fn the_whole_demo_finds_the_faults_and_no_others() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().to_string_lossy();
+    let told = wakerail(folder.path(), &["demo", "--data", &path]);
+    assert_eq!(told.code, 0, "{told:?}");
+    let (_, found) = told.out.split_once("What stands out").expect("a section");
+    let of = |lamp: &str| {
+        let mut lines = found.lines().map(str::trim);
+        let line = lines.find_map(|line| line.strip_prefix(lamp));
+        line.unwrap_or_else(|| panic!("{lamp} in {found}"))
+    };
+    assert_eq!(of("plover: "), "nothing", "{found}");
+    // A blue tone far off the locus, and its other tones not.
+    let knot = of("knot: ");
+    assert!(
+        knot.contains("Duv +0.01") && !knot.contains("times"),
+        "{knot}"
+    );
+    // Slow pulses at the two lowest levels alone.
+    let godwit = of("godwit: ");
+    assert_eq!(godwit.matches("high risk").count(), 2, "{godwit}");
+    assert!(
+        godwit.contains("% at 480 Hz") && !godwit.contains("L03"),
+        "{godwit}"
+    );
+    // A step between two levels, and a dusk that stops half way and then goes out.
+    let stint = of("stint: ");
+    assert!(stint.contains("L03 to L04: 6.0 times"), "{stint}");
+    assert!(
+        stint.contains("dusk-1: between a half and a tenth"),
+        "{stint}"
+    );
+    for lamp in ["knot", "godwit", "stint", "plover"] {
+        let page = folder.path().join(format!("report-{lamp}.html"));
+        let page = std::fs::read_to_string(page).expect("a report");
+        assert!(page.contains("<svg") && page.contains("</html>"), "{lamp}");
+    }
 }
 
 /// A demo begins with an empty record; one that is there is left as it is.
@@ -45,7 +92,7 @@ fn a_demo_that_is_told_to_end_leaves_a_safe_bench() {
         let folder = tempfile::tempdir().expect("a folder");
         let mut child = Command::new(env!("CARGO_BIN_EXE_wakerail"))
             .env_clear()
-            .arg("demo")
+            .args(["demo", "--short"])
             .arg("--data")
             .arg(folder.path())
             .stdout(Stdio::null())

@@ -3,7 +3,7 @@
 use assert_cmd::Command;
 
 /// The commands, in the order of the general help.
-const COMMANDS: [&str; 31] = [
+const COMMANDS: [&str; 32] = [
     "new",
     "check",
     "bench",
@@ -22,6 +22,7 @@ const COMMANDS: [&str; 31] = [
     "release",
     "stop",
     "readings",
+    "figures",
     "traffic",
     "note",
     "set-aside",
@@ -79,7 +80,11 @@ fn what_is_done_with_a_bench_by_hand_has_help_with_examples_first() {
 fn every_page_is_printed() {
     for page in [
         "survey",
+        "spectrum",
+        "flicker",
+        "ramp",
         "flux",
+        "standby",
         "bench",
         "lamp",
         "plan",

@@ -7,7 +7,10 @@ use super::daemon::{Daemon, example, wakerail};
 
 /// A demo's record with a daemon on it.
 fn after_a_night(folder: &Path) -> Daemon {
-    let told = wakerail(folder, &["demo", "--data", &folder.to_string_lossy()]);
+    let told = wakerail(
+        folder,
+        &["demo", "--short", "--data", &folder.to_string_lossy()],
+    );
     assert_eq!(told.code, 0, "{told:?}");
     Daemon::start(folder, "bench-strand.yaml", 1)
 }

@@ -29,7 +29,10 @@ fn demo_lamp() -> LampModel {
 
 fn survey(folder: &Path) -> Survey {
     let data = folder.to_string_lossy();
-    let told = wakerail(folder, &["demo", "--format", "json", "--data", &data]);
+    let told = wakerail(
+        folder,
+        &["demo", "--short", "--format", "json", "--data", &data],
+    );
     assert_eq!(told.code, 0, "{told:?}");
     serde_json::from_str(&told.out).expect("a survey as JSON")
 }

@@ -40,7 +40,7 @@ class Stage:
         self.daemons = []
         self.daemon = None
         self.demo = subprocess.Popen(
-            [self.program, "demo", "--data", str(self.folder / "demo")],
+            [self.program, "demo", "--short", "--data", str(self.folder / "demo")],
             env=self.around(), cwd=self.folder, stdin=subprocess.DEVNULL,
             stdout=open(self.folder / "demo.out", "w"),
             stderr=open(self.folder / "demo.err", "w"))

@@ -238,7 +238,7 @@ fn fill(night: &Night, tests: &[TestMorning]) -> Option<Task> {
         return None;
     }
     let known = |name: &&str| night.missing.iter().any(|part| part.test == **name);
-    let command = match gaps.iter().all(|name| known(name)) {
+    let command = match gaps.iter().all(known) {
         true => format!("wakerail redo {run}"),
         false => format!("wakerail redo {run} --test {}", quoted(&gaps.join(","))),
     };

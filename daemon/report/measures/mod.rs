@@ -2,7 +2,8 @@
 //! program under their names, a curve to draw, and what must be said of them.
 //!
 //! ```text
-//!  frozen + readings + captures + events ──► spectra · waveforms · ramps · flux ──► Measure
+//!  frozen + readings + captures + events
+//!      ──► spectra · waveforms · ramps · flux · standby ──► Measure
 //! ```
 //!
 //! Pure, and computed each time from what was recorded. A figure that must not be
@@ -12,10 +13,11 @@
 mod flux;
 mod ramps;
 mod spectra;
-#[cfg(test)]
-mod tests;
+mod standby;
 #[cfg(test)]
 mod tests_flux;
+#[cfg(test)]
+mod tests_standby;
 mod waveforms;
 
 use photometry::figure::{Figure, Given};
@@ -66,7 +68,8 @@ pub enum Curve {
     Spectrum(Vec<(f64, f64)>),
     /// Time in ms, light over its mean.
     Waveform(Vec<(f64, f64)>),
-    /// Time in minutes from the program's start, net illuminance in lx.
+    /// Time in minutes from the program's start, or from the lamp's switching off;
+    /// net illuminance in lx.
     Ramp(Vec<(f64, f64)>),
 }
 
@@ -85,7 +88,8 @@ pub fn measures(whole: &Whole) -> Vec<Measure> {
                 KindName::Flicker => waveforms::measures(&test),
                 KindName::Ramp => ramps::measures(&test),
                 KindName::Flux => flux::measures(&test),
-                KindName::Survey | KindName::Standby => Vec::new(),
+                KindName::Standby => standby::measures(&test),
+                KindName::Survey => Vec::new(),
             }
         })
         .collect()

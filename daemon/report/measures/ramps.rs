@@ -3,6 +3,7 @@
 
 use photometry::measured::Moment;
 use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
+use photometry::robust::median;
 use photometry::uncertainty::Shape;
 
 use super::{Curve, Measure, Test, with_terms};
@@ -82,15 +83,7 @@ fn measure(
             "{lost} of {n} readings gave no value; the curve has gaps there."
         ));
     }
-    let off = dark.iter().filter_map(|row| row.reading.outcome.value());
-    let before = before(&samples, began.0);
-    // The room's light moves in the hours of the soak: what the meter saw just
-    // before the program is nearer to it than what it saw before the soak.
-    let dark_lx = match before.len() >= BEFORE_AT_LEAST {
-        true => before,
-        false => off.collect(),
-    };
-    let Some(dark) = Dark::of(&dark_lx, RESOLUTION_LX) else {
+    let Some(dark) = the_dark(program.way, &dark, before(&samples, began.0)) else {
         let text =
             "Nothing was read with the lamp off by this meter: without it there are no figures.";
         found.notes.push(text.to_owned());
@@ -141,6 +134,27 @@ fn before(samples: &[&ReadingRow], began: Moment) -> Vec<f64> {
     let values = early.map(|row| row.reading.outcome.value());
     // One that is out of range leaves the dark unknown.
     values.collect::<Option<Vec<f64>>>().unwrap_or_default()
+}
+
+/// The dark: of the readings just before the start, or of those before the soak. The
+/// room's light moves in the hours of a soak, so what the meter saw just before the
+/// program is nearer to it.
+fn the_dark(way: lamp::Way, dark: &[&ReadingRow], before: Vec<f64>) -> Option<Dark> {
+    let off = dark.iter().filter_map(|row| row.reading.outcome.value());
+    let off: Vec<f64> = off.collect();
+    let dark_lx = match before.len() >= BEFORE_AT_LEAST && is_dark(way, &before, &off) {
+        true => before,
+        false => off,
+    };
+    Dark::of(&dark_lx, RESOLUTION_LX)
+}
+
+/// Whether what was read before a start can be the dark: before a sunset the lamp may
+/// be lit, which the readings before the soak tell.
+fn is_dark(way: lamp::Way, before: &[f64], off: &[f64]) -> bool {
+    let limit = Dark::of(off, RESOLUTION_LX).map(|dark| dark.onset_lx());
+    way == lamp::Way::Sunrise
+        || limit.is_some_and(|limit| median(before).is_some_and(|lux| lux <= limit))
 }
 
 /// When the program of a reading's recording began, and what started it.
