@@ -181,6 +181,11 @@ impl Body {
         }
     }
 
+    /// A meter was asked, for one number or for many: what a run counts as readings.
+    pub const fn is_of_meter(&self) -> bool {
+        matches!(self, Body::Taken { .. } | Body::Captured { .. })
+    }
+
     /// The kind's word.
     pub const fn kind(&self) -> &'static str {
         match self {

@@ -11,7 +11,7 @@ use sqlx::sqlite::SqliteRow;
 use super::counts::Standing;
 use super::error::StoreError;
 use super::open::Store;
-use super::readings::{Beside, SetAside};
+use super::readings::{Beside, SetAside, stands};
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::Key;
 use crate::run::journal::{Body, Event, RunId, digest_of};
@@ -54,14 +54,8 @@ impl CaptureRow {
     }
 
     fn stand(&mut self, standing: Standing, because: Option<&String>) {
-        self.counts = standing == Standing::Counts;
-        self.standing = standing;
-        if let Some(because) = because {
-            let (because, counted) = (because.clone(), self.counts);
-            self.set_aside = Some(SetAside { because, counted });
-            self.counts = false;
-            self.standing = Standing::SetAside;
-        }
+        (self.standing, self.set_aside) = stands(standing, because);
+        self.counts = self.standing == Standing::Counts;
     }
 
     /// How many numbers there are.

@@ -125,14 +125,17 @@ impl Store {
         checked
     }
 
-    /// The key of the reading at an event, where it can still be read.
+    /// The key of the reading or capture at an event, where it can still be read.
     async fn key_at(&self, run: RunId, seq: u64) -> Option<String> {
-        sqlx::query_scalar("SELECT key FROM readings WHERE run = ? AND seq = ?")
-            .bind(run.0)
-            .bind(i64::try_from(seq).ok()?)
-            .fetch_optional(self.readers())
-            .await
-            .ok()?
+        sqlx::query_scalar(
+            "SELECT key FROM readings WHERE run = ?1 AND seq = ?2
+             UNION ALL SELECT key FROM captures WHERE run = ?1 AND seq = ?2",
+        )
+        .bind(run.0)
+        .bind(i64::try_from(seq).ok()?)
+        .fetch_optional(self.readers())
+        .await
+        .ok()?
     }
 
     /// What links do not cover: in one sitting the machine was started once, and
@@ -214,10 +217,8 @@ fn row_differs(row: &RunRow, events: &[Event]) -> Option<String> {
     let state = events
         .iter()
         .fold(RunState::Waiting, |state, event| state.after(&event.body));
-    let readings = events
-        .iter()
-        .filter(|event| matches!(event.body, Body::Taken { .. }))
-        .count();
+    let of_meter = events.iter().filter(|event| event.body.is_of_meter());
+    let readings = of_meter.count();
     let readings = i64::try_from(readings).unwrap_or(i64::MAX);
     if state != row.state {
         let (found, told) = (row.state.words(), state.words());

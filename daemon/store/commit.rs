@@ -27,8 +27,9 @@ use tokio::sync::oneshot;
 use super::captures::CaptureRow;
 use super::error::{StoreError, reasons};
 use super::open::{Store, naming};
-use super::readings::ReadingRow;
-use crate::run::journal::{Body, Event, Link, RunState};
+use super::readings::{Beside, ReadingRow};
+use crate::plan::itinerary::Key;
+use crate::run::journal::{Body, Event, Link, RunId, RunState};
 
 const DOING: &str = "writing an event";
 
@@ -251,16 +252,35 @@ impl Entry {
     }
 }
 
+/// Which event a row stands beside: run, number and action; attempt and sitting.
+fn bind_whence(
+    bind: &mut Binder<'_>,
+    (run, seq, no): (RunId, u64, i64),
+    (attempt, sitting): (u32, u32),
+) {
+    bind.add(run.0).add(seq as i64).add(no); // counts events; far from i64::MAX
+    bind.add(attempt).add(sitting);
+}
+
+fn bind_key(bind: &mut Binder<'_>, key: &Key) {
+    bind.add(key.to_string())
+        .add(key.test.clone())
+        .add(key.setting.clone());
+    bind.add(key.position.nm())
+        .add(key.purpose.word())
+        .add(key.visit);
+}
+
+fn bind_beside(bind: &mut Binder<'_>, beside: &Beside) {
+    bind.add(beside.certificate.clone())
+        .add(beside.calibration_due.clone());
+    bind.add(beside.sample.clone()).add(beside.firmware.clone());
+}
+
 fn bind_capture(bind: &mut Binder<'_>, row: &CaptureRow) {
     let capture = &row.capture;
-    bind.add(row.run.0).add(row.seq as i64).add(row.no);
-    bind.add(row.attempt).add(row.sitting);
-    bind.add(row.key.to_string())
-        .add(row.key.test.clone())
-        .add(row.key.setting.clone());
-    bind.add(row.key.position.nm())
-        .add(row.key.purpose.word())
-        .add(row.key.visit);
+    bind_whence(bind, (row.run, row.seq, row.no), (row.attempt, row.sitting));
+    bind_key(bind, &row.key);
     bind.add(capture.meter.clone()).add(capture.quantity.name());
     bind.add(capture.outcome.kind())
         .add(row.numbers())
@@ -272,10 +292,7 @@ fn bind_capture(bind: &mut Binder<'_>, row: &CaptureRow) {
         .add(row.axis_digest.clone());
     bind.add(capture.taken.mono.ns())
         .add(capture.taken.wall.us());
-    bind.add(row.beside.certificate.clone())
-        .add(row.beside.calibration_due.clone());
-    bind.add(row.beside.sample.clone())
-        .add(row.beside.firmware.clone());
+    bind_beside(bind, &row.beside);
 }
 
 fn bind_reading(bind: &mut Binder<'_>, row: &ReadingRow) -> Result<(), sqlx::Error> {
@@ -288,14 +305,8 @@ fn bind_reading(bind: &mut Binder<'_>, row: &ReadingRow) -> Result<(), sqlx::Err
         Outcome::Rejected(reason) => (None, Some(reason.clone())),
         Outcome::Value(_) | Outcome::TimedOut => (None, None),
     };
-    bind.add(row.run.0).add(row.seq as i64).add(row.no);
-    bind.add(row.attempt).add(row.sitting);
-    bind.add(row.key.to_string())
-        .add(row.key.test.clone())
-        .add(row.key.setting.clone());
-    bind.add(row.key.position.nm())
-        .add(row.key.purpose.word())
-        .add(row.key.visit);
+    bind_whence(bind, (row.run, row.seq, row.no), (row.attempt, row.sitting));
+    bind_key(bind, &row.key);
     bind.add(reading.meter.clone()).add(reading.quantity.name());
     bind.add(reading.outcome.kind())
         .add(reading.outcome.value());
@@ -305,10 +316,7 @@ fn bind_reading(bind: &mut Binder<'_>, row: &ReadingRow) -> Result<(), sqlx::Err
         .add(reading.taken.mono.ns());
     bind.add(reading.asked.wall.us())
         .add(reading.taken.wall.us());
-    bind.add(row.beside.certificate.clone())
-        .add(row.beside.calibration_due.clone());
-    bind.add(row.beside.sample.clone())
-        .add(row.beside.firmware.clone())
-        .add(row.origin.word());
+    bind_beside(bind, &row.beside);
+    bind.add(row.origin.word());
     Ok(())
 }

@@ -197,7 +197,7 @@ impl Counting<'_> {
             self.open.clear();
             return;
         }
-        let taken = matches!(event.body, Body::Taken { .. } | Body::Captured { .. });
+        let taken = event.body.is_of_meter();
         let action = event
             .no
             .and_then(|no| usize::try_from(no).ok())

@@ -259,8 +259,7 @@ impl Stand {
         self.seq = event.seq;
         self.link = link;
         self.state = self.state.after(&event.body);
-        let measured = matches!(event.body, Body::Taken { .. } | Body::Captured { .. });
-        self.readings += i64::from(measured);
+        self.readings += i64::from(event.body.is_of_meter());
         self.done.see(&self.frozen.itinerary, event);
         self
     }

@@ -39,6 +39,8 @@ pub mod runs;
 #[cfg(test)]
 pub mod samples;
 #[cfg(test)]
+mod tests_captures;
+#[cfg(test)]
 mod tests_commit;
 #[cfg(test)]
 mod tests_file;

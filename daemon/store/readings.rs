@@ -87,15 +87,19 @@ impl ReadingRow {
 
     /// Takes its standing from the journal and from the remarks.
     pub(super) fn stand(&mut self, standing: Standing, because: Option<&String>) {
-        self.counts = standing == Standing::Counts;
-        self.standing = standing;
-        if let Some(because) = because {
-            let (because, counted) = (because.clone(), self.counts);
-            self.set_aside = Some(SetAside { because, counted });
-            self.counts = false;
-            self.standing = Standing::SetAside;
-        }
+        (self.standing, self.set_aside) = stands(standing, because);
+        self.counts = self.standing == Standing::Counts;
     }
+}
+
+/// How a row stands by the journal and the remarks, and why it was set aside where
+/// one says so.
+pub(super) fn stands(standing: Standing, because: Option<&String>) -> (Standing, Option<SetAside>) {
+    let Some(because) = because.cloned() else {
+        return (standing, None);
+    };
+    let counted = standing == Standing::Counts;
+    (Standing::SetAside, Some(SetAside { because, counted }))
 }
 
 /// What a row says beside its event's line: from the bundle, and so the same
@@ -141,7 +145,7 @@ pub struct Whole {
     pub events: Vec<Event>,
     /// Every reading in order, superseded ones too, each with its standing.
     pub readings: Vec<ReadingRow>,
-    /// Every capture likewise; those that count have their bytes.
+    /// Every capture likewise; without bytes until [`Store::fetch_bytes`] was asked.
     pub captures: Vec<CaptureRow>,
 }
 
@@ -204,8 +208,7 @@ impl Store {
             row.stand(standing, asides.get(&row.seq));
             row.taken_back = taken_back.remove(&row.seq);
         }
-        let mut captures = captures::rows(id, &frozen, &events, &standings, &asides);
-        self.fetch_bytes(&mut captures).await?;
+        let captures = captures::rows(id, &frozen, &events, &standings, &asides);
         Ok(Some(Whole {
             frozen,
             bundle,

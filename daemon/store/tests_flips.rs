@@ -1,7 +1,7 @@
 //! Bits that flip on the disk: whatever changes what was measured is found.
 //!
 //! SQLite itself notices few of them. Data are what a figure rests on: the
-//! events, the readings, the remarks, what a run froze and what its row says of
+//! events, the readings, the captures, the remarks, what a run froze and what its row says of
 //! its journal. Beside them lie lamps, placements, rulings, the indexes, and
 //! when and with which key a run was booked: those flips are counted apart.
 
@@ -18,9 +18,10 @@ use crate::run::journal::{Body, End};
 pub(crate) mod tally;
 
 /// Each query is data; every column that is text, number or bytes counts.
-const DATA: [&str; 7] = [
+const DATA: [&str; 8] = [
     "SELECT run, seq, kind, no, attempt, sitting, mono_ns, wall_us, line, link, boot FROM events ORDER BY run, seq",
     "SELECT * FROM readings ORDER BY run, seq",
+    "SELECT * FROM captures ORDER BY run, seq",
     "SELECT * FROM remarks ORDER BY run, no",
     "SELECT * FROM traffic ORDER BY run, device, no",
     "SELECT digest, content FROM attachments ORDER BY id",
@@ -90,6 +91,7 @@ async fn every_flipped_bit_that_changes_data_is_found() {
             let pieces = vec![super::tests_traffic::piece(0, said)];
             store.keep_traffic(run, pieces).await.expect("kept");
         }
+        super::tests_captures::with_a_spectrum(&store).await;
         store.close().await;
     }
     let sound = std::fs::read(&file).expect("bytes");

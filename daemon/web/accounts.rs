@@ -10,12 +10,12 @@ use super::problem::Trouble;
 use super::runs;
 use super::serve::Desk;
 use super::wire::{self, Account, problems};
+use crate::plan::itinerary::KindName;
 use crate::queue::ruling::refusal;
 use crate::report::account::{
     AsRuled, Sources, Unknown, account, ids_of, ids_of_measures, near_text,
 };
 use crate::report::ids::{self, FigureId, NoFigureId};
-use crate::report::measures::measures;
 use crate::rulings::round;
 use crate::run::journal::RunId;
 use crate::store::readings::Whole;
@@ -33,14 +33,11 @@ pub async fn show(
         Err(no) => return Err(no_id(&desk, &id, &no).await?),
     };
     let run = RunId(id.run());
-    let whole = runs::whole(&desk, run).await?;
-    let measures = measures(&whole);
-    let Whole {
-        frozen,
-        events,
-        readings: rows,
-        ..
-    } = whole;
+    let mut whole = runs::whole(&desk, run).await?;
+    let measures = match is_of_survey(&whole, &id) {
+        true => Vec::new(),
+        false => runs::measured(&desk, &mut whole).await?,
+    };
     let lines = desk.store.lines(run).await?;
     let rulings = desk.keeper.rulings(run).await?;
     let mut scripts = BTreeMap::new();
@@ -75,18 +72,31 @@ pub async fn show(
             surveys: Sources::surveys_of(&seen.frozen, &seen.readings, &seen.events),
         }),
         run: run.0,
-        frozen: &frozen,
-        rows: &rows,
-        events: &events,
+        frozen: &whole.frozen,
+        rows: &whole.readings,
+        events: &whole.events,
         lines: &lines,
         rulings: &rulings,
         scripts: &scripts,
         program: concat!("wakerail ", env!("CARGO_PKG_VERSION")),
         utc: wire::utc,
-        surveys: Sources::surveys_of(&frozen, &rows, &events),
+        surveys: Sources::surveys_of(&whole.frozen, &whole.readings, &whole.events),
         measures,
     };
     Ok(Json(account(&sources, &id).map_err(|no| unknown(&id, no))?))
+}
+
+/// Whether a figure is a survey's or a ruling: what other tests found is computed from
+/// all of their captures, and not needed for it.
+fn is_of_survey(whole: &Whole, id: &FigureId) -> bool {
+    match id {
+        FigureId::Ruling { .. } => true,
+        FigureId::Measured { .. } => false,
+        FigureId::Test { test, .. } | FigureId::Setting { test, .. } => {
+            let mut heads = whole.frozen.itinerary.tests.iter();
+            heads.any(|head| head.name == *test && head.kind == KindName::Survey)
+        }
+    }
 }
 
 /// What is said of a text that is no id: which of its run's ids may be meant.
@@ -111,14 +121,15 @@ async fn known(desk: &Desk, text: &str) -> Result<Vec<FigureId>, Trouble> {
     let Some(run) = run.map(RunId) else {
         return Ok(Vec::new());
     };
-    let Some(whole) = desk.store.whole(run).await? else {
+    let Some(mut whole) = desk.store.whole(run).await? else {
         return Ok(Vec::new());
     };
     // A slip of the hand is no reason to rule on a run.
     let rulings = desk.store.rulings(run).await?.len();
     let surveys = Sources::surveys_of(&whole.frozen, &whole.readings, &whole.events);
     let mut all = ids_of(run.0, rulings, &surveys);
-    all.extend(ids_of_measures(run.0, &measures(&whole)));
+    let measures = runs::measured(desk, &mut whole).await?;
+    all.extend(ids_of_measures(run.0, &measures));
     Ok(all)
 }
 

@@ -9,7 +9,7 @@ use super::runs;
 use super::serve::Desk;
 use super::wire::figures as wire;
 use crate::report::ids::FigureId;
-use crate::report::measures::{Curve, Measure, measures};
+use crate::report::measures::{Curve, Measure};
 use crate::report::survey::K;
 
 /// `GET /runs/{run}/figures`
@@ -21,8 +21,8 @@ pub async fn list(
     Path(run): Path<String>,
 ) -> Result<Json<Vec<wire::Measure>>, Trouble> {
     let run = runs::number(&run)?;
-    let whole = runs::whole(&desk, run).await?;
-    let found = measures(&whole);
+    let mut whole = runs::whole(&desk, run).await?;
+    let found = runs::measured(&desk, &mut whole).await?;
     Ok(Json(found.iter().map(|one| told(run.0, one)).collect()))
 }
 

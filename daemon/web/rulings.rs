@@ -15,7 +15,6 @@ use crate::plan::uses::Purpose;
 use crate::queue::ruling::{CertificateOrder, ENDED, RuleOrder};
 use crate::report::account::limit_words;
 use crate::report::ids::{self, FigureId};
-use crate::report::measures::measures;
 use crate::report::page::{Derived, OtherRulings, Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
 use crate::rulings::attempt::Attempt;
@@ -222,8 +221,8 @@ pub async fn report(
     let rows = desk.keeper.rulings(run).await?;
     let remarks = desk.store.remarks(run).await?;
     let rulings = told(&rows, &remarks);
-    let whole = runs::whole(&desk, run).await?;
-    let measures = measures(&whole);
+    let mut whole = runs::whole(&desk, run).await?;
+    let measures = runs::measured(&desk, &mut whole).await?;
     let Whole {
         frozen,
         events,

@@ -14,6 +14,7 @@ use crate::plan::frozen::SentText;
 use crate::plan::redo::Wanted;
 use crate::queue::orders::BookOrder;
 use crate::queue::redo::RedoOrder;
+use crate::report::measures::{Measure, measures};
 use crate::run::journal::{Body, Event, Link, RunId};
 use crate::run::progress::State as Progress;
 use crate::store::readings::Whole;
@@ -227,6 +228,15 @@ pub async fn whole(desk: &Desk, run: RunId) -> Result<Whole, Trouble> {
     let whole = whole.ok_or_else(|| Trouble::no_run(run))?;
     replayed(&whole.frozen, &whole.events)?;
     Ok(whole)
+}
+
+/// What a run's tests found beside surveys; only this needs the bytes of its captures.
+///
+/// # Errors
+/// When the record cannot be read.
+pub async fn measured(desk: &Desk, whole: &mut Whole) -> Result<Vec<Measure>, Trouble> {
+    desk.store.fetch_bytes(&mut whole.captures).await?;
+    Ok(measures(whole))
 }
 
 /// The state after these events.

@@ -42,6 +42,8 @@ fn the_whole_demo_finds_the_faults_and_no_others() {
         line.unwrap_or_else(|| panic!("{lamp} in {found}"))
     };
     assert_eq!(of("plover: "), "nothing", "{found}");
+    let checked = wakerail(folder.path(), &["store", "check", "--data", &path]);
+    assert_eq!(checked.code, 0, "{checked:?}");
     // A blue tone far off the locus, and its other tones not.
     let knot = of("knot: ");
     assert!(
