@@ -22,7 +22,7 @@ use crate::plan::frozen::Frozen;
 use crate::plan::intent::{Plan, Survey};
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
-use crate::plan::{layout, samples};
+use crate::plan::samples;
 use crate::run::journal::{End, Event, Link, RunId, SeamCause};
 use crate::run::ledger::{Ledger, LedgerError, Line, Written};
 use crate::run::traffic::Piece;
@@ -278,18 +278,7 @@ impl Scene {
         plan: Plan,
         placement: Placement,
     ) -> Scene {
-        let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
-        let frozen = Frozen {
-            program: "test".to_owned(),
-            plan_texts: Vec::new(),
-            redo_of: None,
-            scripts: Vec::new(),
-            plan,
-            lamp,
-            card,
-            placement,
-            itinerary,
-        };
+        let frozen = samples::frozen(plan, lamp, card, placement);
         Scene {
             frozen: Arc::new(frozen),
             world,
@@ -437,3 +426,16 @@ pub trait Hands {
 pub struct Nobody;
 
 impl Hands for Nobody {}
+
+/// Hands that are looked at afterwards.
+impl<H: Hands> Hands for &mut H {
+    fn watch(&self) -> Option<Watch> {
+        (**self).watch()
+    }
+    fn first(&mut self, handle: &Handle) {
+        (**self).first(handle);
+    }
+    fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
+        (**self).note(event, handle, bench);
+    }
+}

@@ -13,6 +13,7 @@ use crate::plan::itinerary::{Action, Itinerary, What};
 use crate::plan::samples;
 use crate::run::journal::{Body, End, Event, LampLeft, RunId};
 use crate::run::progress::State;
+use crate::store::tests_flips::tally;
 
 pub(super) const RUN: RunId = RunId(1);
 
@@ -117,7 +118,48 @@ async fn killed_after_every_write_the_night_ends_the_same() {
     killed_at_every_write(Dies::After).await;
 }
 
-/// The next daemon goes on against the bench as it was left.
+/// Killed at every `stride`-th write of a night (at each in the long loop), and once
+/// more at work against the bench as it was left, it ends complete with the results
+/// that its plan promises, and home before any move. `then` looks at each journal.
+pub(super) async fn killed_at_writes<H: Hands>(
+    stride: usize,
+    night: impl Fn() -> Scene,
+    hands: impl Fn() -> H,
+    then: impl Fn(&Scene, &[Event]),
+) {
+    let stride = if tally::long() { 1 } else { stride };
+    let whole = night();
+    assert_eq!(whole.sit(hands()).await, Sat::Ended(End::Complete));
+    for nth in (1..=whole.paper.events().len()).step_by(stride) {
+        let scene = night();
+        let how = [Dies::Before, Dies::After][nth % 2];
+        scene.paper.dies_at(nth, how);
+        assert_eq!(scene.sit(hands()).await, Sat::Died, "{nth} {how:?}");
+        scene.paper.lives();
+        let what = format!("{nth} {how:?}");
+        go_on(&scene, hands(), &what).await;
+        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+        assert_eq!(results(itinerary, &events), promised(itinerary), "{what}");
+        assert_eq!(moves_before_homing(itinerary, &events), 0, "{what}");
+        then(&scene, &events);
+    }
+}
+
+/// The next daemon goes on against the bench as it was left, to the end; killed after
+/// its very last write, the run is over already.
+async fn go_on(scene: &Scene, hands: impl Hands, what: &str) {
+    let over = matches!(
+        scene.paper.events().last().map(|event| &event.body),
+        Some(Body::Ended { .. })
+    );
+    if !over {
+        let sat = scene.sit(hands).await;
+        let text = scene.paper.text();
+        assert_eq!(sat, Sat::Ended(End::Complete), "{what}\n{text}");
+    }
+}
+
+/// Every write of a short night.
 async fn killed_at_every_write(how: Dies) {
     let seed = 3;
     let whole = Scene::new(seed, By::Memory, 2, short());
@@ -125,8 +167,7 @@ async fn killed_at_every_write(how: Dies) {
     let writes = whole.paper.events().len();
     assert!(writes > 200, "{writes}");
     // Every write in the long loop; a stride over them otherwise.
-    let long = std::env::var_os("WAKERAIL_LONG").is_some();
-    let stride = if long { 1 } else { 13 };
+    let stride = if tally::long() { 1 } else { 13 };
     let (mut kills, mut redone) = (0, 0);
     for nth in (1..=writes).step_by(stride) {
         let scene = Scene::new(seed, By::Memory, 2, short());
@@ -137,18 +178,9 @@ async fn killed_at_every_write(how: Dies) {
         assert_eq!(scene.sit(Nobody).await, Sat::Died, "{nth} {how:?}");
         kills += 1;
         scene.paper.dies_at(usize::MAX, how);
-        // Killed after its very last write, the run is over already.
-        let over = matches!(
-            scene.paper.events().last().map(|event| &event.body),
-            Some(Body::Ended { .. })
-        );
-        if !over {
-            let sat = scene.sit(Nobody).await;
-            let text = scene.paper.text();
-            assert_eq!(sat, Sat::Ended(End::Complete), "{nth} {how:?}\n{text}");
-        }
-        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
         let what = format!("{nth} {how:?}");
+        go_on(&scene, Nobody, &what).await;
+        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
         assert_eq!(results(itinerary, &events), promised(itinerary), "{what}");
         assert_eq!(moves_before_homing(itinerary, &events), 0, "{what}");
         let state = State::replay(itinerary, &events).expect("a legal journal");

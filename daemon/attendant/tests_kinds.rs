@@ -9,8 +9,8 @@ use photometry::measured::{CaptureOutcome, Quantity};
 use photometry::stabilisation::WindowRule;
 use photometry::units::{Length, Ratio, Span};
 
-use super::scene::{self, By, Dies, Nobody, Sat, Scene};
-use super::tests::{moves_before_homing, promised, results};
+use super::scene::{self, By, Nobody, Sat, Scene};
+use super::tests::{killed_at_writes, moves_before_homing, promised, results};
 use crate::plan::card::{Card, DarkBy, Meter};
 use crate::plan::intent::{SettingWord, Settings, TestKind, WarmUp};
 use crate::plan::itinerary::Purpose;
@@ -245,48 +245,10 @@ async fn a_dawn_is_recorded_from_before_it_begins_until_after_it_ended() {
 /// Every write of the three nights, a few at a time by default.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn killed_at_its_writes_each_kind_ends_the_same() {
-    let stride = if std::env::var_os("WAKERAIL_LONG").is_some() {
-        1
-    } else {
-        17
-    };
-    let kinds: [fn() -> TestKind; 3] = [spectra, waveforms, dawn];
-    for kind in kinds {
-        let whole = night(1, By::Memory, plover(), kind());
-        assert_eq!(whole.sit(Nobody).await, Sat::Ended(End::Complete));
-        let writes = whole.paper.events().len();
-        let itinerary = &whole.frozen.itinerary;
-        let promised = promised(itinerary);
-        // A recording has hundreds of writes alike.
-        let stride = if kind().name().word() == "ramp" {
-            stride * 5
-        } else {
-            stride
-        };
-        for nth in (1..=writes).step_by(stride) {
-            let scene = night(1, By::Memory, plover(), kind());
-            scene.paper.dies_at(
-                nth,
-                if nth % 2 == 0 {
-                    Dies::Before
-                } else {
-                    Dies::After
-                },
-            );
-            let first = scene.sit(Nobody).await;
-            scene.paper.lives();
-            if first == Sat::Died {
-                let end = scene.sit(Nobody).await;
-                assert_eq!(
-                    end,
-                    Sat::Ended(End::Complete),
-                    "{nth}\n{}",
-                    scene.paper.text()
-                );
-            }
-            let events = scene.paper.events();
-            assert_eq!(results(itinerary, &events), promised, "{nth}");
-            assert_eq!(moves_before_homing(itinerary, &events), 0, "{nth}");
-        }
+    // A recording has hundreds of writes alike.
+    let kinds: [(fn() -> TestKind, usize); 3] = [(spectra, 17), (waveforms, 17), (dawn, 85)];
+    for (kind, stride) in kinds {
+        let night = || night(1, By::Memory, plover(), kind());
+        killed_at_writes(stride, night, || Nobody, |_, _| {}).await;
     }
 }

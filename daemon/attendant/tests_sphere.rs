@@ -9,8 +9,8 @@ use drivers::simulated::world::WorldSpec;
 use photometry::units::Lux;
 
 use super::handle::{Handle, Order};
-use super::scene::{self, By, Dies, Hands, Sat, Scene};
-use super::tests::{RUN, promised, results};
+use super::scene::{self, By, Hands, Sat, Scene};
+use super::tests::{RUN, killed_at_writes, promised, results};
 use crate::plan::card::LitBy;
 use crate::plan::intent::{SettingWord, Settings};
 use crate::plan::itinerary::{Purpose, What};
@@ -55,7 +55,7 @@ struct AtTheSphere {
     asked: Vec<String>,
 }
 
-impl Hands for &mut AtTheSphere {
+impl Hands for AtTheSphere {
     fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
         let order = |order| handle.orders.post(order).expect("an order");
         let (person, now) = (bench.person(), event.at.mono);
@@ -190,36 +190,8 @@ async fn held_while_a_lamp_of_the_sphere_is_lit_it_goes_off_and_is_lit_anew() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn killed_at_its_writes_it_ends_the_same() {
-    let stride = if std::env::var_os("WAKERAIL_LONG").is_some() {
-        1
-    } else {
-        17
-    };
-    let whole = night(1, By::Memory, false, Vec::new());
-    assert_eq!(
-        whole.sit(&mut AtTheSphere::default()).await,
-        Sat::Ended(End::Complete)
-    );
-    let writes = whole.paper.events().len();
-    let itinerary = &whole.frozen.itinerary;
-    for nth in (1..=writes).step_by(stride) {
-        let scene = night(1, By::Memory, false, Vec::new());
-        let dies = [Dies::Before, Dies::After][nth % 2];
-        scene.paper.dies_at(nth, dies);
-        let first = scene.sit(&mut AtTheSphere::default()).await;
-        scene.paper.lives();
-        if first == Sat::Died {
-            let end = scene.sit(&mut AtTheSphere::default()).await;
-            assert_eq!(
-                end,
-                Sat::Ended(End::Complete),
-                "{nth}\n{}",
-                scene.paper.text()
-            );
-        }
-        let events = scene.paper.events();
-        assert_eq!(results(itinerary, &events), promised(itinerary), "{nth}");
-    }
+    let night = || night(1, By::Memory, false, Vec::new());
+    killed_at_writes(17, night, AtTheSphere::default, |_, _| {}).await;
 }
 
 /// A board that says nothing any more: the test fails by name, nothing hangs.

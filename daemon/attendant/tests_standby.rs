@@ -10,8 +10,8 @@ use photometry::figure::Given;
 use photometry::measured::Quantity;
 use photometry::units::{Lux, Span};
 
-use super::scene::{self, By, Dies, Nobody, Sat, Scene};
-use super::tests::{moves_before_homing, promised, results};
+use super::scene::{self, By, Nobody, Sat, Scene};
+use super::tests::{killed_at_writes, promised, results};
 use crate::plan::intent::TestKind;
 use crate::plan::itinerary::{Purpose, What};
 use crate::plan::kinds::StandbyTest;
@@ -123,50 +123,25 @@ async fn a_display_is_watched_until_it_goes_out() {
 /// button is pressed, and the recording is made again whole.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn killed_at_its_writes_a_standby_test_ends_the_same() {
-    let whole = night();
-    assert_eq!(whole.sit(Nobody).await, Sat::Ended(End::Complete));
-    let itinerary = &whole.frozen.itinerary;
-    let (writes, wanted) = (whole.paper.events().len(), promised(itinerary));
-    let record = itinerary
-        .actions
-        .iter()
-        .find(|a| matches!(a.what, What::Record(_)));
-    let record = i64::from(record.expect("a recording").no);
-    let stride = if std::env::var_os("WAKERAIL_LONG").is_some() {
-        1
-    } else {
-        29
-    };
-    for nth in (1..=writes).step_by(stride) {
-        let scene = night();
-        let how = if nth % 2 == 0 {
-            Dies::Before
-        } else {
-            Dies::After
-        };
-        scene.paper.dies_at(nth, how);
-        let first = scene.sit(Nobody).await;
-        scene.paper.lives();
-        if first == Sat::Died {
-            let end = scene.sit(Nobody).await;
-            assert_eq!(
-                end,
-                Sat::Ended(End::Complete),
-                "{nth}\n{}",
-                scene.paper.text()
-            );
-        }
-        let events = scene.paper.events();
-        assert_eq!(results(itinerary, &events), wanted, "{nth}");
-        assert_eq!(moves_before_homing(itinerary, &events), 0, "{nth}");
-        let last = events
-            .iter()
-            .rfind(|event| event.no == Some(record) && matches!(event.body, Body::Started { .. }));
-        let from = last.expect("it was recorded").seq;
-        let of_last: Vec<Event> = events
-            .into_iter()
-            .filter(|event| event.seq > from)
-            .collect();
-        assert_eq!(samples_of(&of_last, Quantity::Power), 121, "{nth}");
-    }
+    killed_at_writes(
+        29,
+        night,
+        || Nobody,
+        |scene, events| {
+            let mut actions = scene.frozen.itinerary.actions.iter();
+            let record = actions.find(|a| matches!(a.what, What::Record(_)));
+            let record = i64::from(record.expect("a recording").no);
+            let last = events.iter().rfind(|event| {
+                event.no == Some(record) && matches!(event.body, Body::Started { .. })
+            });
+            let from = last.expect("it was recorded").seq;
+            let of_last: Vec<Event> = events
+                .iter()
+                .filter(|event| event.seq > from)
+                .cloned()
+                .collect();
+            assert_eq!(samples_of(&of_last, Quantity::Power), 121);
+        },
+    )
+    .await;
 }

@@ -8,11 +8,13 @@ use super::card::{
     AuxiliaryLamp, BACK_WITHIN, Calibration, Card, Carries, DarkBy, Finger, Fingers, LitBy, Meter,
     Outlet, Outlets, Place, PlaceKind, Port, PortAddress, Rail, ReferenceLamp, Sphere, WrittenTerm,
 };
+use super::frozen::Frozen;
 use super::intent::{
     Plan, PlanLine, Policies, Reference, Settings, Survey, Test, TestKind, WarmUp,
 };
 use super::kinds::{FluxTest, Sight};
 use super::lamp::{Buttons, Datum, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
+use super::layout;
 use super::placement::{Placement, Seated};
 
 /// 150 mm/s, 400 mm/s2, 2.1 m.
@@ -279,4 +281,20 @@ pub fn flux(settings: Settings) -> Plan {
     "flux".clone_into(&mut plan.tests[0].name);
     plan.tests[0].kind = TestKind::Flux(FluxTest { sight, dark: 5 });
     plan
+}
+
+/// A run of them as it is booked.
+pub fn frozen(plan: Plan, lamp: Lamp, card: Card, placement: Placement) -> Frozen {
+    let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
+    Frozen {
+        program: "0.0.0".to_owned(),
+        plan_texts: Vec::new(),
+        redo_of: None,
+        scripts: Vec::new(),
+        plan,
+        lamp,
+        card,
+        placement,
+        itinerary,
+    }
 }

@@ -141,7 +141,7 @@ mod tests {
     use photometry::units::{Length, Span};
 
     use super::*;
-    use crate::plan::{layout, samples};
+    use crate::plan::samples;
 
     #[test]
     fn a_unit_stands_as_frozen_only_under_the_same_placement() {
@@ -163,18 +163,7 @@ mod tests {
     fn a_bench_that_changed_is_told_by_its_parts() {
         let (plan, lamp) = (samples::plan(samples::survey(&[12, 18])), samples::lamp(2));
         let (placement, card) = (samples::placement(), samples::card());
-        let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
-        let frozen = &Frozen {
-            program: "test".to_owned(),
-            plan_texts: Vec::new(),
-            redo_of: None,
-            scripts: Vec::new(),
-            plan,
-            lamp,
-            card,
-            placement,
-            itinerary,
-        };
+        let frozen = &samples::frozen(plan, lamp, card, placement);
         let told = |change: fn(&mut Card)| {
             let mut now = frozen.card.clone();
             change(&mut now);

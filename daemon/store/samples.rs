@@ -12,7 +12,7 @@ use super::readings::{ReadingRow, row_for};
 use crate::plan::frozen::Frozen;
 use crate::plan::intent::Survey;
 use crate::plan::itinerary::{Key, What};
-use crate::plan::{layout, samples};
+use crate::plan::samples;
 use crate::run::journal::{
     Body, Event, Facts, HoldCause, LampLeft, Left, Link, ResumeCause, RunId, SeamCause,
 };
@@ -33,19 +33,7 @@ pub async fn record() -> (tempfile::TempDir, Store) {
 /// A bundle of one survey on the sample bench.
 pub fn frozen(levels: u16, survey: Survey) -> Frozen {
     let (plan, lamp) = (samples::plan(survey), samples::lamp(levels));
-    let (card, placement) = (samples::card(), samples::placement());
-    let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
-    Frozen {
-        program: "0.0.0".to_owned(),
-        plan_texts: Vec::new(),
-        redo_of: None,
-        scripts: Vec::new(),
-        plan,
-        lamp,
-        card,
-        placement,
-        itinerary,
-    }
+    samples::frozen(plan, lamp, samples::card(), samples::placement())
 }
 
 /// The readings of a journal as the store would give them, without a store.

@@ -11,8 +11,7 @@ use crate::plan::intent::{Plan, PlanLine, Settings, Test, TestKind, WarmUp, Wind
 use crate::plan::itinerary::KindName;
 use crate::plan::kinds::{RampTest, Sight};
 use crate::plan::lamp::{Alarm, AlarmMarks, Lamp, Mode, Program, Starts, SwitchOff, Way, Worked};
-use crate::plan::layout;
-use crate::plan::samples::{card, lamp, placement, plan, survey};
+use crate::plan::samples::{self, card, lamp, placement, plan, survey};
 use crate::queue::orders::BenchShown;
 use crate::run::journal::{RunId, RunState};
 use crate::run::progress::State;
@@ -41,18 +40,7 @@ fn frozen(plan: Plan, lamp: Lamp, unit: &str, dark: DarkBy) -> Frozen {
     card.meters[0].dark = dark;
     placement.unit = unit.to_owned();
     placement.lamp.clone_from(&lamp.name);
-    let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
-    Frozen {
-        program: "0.0.0".to_owned(),
-        plan_texts: Vec::new(),
-        redo_of: None,
-        scripts: Vec::new(),
-        plan,
-        lamp,
-        card,
-        placement,
-        itinerary,
-    }
+    samples::frozen(plan, lamp, card, placement)
 }
 
 /// A run without events.

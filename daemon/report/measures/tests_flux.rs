@@ -10,11 +10,10 @@ use photometry::units::Ratio;
 
 use super::{Measure, measures};
 use crate::plan::card::{Card, WrittenTerm};
-use crate::plan::frozen::Frozen;
 use crate::plan::intent::{SettingWord, Settings};
 use crate::plan::itinerary::{Key, Purpose};
 use crate::plan::lamp::Lamp;
-use crate::plan::{layout, samples};
+use crate::plan::samples;
 use crate::run::journal::Link;
 use crate::store::readings::Whole;
 use crate::store::samples::Story;
@@ -28,18 +27,7 @@ fn told(change: impl Fn(&mut Card, &mut Lamp), light: impl FnMut(&Key, i64) -> O
     let mut lamp = samples::lamp(2);
     change(&mut card, &mut lamp);
     let plan = samples::flux(Settings::These(vec![SettingWord::Full]));
-    let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
-    let mut story = Story::begin(Frozen {
-        program: "0.0.0".to_owned(),
-        plan_texts: Vec::new(),
-        redo_of: None,
-        scripts: Vec::new(),
-        plan,
-        lamp,
-        card,
-        placement,
-        itinerary,
-    });
+    let mut story = Story::begin(samples::frozen(plan, lamp, card, placement));
     let end = story.actions();
     story.act(0..end, light);
     story
