@@ -10,7 +10,7 @@ use super::perform::{Given, NotPerformed};
 use super::registers::written;
 use super::template::Template;
 use super::types::Within;
-use crate::exchange::block::{self, BlockError, Extent, Length, NoBlock};
+use crate::exchange::block::{self, BlockError, Extent, Frame, Length, NoBlock};
 use crate::exchange::line::{Answer, shown};
 use crate::exchange::manner::LineEnd;
 use crate::exchange::modbus::words::{self, Form, Order};
@@ -152,10 +152,13 @@ pub(super) fn fetch(
     }
 }
 
-/// The fields of an answer of these bytes, whose end of line may be left out, or why
-/// it is no such block.
-pub(super) fn read(step: &BlockStep, bytes: &[u8], end: LineEnd) -> Result<Found, String> {
-    let length = Length::Exactly(step.numbers.bytes());
+/// A sample's answer with its end of line, which may be left out, and where its block
+/// lies in it.
+pub(super) fn whole(
+    bytes: &[u8],
+    end: LineEnd,
+    length: Length,
+) -> Result<(Vec<u8>, Frame), String> {
     let mut bytes = bytes.to_vec();
     let whole = match block::extent(&bytes, end, length) {
         Ok(Extent::More(_)) => {
@@ -164,11 +167,17 @@ pub(super) fn read(step: &BlockStep, bytes: &[u8], end: LineEnd) -> Result<Found
         }
         whole => whole,
     };
-    let frame = match whole {
-        Ok(Extent::Whole(frame)) => frame,
-        Ok(Extent::More(wanted)) => return Err(format!("the answer wants {wanted} bytes")),
-        Err(malformed) => return Err(malformed.why.to_string()),
-    };
+    match whole {
+        Ok(Extent::Whole(frame)) => Ok((bytes, frame)),
+        Ok(Extent::More(wanted)) => Err(format!("the answer wants {wanted} bytes")),
+        Err(malformed) => Err(malformed.why.to_string()),
+    }
+}
+
+/// The fields of an answer of these bytes, whose end of line may be left out, or why
+/// it is no such block.
+pub(super) fn read(step: &BlockStep, bytes: &[u8], end: LineEnd) -> Result<Found, String> {
+    let (bytes, frame) = whole(bytes, end, Length::Exactly(step.numbers.bytes()))?;
     // Only one answer is a sample.
     if frame.rest.end != bytes.len() {
         return Err(format!(

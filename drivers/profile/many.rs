@@ -11,13 +11,13 @@
 use photometry::measured::{self, NumberForm, Packing};
 use written::{Fields, Mistake, readers};
 
-use super::blocks::ByteOrder;
+use super::blocks::{self, ByteOrder};
 use super::perform::{Given, NotPerformed};
 use super::read_blocks::ORDERS;
 use super::read_steps::{template, within};
 use super::template::Template;
 use super::types::{Step, Within};
-use crate::exchange::block::{self, BLOCK_AT_MOST_BYTES, BlockError, Extent, Length, NoBlock};
+use crate::exchange::block::{self, BLOCK_AT_MOST_BYTES, BlockError, Length, NoBlock};
 use crate::exchange::line::{Answer, shown};
 use crate::exchange::manner::LineEnd;
 use crate::exchange::scpi::{self, Number};
@@ -144,20 +144,7 @@ pub fn first_that_is_none(numbers: &[f64], times: f64) -> Option<usize> {
 /// What an answer of these bytes says, for a sample: `4 numbers, 0.5 to 2`; or why
 /// it is no such block.
 pub(super) fn told(step: &ManyStep, bytes: &[u8], end: LineEnd) -> Result<String, String> {
-    let length = Length::AtMost(BLOCK_AT_MOST_BYTES);
-    let mut bytes = bytes.to_vec();
-    let whole = match block::extent(&bytes, end, length) {
-        Ok(Extent::More(_)) => {
-            bytes.push(end.last_byte());
-            block::extent(&bytes, end, length)
-        }
-        whole => whole,
-    };
-    let frame = match whole {
-        Ok(Extent::Whole(frame)) => frame,
-        Ok(Extent::More(wanted)) => return Err(format!("the answer wants {wanted} bytes")),
-        Err(malformed) => return Err(malformed.why.to_string()),
-    };
+    let (bytes, frame) = blocks::whole(bytes, end, Length::AtMost(BLOCK_AT_MOST_BYTES))?;
     if frame.rest.end != bytes.len()
         || bytes[frame.rest.clone()]
             .iter()

@@ -79,6 +79,34 @@ pub(super) fn resynchronise(
     }
 }
 
+/// What follows [`begin`] at an opening that has nothing of its own in between: the
+/// thread is found, the device asked who it is, which is kept in `known`, and set up.
+pub(super) fn known(
+    talk: &mut Talk<'_>,
+    profile: &Profile,
+    station: Option<&Station>,
+    known: &mut Option<Identity>,
+) -> Result<Identity, DriverError> {
+    let given = Given::of(profile, station);
+    resynchronise(talk, profile, station)?;
+    let identity = ready(talk, profile, given, known.as_ref())?;
+    *known = Some(identity.clone());
+    set_up(talk, profile, given)?;
+    Ok(identity)
+}
+
+/// Before steps that may begin with something else than a question: a link of lines in
+/// doubt is resynchronised. What must be on record of that.
+pub(super) fn in_step(
+    talk: &mut Talk<'_>,
+    station: Option<&Station>,
+) -> Result<Vec<String>, DriverError> {
+    match talk.state().is_dirty() && station.is_none() {
+        true => Ok(line::resynchronise(talk)?.flags()),
+        false => Ok(Vec::new()),
+    }
+}
+
 /// Refuses a device whose serial number is not the one that the bench file
 /// demands. One that tells none is taken: nothing speaks against it.
 pub(super) fn as_demanded(

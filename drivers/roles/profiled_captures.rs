@@ -254,9 +254,9 @@ impl ProfiledMeter {
         Ok(false)
     }
 
-    /// A number that the meter may tell; one that it does not is flagged, and the
-    /// capture stands.
-    fn number(
+    /// A number that the meter may tell; one that it does not is flagged, and what it
+    /// measured stands.
+    pub(super) fn number(
         &self,
         talk: &mut Talk<'_>,
         verb: ProfileVerb,
@@ -288,7 +288,7 @@ impl ProfiledMeter {
 }
 
 /// The value, if it is one.
-const fn value_of(number: Option<Number>) -> Option<f64> {
+pub(super) const fn value_of(number: Option<Number>) -> Option<f64> {
     match number {
         Some(Number::Value(value)) => Some(value),
         _ => None,

@@ -9,7 +9,6 @@ use photometry::units::Span;
 use super::identity;
 use super::presser::{HOLD_AT_MOST, Press, Presser};
 use crate::error::DriverError;
-use crate::exchange::line;
 use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
@@ -84,9 +83,7 @@ impl ProfiledFingers {
     }
 
     fn press_once(&self, talk: &mut Talk<'_>, coil: u16, hold: Span) -> Result<Press, DriverError> {
-        if talk.state().is_dirty() && self.station.is_none() {
-            line::resynchronise(talk)?;
-        }
+        identity::in_step(talk, self.station.as_ref())?;
         talk.rest()?;
         let down = talk.now();
         self.carry_out(talk, ProfileVerb::CloseCoil, coil)?;
@@ -114,11 +111,8 @@ impl Presser for ProfiledFingers {
         {
             return Err(error);
         }
-        identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
-        let known = self.identity.as_ref();
-        let identity = identity::ready(talk, &self.profile, self.given(), known)?;
-        self.identity = Some(identity.clone());
-        identity::set_up(talk, &self.profile, self.given())?;
+        let (station, known) = (self.station.as_ref(), &mut self.identity);
+        let identity = identity::known(talk, &self.profile, station, known)?;
         self.release_all(talk)?;
         Ok(identity)
     }

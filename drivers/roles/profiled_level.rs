@@ -50,9 +50,7 @@ impl ProfiledLevel {
         verb: ProfileVerb,
         values: &[(&str, &str)],
     ) -> Result<Performed, DriverError> {
-        if talk.state().is_dirty() && self.station.is_none() {
-            line::resynchronise(talk)?;
-        }
+        identity::in_step(talk, self.station.as_ref())?;
         let steps = self.profile.steps(verb).unwrap_or_default();
         let given = Given {
             values,
@@ -71,13 +69,8 @@ impl ProfiledLevel {
 impl Leveller for ProfiledLevel {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
         identity::begin(talk, &self.profile, self.given())?;
-        // What was asked by an earlier owner of the port may still come.
-        identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
-        let known = self.identity.as_ref();
-        let identity = identity::ready(talk, &self.profile, self.given(), known)?;
-        self.identity = Some(identity.clone());
-        identity::set_up(talk, &self.profile, self.given())?;
-        Ok(identity)
+        let (station, known) = (self.station.as_ref(), &mut self.identity);
+        identity::known(talk, &self.profile, station, known)
     }
 
     fn set_level(

@@ -17,10 +17,11 @@ use photometry::units::{Lux, Span};
 
 use super::identity;
 use super::photometer::{Photometer, Thermometer, Wattmeter};
+use super::profiled_captures::value_of;
 use crate::error::DriverError;
 use crate::exchange::line::{self, Answer};
 use crate::exchange::modbus::station::Station;
-use crate::exchange::scpi::{Identity, Number};
+use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
 use crate::profile::many::Many;
 use crate::profile::pattern::Found;
@@ -249,24 +250,8 @@ impl ProfiledMeter {
         talk: &mut Talk<'_>,
         flags: &mut Vec<String>,
     ) -> Result<Option<f64>, DriverError> {
-        let Some(steps) = self.profile.steps(ProfileVerb::ReadRange) else {
-            return Ok(None);
-        };
-        let told = match perform(talk, steps, self.given()) {
-            Ok(performed) => performed.found.get("range").and_then(|text| {
-                value::number(text, &self.profile.marks, self.profile.decimal_comma)
-            }),
-            Err(NotPerformed::Misfit { .. })
-            | Err(NotPerformed::Driver(DriverError::Silent { .. })) => None,
-            Err(NotPerformed::Driver(error)) => return Err(error),
-        };
-        match told {
-            Some(Number::Value(range)) => Ok(Some(range)),
-            _ => {
-                flags.push("range not told".to_owned());
-                Ok(None)
-            }
-        }
+        let told = self.number(talk, ProfileVerb::ReadRange, "range", flags)?;
+        Ok(value_of(told))
     }
 
     /// One reading, from its answer on.
@@ -359,10 +344,7 @@ impl ProfiledMeter {
     /// that may have started anew is set up again. What must be on record of that.
     pub(super) fn made_ready(&mut self, talk: &mut Talk<'_>) -> Result<Vec<String>, DriverError> {
         // A silent resync is an error, a silent reading is an outcome.
-        let mut resync = Vec::new();
-        if talk.state().is_dirty() && self.station.is_none() {
-            resync = line::resynchronise(talk)?.flags();
-        }
+        let mut resync = identity::in_step(talk, self.station.as_ref())?;
         let spoke = self.unasked(talk)?;
         let doubtful = spoke || !resync.is_empty() || self.suspect;
         if doubtful {

@@ -11,7 +11,6 @@ use photometry::units::Span;
 use super::identity;
 use super::switcher::Switcher;
 use crate::error::DriverError;
-use crate::exchange::line;
 use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
@@ -86,11 +85,8 @@ impl Switcher for ProfiledOutlets {
                 return Err(error);
             }
         }
-        identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
-        let known = self.identity.as_ref();
-        let identity = identity::ready(talk, &self.profile, self.given(), known)?;
-        self.identity = Some(identity.clone());
-        identity::set_up(talk, &self.profile, self.given())?;
+        let (station, known) = (self.station.as_ref(), &mut self.identity);
+        let identity = identity::known(talk, &self.profile, station, known)?;
         self.all_off(talk)?;
         Ok(identity)
     }
@@ -101,9 +97,7 @@ impl Switcher for ProfiledOutlets {
             return Err(DriverError::Unsendable(text));
         }
         let mut talk = talk.undisturbed();
-        if talk.state().is_dirty() && self.station.is_none() {
-            line::resynchronise(&mut talk)?;
-        }
+        identity::in_step(&mut talk, self.station.as_ref())?;
         talk.rest()?;
         let verb = match on {
             true => ProfileVerb::SwitchOn,
@@ -131,9 +125,7 @@ impl Switcher for ProfiledOutlets {
         if self.profile.steps(ProfileVerb::Feed).is_none() {
             return Ok(());
         }
-        if talk.state().is_dirty() && self.station.is_none() {
-            line::resynchronise(talk)?;
-        }
+        identity::in_step(talk, self.station.as_ref())?;
         self.carry_out(talk, ProfileVerb::Feed, 0)?;
         Ok(())
     }
