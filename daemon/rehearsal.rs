@@ -291,8 +291,8 @@ impl StandIn for Hands {
         if at_the_sphere(&person, question, now.mono) {
             return;
         }
-        if let Some((hour, minute)) = alarm_asked_for(question) {
-            let rings = self.clock.next_at(now.wall, hour, minute);
+        if let Some(minute) = alarm_asked_for(question) {
+            let rings = self.clock.next_at(now.wall, minute);
             let rings = rings.map(|rings| now.mono + rings.since(now.wall));
             person.set_level(0, now.mono);
             person.set_alarm(rings, now.mono);
@@ -313,12 +313,13 @@ impl StandIn for Hands {
     }
 }
 
-/// The time of day that an alarm is to be set to.
-fn alarm_asked_for(question: &str) -> Option<(u8, u8)> {
+/// The minute of the day that an alarm is to be set to.
+fn alarm_asked_for(question: &str) -> Option<u16> {
     let (_, rest) = question.split_once("its alarm for ")?;
     let (_, time) = rest.split_once("` to ")?;
     let (hour, minute) = time.get(..5)?.split_once(':')?;
-    Some((hour.parse().ok()?, minute.parse().ok()?))
+    let (hour, minute): (u16, u16) = (hour.parse().ok()?, minute.parse().ok()?);
+    Some(60 * hour + minute)
 }
 
 /// The place among the lamp's modes of the one that a question names.

@@ -19,7 +19,7 @@ use super::work::Attendant;
 use crate::bench::instrument::{Answer, Series, Trouble, Verb};
 use crate::bench::open::FINGERS;
 use crate::plan::itinerary::{Begins, Key, RECORDED_AT_MOST, Recording, StartedBy};
-use crate::plan::lamp::Worked;
+use crate::plan::lamp::{HOLD, Worked};
 use crate::run::journal::{Body, Decision, Facts};
 
 /// From the posting of a series to its first reading.
@@ -59,8 +59,7 @@ impl Attendant {
             None => cold,
             Some((minute, lead)) => {
                 let earliest = now.wall + cold.max(now.mono).since(now.mono) + lead;
-                let (hour, minute) = ((minute / 60) as u8, (minute % 60) as u8);
-                let rings = self.seat.clock().next_at(earliest, hour, minute);
+                let rings = self.seat.clock().next_at(earliest, minute);
                 rings.map_or(cold, |rings| now.mono + rings.since(now.wall) + -lead)
             }
         };
@@ -124,8 +123,7 @@ impl Attendant {
         };
         let by = recording.begins.as_ref().map(|begins| &begins.by);
         if let Some(StartedBy::Minute(minute)) = by {
-            let (hour, minute) = ((minute / 60) as u8, (minute % 60) as u8);
-            let rings = self.seat.clock().next_at(now.wall, hour, minute);
+            let rings = self.seat.clock().next_at(now.wall, *minute);
             if let Some(rings) = rings {
                 let until = rings.since(now.wall);
                 let first = later((until + -recording.lead).max(AHEAD));
@@ -276,7 +274,7 @@ impl Attendant {
                     Worked::Buttons(buttons) => Some(buttons.hold),
                     _ => None,
                 });
-                let hold = hold.unwrap_or(Span::from_ms(120));
+                let hold = hold.unwrap_or(HOLD);
                 self.ask(FINGERS, Verb::Press { coil, hold }).await?;
                 (self.seat.now(), "button")
             }

@@ -25,7 +25,7 @@ pub fn hours(clock: &Clock, now: Moment, window: Option<Window>) -> Hours {
     let open = window.is_open(minute);
     let edge = if open { window.closes } else { window.opens };
     let at = clock
-        .next_at(now.wall, (edge / 60) as u8, (edge % 60) as u8)
+        .next_at(now.wall, edge)
         .map(|wall| now.mono + wall.since(now.wall));
     if open {
         Hours::Open(at)
@@ -36,6 +36,5 @@ pub fn hours(clock: &Clock, now: Moment, window: Option<Window>) -> Hours {
 
 /// The first opening after an instant; none without a window.
 pub fn opens_after(clock: &Clock, after: Wall, window: Option<Window>) -> Option<Wall> {
-    let opens = window?.opens;
-    clock.next_at(after, (opens / 60) as u8, (opens % 60) as u8)
+    clock.next_at(after, window?.opens)
 }

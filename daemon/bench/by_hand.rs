@@ -25,13 +25,12 @@ use super::limits;
 pub use super::open::OpenError;
 use super::open::{Bench, FINGERS, RAIL, seat_names};
 use crate::plan::card::{Card, DarkBy, Framing, PortAddress};
+pub use crate::plan::lamp::HOLD;
 use crate::plan::profiles::{self, GivenSetting, UsedProfile};
 
 /// A device answers within this or counts as hung: longer than the longest homing
 /// over the longest rail.
 const ANSWER_WITHIN: Span = Span::from_mins(10);
-/// A press without another hold, as a lamp file has it.
-pub const HOLD: Span = Span::from_ms(120);
 
 /// What a person asks one device to do.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -109,6 +109,17 @@ pub struct Course<'a, 'b> {
     pub test: u32,
 }
 
+impl<'a, 'b> Course<'a, 'b> {
+    /// Of the test with this index.
+    pub fn of(ground: &'a Ground<'a>, builder: &'b mut Builder, test: u32) -> Course<'a, 'b> {
+        Course {
+            ground,
+            builder,
+            test,
+        }
+    }
+}
+
 /// What is in force while actions are laid out.
 #[derive(Clone)]
 pub struct InForce {

@@ -62,11 +62,7 @@ pub fn understand<'a>(
 
 /// Adds the flux of every setting, the test with this index.
 pub fn flux(seen: &Seen<'_>, test: &FluxTest, sphere: &Sphere, builder: &mut Builder, index: u32) {
-    let course = Course {
-        ground: &seen.ground,
-        builder,
-        test: index,
-    };
+    let course = Course::of(&seen.ground, builder, index);
     let force = InForce::at_first();
     Substitution {
         course,

@@ -265,7 +265,11 @@ impl Window {
     }
     /// As written: `22:00 to 05:30`.
     pub fn shown(&self) -> String {
-        let clock = |minute: u16| format!("{:02}:{:02}", minute / 60, minute % 60);
-        format!("{} to {}", clock(self.opens), clock(self.closes))
+        format!("{} to {}", of_day(self.opens), of_day(self.closes))
     }
+}
+
+/// A minute of the day, 0 to 1439, as a clock shows it: `06:30`.
+pub fn of_day(minute: u16) -> String {
+    format!("{:02}:{:02}", minute / 60, minute % 60)
 }

@@ -141,6 +141,9 @@ pub enum Worked {
     Direct,
 }
 
+/// How long a press is held where nothing else is said.
+pub const HOLD: Span = Span::from_ms(120);
+
 /// Buttons that step through the levels and stop at both ends.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Buttons {

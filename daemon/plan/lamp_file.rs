@@ -5,7 +5,7 @@ use photometry::units::Span;
 use written::{Fields, Kind, Mistake, Mistakes, Node, readers};
 
 use super::file;
-use super::lamp::{Buttons, Datum, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
+use super::lamp::{Buttons, Datum, HOLD, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
 use super::lamp_programs;
 
 /// Most levels of one mode.
@@ -172,7 +172,7 @@ fn worked(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Worked> {
             .mistakes()
             .add(Mistake::new(node.place(), "same-button", text));
     }
-    let hold = fields.may_or("hold", press_hold, Span::from_ms(120));
+    let hold = fields.may_or("hold", press_hold, HOLD);
     let rest = fields.may_or("rest", file::span, Span::from_ms(300));
     let follows = fields.may_or("follows", file::span, Span::from_ms(600));
     fields.finish();

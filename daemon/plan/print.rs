@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use photometry::units::{LengthUnit, Span};
 
 use super::card::Card;
+use super::intent::of_day;
 use super::itinerary::{Action, Duration3, Itinerary, Purpose, Question, WarmUpRule, What};
 use super::{evenings, layout};
 
@@ -94,24 +95,29 @@ fn warming(rule: &WarmUpRule) -> String {
 
 /// What a person is asked, in words.
 fn asking(question: &Question) -> String {
+    let to_do = to_do(question);
+    let (first, rest) = to_do.split_at(1);
+    format!("Ask a person to {}{rest}", first.to_lowercase())
+}
+
+/// What a person is to do, as a sentence begins.
+pub fn to_do(question: &Question) -> String {
     match question {
-        Question::CoverMeter(meter) => format!("Ask a person to cover the meter {meter}"),
-        Question::UncoverMeter(meter) => format!("Ask a person to uncover the meter {meter}"),
-        Question::MountReference { reference, .. } => {
-            format!("Ask a person to put the reference lamp {reference} into the sphere")
+        Question::CoverMeter(meter) => format!("Put the cap on the meter `{meter}`"),
+        Question::UncoverMeter(meter) => format!("Take the cap off the meter `{meter}`"),
+        Question::MountReference { reference, place } => {
+            format!("Put the reference lamp `{reference}` into the sphere `{place}`")
         }
-        Question::MountUnit { unit, .. } => {
-            format!("Ask a person to put unit {unit} into the sphere")
+        Question::MountUnit { unit, place } => {
+            format!("Put unit `{unit}` into the sphere `{place}`")
         }
         Question::SetAlarm { program, minute } => format!(
-            "Ask a person to set the alarm of {program} to {:02}:{:02}",
-            minute / 60,
-            minute % 60
+            "Set the lamp's alarm for `{program}` to {}, and arm it",
+            of_day(*minute)
         ),
-        Question::SwitchByHand { lamp, on } => format!(
-            "Ask a person to switch {lamp} {}",
-            if *on { "on" } else { "off" }
-        ),
+        Question::SwitchByHand { lamp, on } => {
+            format!("Switch {lamp} {}", if *on { "on" } else { "off" })
+        }
     }
 }
 

@@ -179,11 +179,7 @@ pub fn ramp(
     builder: &mut Builder,
     index: u32,
 ) {
-    let course = Course {
-        ground: &seen.ground,
-        builder,
-        test: index,
-    };
+    let course = Course::of(&seen.ground, builder, index);
     let force = InForce::at_first();
     Ramp {
         course,

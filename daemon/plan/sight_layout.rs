@@ -38,7 +38,7 @@ pub fn spectrum(
     builder: &mut Builder,
     index: u32,
 ) {
-    let mut course = begun(seen, builder, index);
+    let mut course = Course::of(&seen.ground, builder, index);
     let mut force = InForce::at_first();
     course.open(&mut force);
     each_setting(&mut course, seen, &mut force, |course, force| {
@@ -83,7 +83,7 @@ pub fn flicker(
     builder: &mut Builder,
     index: u32,
 ) {
-    let mut course = begun(seen, builder, index);
+    let mut course = Course::of(&seen.ground, builder, index);
     let mut force = InForce::at_first();
     let capture = |step: Span, length: Span| waveform(meter, step, length);
     course.open(&mut force);
@@ -158,14 +158,6 @@ impl Capturing<'_> {
             };
             course.push(force, point, what, Some(key), self.time);
         }
-    }
-}
-
-fn begun<'a, 'b>(seen: &'a Seen<'a>, builder: &'b mut Builder, test: u32) -> Course<'a, 'b> {
-    Course {
-        ground: &seen.ground,
-        builder,
-        test,
     }
 }
 

@@ -81,11 +81,7 @@ pub fn lay_out(
         let why = format!("power: no meter of power stands at the place `{place}`");
         left_out.push(format!("{}, {why}", test.name));
     }
-    let course = Course {
-        ground: &seen.ground,
-        builder,
-        test: index,
-    };
+    let course = Course::of(&seen.ground, builder, index);
     let force = InForce::at_first();
     Standby {
         course,

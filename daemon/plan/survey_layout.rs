@@ -14,11 +14,7 @@ use super::settings::ModeTargets;
 
 /// Adds one survey, the test with this index.
 pub fn survey(layout: &Layout<'_>, builder: &mut Builder, test: u32) {
-    let course = Course {
-        ground: &layout.ground,
-        builder,
-        test,
-    };
+    let course = Course::of(&layout.ground, builder, test);
     SurveyBuilder { layout, course }.build();
 }
 

@@ -144,12 +144,23 @@ impl Clock {
         self.0.zone.civil(wall)
     }
 
-    /// The first instant after `after` at which local time is `hour:minute`. A
-    /// time that the spring change skips comes as much later; of a time that
-    /// the autumn change repeats, the first. `None` if there is no such time
-    /// of day, or beyond the year 9999.
-    pub fn next_at(&self, after: Wall, hour: u8, minute: u8) -> Option<Wall> {
-        self.0.zone.next_at(after, hour, minute)
+    /// The first instant after `after` at which so many minutes of the local day
+    /// are over, 0 to 1439. A time that the spring change skips comes as much
+    /// later; of a time that the autumn change repeats, the first. `None` if there
+    /// is no such time of day, or beyond the year 9999.
+    pub fn next_at(&self, after: Wall, minute: u16) -> Option<Wall> {
+        self.0.zone.next_at(after, minute)
+    }
+
+    /// The instant of a local day (year, month, day) at this minute of it, as
+    /// [`Clock::next_at`] has it; `None` where calendar or zone have no such day.
+    pub fn at(&self, day: (i16, u8, u8), minute: u16) -> Option<Wall> {
+        self.0.zone.at(day, minute)
+    }
+
+    /// The same minute of the local day before the one of `wall`.
+    pub fn day_before(&self, wall: Wall, minute: u16) -> Option<Wall> {
+        self.0.zone.day_before(wall, minute)
     }
 
     /// Who sits where and waits for what, for a person; empty on real time.

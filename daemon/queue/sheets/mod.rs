@@ -26,13 +26,16 @@ pub mod tonight;
 mod walk;
 
 use drivers::clock::Clock;
-use photometry::units::Wall;
+use photometry::units::{Span, Wall};
 use serde::{Deserialize, Serialize};
 
 use crate::plan::frozen::Frozen;
 use crate::run::journal::RunState;
 use crate::run::progress::State;
 use crate::store::runs::RunRow;
+
+/// Minutes of the day at noon.
+const NOON: u16 = 12 * 60;
 
 /// An instant as the bench's clock on the wall shows it: a sheet is for somebody
 /// who looks at that clock.
@@ -173,22 +176,8 @@ fn commands_to_go_on(told: &Told) -> Vec<String> {
 
 /// The noon of the day before `now`; half a day back where the calendar has none.
 pub fn noon_before(clock: &Clock, now: Wall) -> Wall {
-    let today = clock.civil(now).day_text();
-    let day = photometry::units::Span::from_mins(24 * 60);
-    let mut found = now + -day.times(3);
-    let mut last = None;
-    // Three days back have at most four noons.
-    for _ in 0..4 {
-        let Some(noon) = clock.next_at(found, 12, 0) else {
-            break;
-        };
-        if noon > now || clock.civil(noon).day_text() == today {
-            break;
-        }
-        last = Some(noon);
-        found = noon;
-    }
-    last.unwrap_or(now + photometry::units::Span::from_mins(-12 * 60))
+    let noon = clock.day_before(now, NOON);
+    noon.unwrap_or(now + -Span::from_mins(i64::from(NOON)))
 }
 
 /// The instant at which the bench's clock shows `2026-11-26T12:00`; of one that
@@ -201,43 +190,25 @@ pub fn since(clock: &Clock, text: &str) -> Result<Wall, String> {
         format!("`{text}` is no day and time; write it like 2026-11-26T12:00, on the bench's clock")
     };
     let (day, time) = text.split_once(['T', ' ']).ok_or_else(form)?;
-    let whole = |part: Option<&str>, digits: usize| {
-        let part = part
-            .filter(|part| part.len() == digits && part.bytes().all(|byte| byte.is_ascii_digit()));
-        part.and_then(|part| part.parse::<i64>().ok())
-            .ok_or_else(form)
+    let numbers = |text: &str, mark: char, lengths: &[usize]| {
+        let parts: Vec<&str> = text.split(mark).collect();
+        let fits = parts.len() == lengths.len()
+            && parts.iter().zip(lengths).all(|(part, length)| {
+                part.len() == *length && part.bytes().all(|byte| byte.is_ascii_digit())
+            });
+        let numbers = parts.iter().filter_map(|part| part.parse::<u16>().ok());
+        fits.then(|| numbers.collect::<Vec<u16>>())
     };
-    let mut parts = day.split('-');
-    let year = whole(parts.next(), 4)?;
-    let month = whole(parts.next(), 2)?;
-    let of_month = whole(parts.next(), 2)?;
-    let mut of_day = time.split(':');
-    let (hour, minute) = (whole(of_day.next(), 2)?, whole(of_day.next(), 2)?);
-    let wrong = month > 12 || of_month > 31 || hour > 23 || minute > 59;
-    if wrong || parts.next().is_some() || of_day.next().is_some() {
+    let day_parts = numbers(day, '-', &[4, 2, 2]).ok_or_else(form)?;
+    let time_parts = numbers(time, ':', &[2, 2]).ok_or_else(form)?;
+    let (&[year, month, of_month], &[hour, minute]) = (&day_parts[..], &time_parts[..]) else {
+        return Err(form());
+    };
+    if month > 12 || of_month > 31 || hour > 23 || minute > 59 {
         return Err(form());
     }
-    let minutes = (days(year, month, of_month) * 24 + hour) * 60 + minute;
-    // No zone is more than 26 h from another: from a day and a half before on,
-    // the time of day comes by within four days, or the day has none.
-    let mut at = Wall::from_us((minutes - 36 * 60) * 60_000_000);
-    for _ in 0..4 {
-        let Some(next) = clock.next_at(at, hour as u8, minute as u8) else {
-            break;
-        };
-        if clock.civil(next).day_text() == day {
-            return Ok(next);
-        }
-        at = next;
-    }
-    Err(format!("the bench's clock never shows {day} {time}"))
-}
-
-/// Days since 1970-01-01 in the proleptic Gregorian calendar (ISO 8601): the
-/// year begins in March, so that the leap day is its last.
-fn days(year: i64, month: i64, day: i64) -> i64 {
-    let year = year - i64::from(month <= 2);
-    let (era, of_era) = (year.div_euclid(400), year.rem_euclid(400));
-    let of_year = (153 * ((month + 9) % 12) + 2) / 5 + day - 1;
-    era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year - 719_468
+    // Four digits and two fit.
+    let date = (year as i16, month as u8, of_month as u8);
+    let found = clock.at(date, 60 * hour + minute);
+    found.ok_or_else(|| format!("the bench's clock never shows {day} {time}"))
 }

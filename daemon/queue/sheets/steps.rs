@@ -6,9 +6,10 @@
 //!
 //! Called by: tonight.
 
-use super::walk::{Walk, of_day};
+use super::walk::Walk;
 use super::{At, Task, Told, commands_to_go_on, unblocked};
 use crate::plan::card::PlaceKind;
+use crate::plan::intent::of_day;
 use crate::plan::itinerary::Question;
 use crate::plan::lamp::Worked;
 

@@ -14,6 +14,7 @@ use crate::plan::evenings;
 use crate::plan::intent::Window;
 use crate::plan::itinerary::{Action, Question, StartedBy, Target, What};
 use crate::plan::lamp::{Lamp, SwitchOff, Worked};
+use crate::plan::print;
 use crate::run::journal::HoldCause;
 use crate::run::progress::Phase;
 
@@ -56,13 +57,9 @@ pub fn walk<'a>(clock: &Clock, free: Option<Wall>, told: &'a Told) -> Walk<'a> {
         true => free,
         false => free.and_then(|free| opening(clock, free, window)),
     };
-    let closes = begins.zip(window).and_then(|(begins, window)| {
-        clock.next_at(
-            begins,
-            (window.closes / 60) as u8,
-            (window.closes % 60) as u8,
-        )
-    });
+    let closes = begins
+        .zip(window)
+        .and_then(|(begins, window)| clock.next_at(begins, window.closes));
     // Without a beginning the walk still tells what is asked and how long it takes.
     let from = begins.unwrap_or_default();
     let mut walker = Walker {
@@ -112,7 +109,7 @@ fn opening(clock: &Clock, free: Wall, window: Option<Window>) -> Option<Wall> {
     let minute = u16::from(civil.hour) * 60 + u16::from(civil.minute);
     match window.is_open(minute) {
         true => Some(free),
-        false => clock.next_at(free, (window.opens / 60) as u8, (window.opens % 60) as u8),
+        false => clock.next_at(free, window.opens),
     }
 }
 
@@ -182,9 +179,7 @@ impl<'a> Walker<'a, '_> {
                 before: Some((minute, lead)),
             } => {
                 let cold = begun + least;
-                let rings =
-                    self.clock
-                        .next_at(cold + lead, (minute / 60) as u8, (minute % 60) as u8);
+                let rings = self.clock.next_at(cold + lead, minute);
                 rings.map_or(cold, |rings| rings + -lead)
             }
             _ => begun + action.time.likely,
@@ -195,7 +190,7 @@ impl<'a> Walker<'a, '_> {
     fn words(&mut self, what: &What) -> Option<String> {
         let by_hand = self.lamp.worked == Worked::ByHand;
         match what {
-            What::Ask { question } => Some(question_words(question)),
+            What::Ask { question } => Some(print::to_do(question)),
             What::SetLevel { target } if by_hand => {
                 Some(format!("Set the lamp to {}", target.shown()))
             }
@@ -227,30 +222,4 @@ impl<'a> Walker<'a, '_> {
             _ => None,
         }
     }
-}
-
-/// A question as something to do.
-fn question_words(question: &Question) -> String {
-    match question {
-        Question::CoverMeter(meter) => format!("Put the cap on the meter `{meter}`"),
-        Question::UncoverMeter(meter) => format!("Take the cap off the meter `{meter}`"),
-        Question::MountReference { reference, place } => {
-            format!("Put the reference lamp `{reference}` into the sphere `{place}`")
-        }
-        Question::MountUnit { unit, place } => {
-            format!("Put unit `{unit}` into the sphere `{place}`")
-        }
-        Question::SetAlarm { program, minute } => format!(
-            "Set the lamp's alarm for `{program}` to {}, and arm it",
-            of_day(*minute)
-        ),
-        Question::SwitchByHand { lamp, on } => {
-            format!("Switch {lamp} {}", if *on { "on" } else { "off" })
-        }
-    }
-}
-
-/// A minute of the day, 0..1440: `06:30`.
-pub fn of_day(minute: u16) -> String {
-    format!("{:02}:{:02}", minute / 60, minute % 60)
 }
