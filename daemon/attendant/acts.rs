@@ -10,7 +10,7 @@ use super::record::RecordError;
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
 use crate::bench::limits;
-use crate::bench::open::{FINGERS, OUTLETS, RAIL};
+use crate::bench::open::{FINGERS, RAIL};
 use crate::plan::card::Rail;
 use crate::plan::itinerary::{Action, Key, Purpose, TestHead, What};
 use crate::plan::print;
@@ -192,8 +192,10 @@ impl Attendant {
                 self.expose(at_work, &meter, (least, most)).await?;
                 Facts::default()
             }
-            What::Capture { .. } => {
-                self.capture(at_work).await?;
+            What::Capture {
+                meter, sampling, ..
+            } => {
+                self.capture(at_work, &meter, sampling).await?;
                 return Ok(None);
             }
             What::Soak { least, before } => self.soak(least, before).await?,
@@ -203,11 +205,7 @@ impl Attendant {
                 Facts::default()
             }
             What::Record(recording) => self.record_series(at_work, &recording).await?,
-            What::Switch { outlet, on } => {
-                let verb = self.outlet_verb(&outlet, on)?;
-                self.ask(OUTLETS, verb).await?;
-                Facts::default()
-            }
+            What::Switch { outlet, on } => self.switch(&outlet, on).await?,
             What::CheckDrift {
                 limit,
                 give_up,

@@ -7,9 +7,10 @@ use super::acts::{AtWork, Follows, TRIES_AT_MOST, unexpected};
 use super::asking::Broken;
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
-use crate::plan::itinerary::{Key, What};
+use crate::bench::open::OUTLETS;
+use crate::plan::itinerary::{Key, Sampling};
 use crate::run::exposure::{self, ExposureStep, Trial};
-use crate::run::journal::{Body, Decision};
+use crate::run::journal::{Body, Facts};
 
 impl Attendant {
     /// Tries integrations until a pure rule is content; each trial is recorded.
@@ -27,7 +28,7 @@ impl Attendant {
         };
         let mut trials: Vec<Trial> = Vec::new();
         loop {
-            match exposure::next(meter, &trials, usual, limits) {
+            match exposure::next(&trials, usual, limits) {
                 ExposureStep::Try(integration) => {
                     self.ask(meter, Verb::Integrate(integration)).await?;
                     let key = Key {
@@ -43,13 +44,10 @@ impl Attendant {
                         saturated: matches!(made.outcome, CaptureOutcome::Saturated(_)),
                     });
                 }
-                ExposureStep::Decided(decision) => {
-                    let integration = match &decision {
-                        Decision::Exposure { integration, .. } => *integration,
-                        _ => limits.0,
-                    };
+                ExposureStep::Decided(chosen) => {
+                    let decision = chosen.decision(meter);
                     self.record(at_work, Body::Decided { decision }).await?;
-                    self.ask(meter, Verb::Integrate(integration)).await?;
+                    self.ask(meter, Verb::Integrate(chosen.integration)).await?;
                     return Ok(());
                 }
             }
@@ -57,18 +55,17 @@ impl Attendant {
     }
 
     /// One capture; it ends its action.
-    pub(super) async fn capture(&mut self, at_work: &AtWork) -> Result<(), Broken> {
-        let What::Capture {
-            meter, sampling, ..
-        } = at_work.action.what.clone()
-        else {
-            return Err(Broken::fault("no-capture", "nothing to capture"));
-        };
+    pub(super) async fn capture(
+        &mut self,
+        at_work: &AtWork,
+        meter: &str,
+        sampling: Option<Sampling>,
+    ) -> Result<(), Broken> {
         let Some(key) = at_work.action.key.clone() else {
             return Err(Broken::fault("no-key", "a capture without a key"));
         };
         let verb = sampling.map_or(Verb::Spectrum, Verb::Waveform);
-        self.capture_or_fail(at_work, &meter, verb, &key, Follows::NextAction)
+        self.capture_or_fail(at_work, meter, verb, &key, Follows::NextAction)
             .await?;
         Ok(())
     }
@@ -111,13 +108,14 @@ impl Attendant {
         ))
     }
 
-    /// The verb that switches an outlet of this bench.
-    pub(super) fn outlet_verb(&self, outlet: &str, on: bool) -> Result<Verb, Broken> {
+    /// Switches an outlet of this bench.
+    pub(super) async fn switch(&mut self, outlet: &str, on: bool) -> Result<Facts, Broken> {
         let outlets = self.bench.card().outlets.as_ref();
         let channel = outlets.and_then(|outlets| outlets.channel(outlet));
         let channel = channel.ok_or_else(|| {
             Broken::fault("absent", format!("this bench has no outlet `{outlet}`"))
         })?;
-        Ok(Verb::Switch { channel, on })
+        self.ask(OUTLETS, Verb::Switch { channel, on }).await?;
+        Ok(Facts::default())
     }
 }

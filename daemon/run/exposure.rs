@@ -38,20 +38,46 @@ pub struct Trial {
     pub saturated: bool,
 }
 
+/// What the trials end in.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Chosen {
+    /// How long to integrate.
+    pub integration: Span,
+    /// How full the fullest element was at that, of 1, where the meter tells.
+    pub fill: Option<f64>,
+    /// Trials it took.
+    pub trials: u32,
+    /// Neither too full nor too empty.
+    pub fits: bool,
+}
+
+impl Chosen {
+    /// As it is recorded.
+    pub fn decision(&self, meter: &str) -> Decision {
+        Decision::Exposure {
+            meter: meter.to_owned(),
+            integration: self.integration,
+            fill: self.fill,
+            trials: self.trials,
+            fits: self.fits,
+        }
+    }
+}
+
 /// What follows from the trials so far.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum ExposureStep {
     /// Integrate so long, and look.
     Try(Span),
     /// So long it is.
-    Decided(Decision),
+    Decided(Chosen),
 }
 
 /// The shortest and the longest integration.
 pub type Limits = (Span, Span);
 
 /// The next step, given the trials so far; the first is made at `usual`.
-pub fn next(meter: &str, trials: &[Trial], usual: Span, limits: Limits) -> ExposureStep {
+pub fn next(trials: &[Trial], usual: Span, limits: Limits) -> ExposureStep {
     let Some(last) = trials.last() else {
         return ExposureStep::Try(rounded(usual.secs(), limits));
     };
@@ -64,8 +90,7 @@ pub fn next(meter: &str, trials: &[Trial], usual: Span, limits: Limits) -> Expos
         // Where two trials lie on both sides of what fits, the darker one does.
         let best = trials.iter().rev().find(|trial| !trial.saturated);
         let best = best.filter(|_| !fits).unwrap_or(last);
-        return ExposureStep::Decided(Decision::Exposure {
-            meter: meter.to_owned(),
+        return ExposureStep::Decided(Chosen {
             integration: best.integration,
             fill: best.fill,
             trials: trials.len() as u32,
@@ -103,7 +128,7 @@ mod tests {
     fn exposed(light: f64) -> (Span, Vec<f64>, bool) {
         let mut trials = Vec::new();
         loop {
-            match next("m", &trials, Span::from_ms(200), LIMITS) {
+            match next(&trials, Span::from_ms(200), LIMITS) {
                 ExposureStep::Try(integration) => {
                     let fill = (0.02 + light * integration.secs()).min(1.0);
                     trials.push(Trial {
@@ -112,13 +137,10 @@ mod tests {
                         saturated: fill >= 1.0,
                     });
                 }
-                ExposureStep::Decided(Decision::Exposure {
-                    integration, fits, ..
-                }) => {
+                ExposureStep::Decided(chosen) => {
                     let fills = trials.iter().filter_map(|trial| trial.fill);
-                    return (integration, fills.collect(), fits);
+                    return (chosen.integration, fills.collect(), chosen.fits);
                 }
-                ExposureStep::Decided(other) => panic!("{other:?}"),
             }
         }
     }
@@ -152,12 +174,12 @@ mod tests {
             saturated,
         };
         let usual = Span::from_ms(200);
-        let decided = next("m", &[trial(200, false)], usual, LIMITS);
+        let decided = next(&[trial(200, false)], usual, LIMITS);
         assert!(matches!(
             decided,
-            ExposureStep::Decided(Decision::Exposure { fits: true, .. })
+            ExposureStep::Decided(Chosen { fits: true, .. })
         ));
-        let shorter = next("m", &[trial(200, true)], usual, LIMITS);
+        let shorter = next(&[trial(200, true)], usual, LIMITS);
         assert_eq!(shorter, ExposureStep::Try(Span::from_ms(25)));
     }
 }

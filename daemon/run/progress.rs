@@ -134,8 +134,6 @@ pub struct State {
     pub lit: Lit,
     /// The level of half the light, by mode.
     pub half_light: BTreeMap<String, u16>,
-    /// How long a meter integrates, as its last trials decided, by its name.
-    pub exposures: BTreeMap<String, Span>,
     /// The light seen at the watch position, by setting's key, in this run.
     pub light_at: BTreeMap<String, f64>,
     /// The light of each setting as it was last passed on the way up.
@@ -189,7 +187,6 @@ impl State {
             failed_tests: BTreeMap::new(),
             lit: Lit::NotTouched,
             half_light: BTreeMap::new(),
-            exposures: BTreeMap::new(),
             light_at: BTreeMap::new(),
             passed_at: BTreeMap::new(),
             light_at_seam: BTreeMap::new(),

@@ -238,14 +238,14 @@ pub fn analyse(record: &Record<'_>) -> Result<Ramp, RampError> {
         .collect();
     let (plateau_lx, from) = plateau(record, &net)?;
     let time: Vec<f64> = record.time_s.iter().map(|t| t - record.start_s).collect();
-    let (time, net) = ordered(
+    let (time, rising) = ordered(
         record.way,
         time.get(from..).unwrap_or_default(),
         net.get(from..).unwrap_or_default(),
     );
     let rise = crossings::Rise {
         time_s: &time,
-        net_lx: &net,
+        net_lx: &rising,
     };
     let when = |share: f64| rise.first_above(share * plateau_lx);
     let lit = ONSET_SIGMAS * record.dark.sd_lx;
@@ -257,8 +257,8 @@ pub fn analyse(record: &Record<'_>) -> Result<Ramp, RampError> {
         Way::Sunset => -record.length_s,
     };
     let noise = ONSET_SIGMAS * record.dark.sd_lx;
-    let fitted = isotonic::rising(&net);
-    let away = net.iter().zip(&fitted).map(|(e, fit)| (e - fit).abs());
+    let fitted = isotonic::rising(&rising);
+    let away = rising.iter().zip(&fitted).map(|(e, fit)| (e - fit).abs());
     let floor = (STEP_SIGMAS * record.dark.sd_lx).max(steps::JUDGED_FROM_LX);
     let back = |t: f64| if record.way == Way::Sunset { -t } else { t };
     let melanopic = record.melanopic_der.map(|der| edi(record, der));
@@ -267,11 +267,6 @@ pub fn analyse(record: &Record<'_>) -> Result<Ramp, RampError> {
         crossings::last_below(record.time_s, edi, limit).map(|t| t - record.start_s)
     };
     let dose = |lux: &[f64]| dose_lux_min(record.time_s, lux);
-    let measured: Vec<f64> = record
-        .e_lx
-        .iter()
-        .map(|e| e - record.dark.mean_lx)
-        .collect();
     Ok(Ramp {
         way: record.way,
         plateau_lx,
@@ -282,13 +277,13 @@ pub fn analyse(record: &Record<'_>) -> Result<Ramp, RampError> {
         t90_s: t90.map(back),
         t100_s: rise.first_within(plateau_lx, crossings::WITHIN).map(back),
         exponent: crossings::exponent(t10.map(|t| t - end), t90.map(|t| t - end)),
-        worst_reversal: isotonic::worst_fall(&net, noise),
+        worst_reversal: isotonic::worst_fall(&rising, noise),
         largest_violation_lx: away.fold(0.0, f64::max),
-        largest_step: steps::largest(&time, &net, floor).map(|step| steps::Step {
+        largest_step: steps::largest(&time, &rising, floor).map(|step| steps::Step {
             at_s: back(step.at_s),
             ..step
         }),
-        dose_lux_min: dose(&measured),
+        dose_lux_min: dose(&net),
         melanopic_dose_lux_min: melanopic.as_ref().map(|edi| dose(edi)),
         below_10_lx_s: below(10.0),
         below_1_lx_s: below(1.0),

@@ -135,7 +135,7 @@ impl<'a> Substitution<'a> {
             let fits = |row: &&ReadingRow| !of_unit || row.key.setting == setting;
             let rows: Vec<&ReadingRow> = test.readings(purpose).filter(fits).collect();
             rests_on.extend(rows.iter().map(|row| row.seq));
-            let asked = test.asked_in_all(purpose, of_unit.then_some(setting));
+            let asked = test.asked(purpose, of_unit.then_some(setting));
             if rows.len() < asked && purpose != Purpose::Reference {
                 let (there, what) = (rows.len(), called(purpose));
                 short.push(format!("{there} of {asked} readings of {what} count."));

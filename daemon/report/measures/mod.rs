@@ -118,7 +118,7 @@ impl<'a> Test<'a> {
     }
 
     /// Its captures of a setting that count.
-    fn captures(&self, setting: &'a str, purpose: Purpose) -> impl Iterator<Item = &'a CaptureRow> {
+    fn captures(&self, setting: &str, purpose: Purpose) -> impl Iterator<Item = &'a CaptureRow> {
         let test = self.head.name.as_str();
         self.whole.captures.iter().filter(move |row| {
             let key = &row.key;
@@ -126,18 +126,9 @@ impl<'a> Test<'a> {
         })
     }
 
-    /// How many captures of a setting the plan asks for.
-    fn asked(&self, setting: &str, purpose: Purpose) -> usize {
-        let actions = self.whole.frozen.itinerary.actions.iter();
-        let keys = actions.filter_map(|action| action.key.as_ref());
-        keys.filter(|key| {
-            key.test == self.head.name && key.setting == setting && key.purpose == purpose
-        })
-        .count()
-    }
-
-    /// How many readings for this the plan asks for, at one setting or at all.
-    fn asked_in_all(&self, purpose: Purpose, setting: Option<&str>) -> usize {
+    /// How many readings or captures for this the plan asks for, at one setting or in
+    /// all.
+    fn asked(&self, purpose: Purpose, setting: Option<&str>) -> usize {
         let actions = self.whole.frozen.itinerary.actions.iter();
         let keys = actions.filter_map(|action| action.key.as_ref());
         keys.filter(|key| {

@@ -55,17 +55,15 @@ fn mean(rows: &[Vec<f64>]) -> Option<Vec<f64>> {
 }
 
 fn measure(test: &Test<'_>, setting: &str) -> Measure {
-    let lit: Vec<&CaptureRow> = captures(test, setting, Purpose::Read);
-    let dark: Vec<&CaptureRow> = captures(test, setting, Purpose::Dark);
+    let lit: Vec<&CaptureRow> = test.captures(setting, Purpose::Read).collect();
+    let dark = test.captures(setting, Purpose::Dark);
     let meter = lit.first().map_or("", |row| row.capture.meter.as_str());
     let mut found = test.empty(setting, test.shown(setting), meter);
-    let asked = test.asked(setting, Purpose::Read);
+    let asked = test.asked(Purpose::Read, Some(setting));
     let lit = Usable::of(lit.into_iter());
     let integration = lit.rows.first().and_then(|row| row.capture.integration);
     // A dark that was integrated for another time is another dark.
-    let as_long = dark
-        .into_iter()
-        .filter(|row| row.capture.integration == integration);
+    let as_long = dark.filter(|row| row.capture.integration == integration);
     let dark = Usable::of(as_long);
     found.rests_on = [&lit, &dark]
         .iter()
@@ -113,14 +111,6 @@ fn measure(test: &Test<'_>, setting: &str) -> Measure {
     };
     figures(test, &mut found, &nm, &average, &net);
     found
-}
-
-fn captures<'a>(test: &Test<'a>, setting: &str, purpose: Purpose) -> Vec<&'a CaptureRow> {
-    let known = test.settings();
-    let own = known.into_iter().find(|known| *known == setting);
-    own.map_or_else(Vec::new, |setting| {
-        test.captures(setting, purpose).collect()
-    })
 }
 
 fn figures(test: &Test<'_>, found: &mut Measure, nm: &[f64], average: &[f64], net: &[Vec<f64>]) {

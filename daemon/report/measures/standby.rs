@@ -495,7 +495,7 @@ fn operating_power(test: &Test<'_>, setting: &str) -> Measure {
     let meter = rows.first().map_or("", |row| row.reading.meter.as_str());
     let mut found = test.empty(setting, test.shown(setting), meter);
     found.rests_on = rows.iter().map(|row| row.seq).collect();
-    let asked = test.asked(setting, Purpose::Read);
+    let asked = test.asked(Purpose::Read, Some(setting));
     if rows.len() < asked {
         found.unfinished = true;
         let text = format!("{} of {asked} readings of power are there.", rows.len());

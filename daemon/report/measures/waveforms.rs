@@ -62,27 +62,23 @@ impl<'a> Samples<'a> {
 }
 
 fn measure(test: &Test<'_>, setting: &str, analyser: &mut Analyser) -> Measure {
-    let rows = |setting: &'static str| test.captures(setting, Purpose::Dark);
-    let dark: Vec<Samples<'_>> = rows(DARK).filter_map(Samples::of).collect();
-    let own = test.settings().into_iter().find(|known| *known == setting);
-    let of = |purpose| {
-        let rows = own.map(|setting| test.captures(setting, purpose));
-        rows.into_iter().flatten()
-    };
-    let lit: Vec<&CaptureRow> = of(Purpose::Read).collect();
+    let dark = test.captures(DARK, Purpose::Dark);
+    let dark: Vec<Samples<'_>> = dark.filter_map(Samples::of).collect();
+    let lit: Vec<&CaptureRow> = test.captures(setting, Purpose::Read).collect();
     let meter = lit.first().map_or("", |row| row.capture.meter.as_str());
     let mut found = test.empty(setting, test.shown(setting), meter);
-    let bright = |row: &&&CaptureRow| matches!(row.capture.outcome, CaptureOutcome::Saturated(_));
-    if lit.iter().filter(bright).count() > 0 {
+    let bright = |row: &&CaptureRow| matches!(row.capture.outcome, CaptureOutcome::Saturated(_));
+    if lit.iter().any(bright) {
         let text = "A waveform was too bright for the meter and is not used.";
         found.notes.push(text.to_owned());
     }
     let lit: Vec<Samples<'_>> = lit.into_iter().filter_map(Samples::of).collect();
-    let other: Vec<Samples<'_>> = of(Purpose::OtherRate).filter_map(Samples::of).collect();
+    let other = test.captures(setting, Purpose::OtherRate);
+    let other: Vec<Samples<'_>> = other.filter_map(Samples::of).collect();
     let all = lit.iter().chain(&other).chain(&dark);
     found.rests_on = all.map(|samples| samples.row.seq).collect();
-    found.unfinished = lit.len() < test.asked(setting, Purpose::Read)
-        || other.len() < test.asked(setting, Purpose::OtherRate);
+    let asked = |purpose| test.asked(purpose, Some(setting));
+    found.unfinished = lit.len() < asked(Purpose::Read) || other.len() < asked(Purpose::OtherRate);
     found.notes.extend(test.drifted(setting));
     let means = dark
         .iter()
@@ -133,11 +129,8 @@ fn severity(found: &mut Measure, lit: &[Samples<'_>], dark: f64, analyser: &mut 
     let Ok(flicker) = analyser.analyse(&long.light(dark), None) else {
         return;
     };
-    let of_long = flicker.figures().into_iter();
-    if let Some(pst) = of_long
-        .into_iter()
-        .find(|figure| *figure.name == names::PST_LM)
-    {
+    let mut of_long = flicker.figures().into_iter();
+    if let Some(pst) = of_long.find(|figure| *figure.name == names::PST_LM) {
         found.figures.retain(|figure| *figure.name != names::PST_LM);
         found.figures.push(pst);
     }

@@ -98,11 +98,6 @@ impl State {
                     drifted: false,
                 });
             }
-            Decision::Exposure {
-                meter, integration, ..
-            } => {
-                self.exposures.insert(meter.clone(), *integration);
-            }
             Decision::HalfLight { mode, level, .. } => {
                 self.half_light.insert(mode.clone(), *level);
             }
