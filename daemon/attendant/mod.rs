@@ -42,6 +42,8 @@ mod tests_orders;
 #[cfg(test)]
 mod tests_rails;
 #[cfg(test)]
+mod tests_ramp;
+#[cfg(test)]
 mod tests_record;
 #[cfg(test)]
 mod tests_safe;

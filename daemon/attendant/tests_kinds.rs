@@ -51,7 +51,7 @@ fn laboratory(world: &WorldSpec) -> Card {
 }
 
 /// The plover, and what its lamp file says.
-fn plover() -> (LampModel, Lamp) {
+pub(super) fn plover() -> (LampModel, Lamp) {
     let model = LampModel::plover();
     let lamp = Lamp {
         programs: vec![Program {
@@ -100,7 +100,7 @@ fn waveforms() -> TestKind {
     })
 }
 
-fn dawn() -> TestKind {
+pub(super) fn dawn() -> TestKind {
     TestKind::Ramp(RampTest {
         sight: Sight {
             warm_up: WarmUp::Standard(WindowRule::LM79),
@@ -119,7 +119,7 @@ fn dawn() -> TestKind {
     })
 }
 
-fn night(seed: u64, by: By, (model, lamp): (LampModel, Lamp), kind: TestKind) -> Scene {
+pub(super) fn night(seed: u64, by: By, (model, lamp): (LampModel, Lamp), kind: TestKind) -> Scene {
     let mut world = WorldSpec {
         lamp: model,
         ..WorldSpec::new(seed)

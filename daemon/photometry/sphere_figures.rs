@@ -7,6 +7,7 @@ use crate::far_field::directivity;
 use crate::figure::Figure;
 use crate::light_units::{Candelas, Lumens};
 use crate::sphere::{Flux, largest_surface_m2};
+use crate::uncertainty::Estimate;
 
 /// Names with their standards.
 pub mod names {
@@ -28,12 +29,12 @@ use names::*;
 pub const LARGE_LAMP: &str = "large-lamp";
 
 /// What is known beside the readings.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Beside {
     /// Intensity on the axis.
     pub on_axis: Option<Candelas>,
-    /// Electrical power in watts.
-    pub power_w: Option<f64>,
+    /// Electrical power in watts, read while the flux was.
+    pub power_w: Option<Estimate>,
     /// Surface of the lamp in m2 with the diameter of the sphere in m.
     pub surface_m2_in_m: Option<(f64, f64)>,
 }
@@ -62,8 +63,9 @@ pub fn of(flux: &Flux, beside: &Beside) -> Vec<Figure> {
         let ratio = directivity(on_axis, Lumens(value));
         figures.push(Figure::or_withheld(&DIRECTIVITY, ratio, "there is no flux"));
     }
-    if let Some(power_w) = beside.power_w {
-        figures.push(marked(Figure::number(&EFFICACY_LM_PER_W, value / power_w)));
+    if let Some(power_w) = &beside.power_w {
+        let efficacy = flux.flux_lm.over(power_w);
+        figures.push(marked(Figure::estimate(&EFFICACY_LM_PER_W, efficacy)));
     }
     if let Some((surface_m2, diameter_m)) = beside.surface_m2_in_m {
         let wall_m2 = std::f64::consts::PI * diameter_m * diameter_m;
@@ -76,7 +78,7 @@ pub fn of(flux: &Flux, beside: &Beside) -> Vec<Figure> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::uncertainty::Estimate;
+    use crate::figure::Given;
 
     fn flux() -> Flux {
         Flux {
@@ -98,12 +100,18 @@ mod tests {
         assert_eq!(of(&flux(), &Beside::default()).len(), 3);
         let beside = Beside {
             on_axis: Some(Candelas(400.0 / std::f64::consts::PI)),
-            power_w: Some(5.0),
+            power_w: Some(Estimate::exact(5.0).with("certificate", 0.05, None)),
             surface_m2_in_m: Some((0.04 * std::f64::consts::PI, 1.0)),
         };
         let figures = of(&flux(), &beside);
         assert_eq!(figures.len(), names::ALL.len());
         assert_eq!(value(&figures, "efficacy_lm_per_w"), Some(80.0));
+        // 1 % of the flux and 1 % of the power: the root of the sum of squares.
+        let efficacy = figures.iter().find(|f| f.name.name == "efficacy_lm_per_w");
+        let Some(Given::Estimate(efficacy)) = efficacy.map(|f| &f.given) else {
+            panic!("{efficacy:?}");
+        };
+        assert!((efficacy.combined() - 0.8 * 2.0_f64.sqrt()).abs() < 1e-12);
         let directivity = value(&figures, "directivity").expect("a ratio");
         assert!((directivity - 4.0).abs() < 1e-12);
         let share = value(&figures, "wall_share_percent").expect("a share");
@@ -115,7 +123,7 @@ mod tests {
     #[test]
     fn no_power_gives_no_efficacy() {
         let beside = Beside {
-            power_w: Some(0.0),
+            power_w: Some(Estimate::exact(0.0)),
             ..Beside::default()
         };
         assert_eq!(value(&of(&flux(), &beside), "efficacy_lm_per_w"), None);

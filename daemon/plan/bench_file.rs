@@ -457,6 +457,7 @@ fn lamp_outlet_fits(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
     let known = || outlets.channels.iter().map(|outlet| outlet.name.as_str());
     let hint = match written::nearest(name, known()) {
         Some(near) => format!("did you mean `{near}`?"),
+        None if outlets.channels.is_empty() => "the bench's `channels` name no outlet".to_owned(),
         None => format!("the outlets are {}", known().collect::<Vec<_>>().join(", ")),
     };
     let text = format!("there is no outlet `{name}`");

@@ -336,6 +336,21 @@ impl Course<'_, '_> {
         self.read(force, point, purpose, nths);
     }
 
+    /// Reads a meter of power so many times, where the lamp is: one point. Its keys
+    /// are those of the light, so it is numbered on from the readings of that.
+    pub fn read_power(&mut self, force: &InForce, meter: &Meter, purpose: Purpose, nths: Nths) {
+        let point = self.same_place();
+        for visit in nths.first..nths.first + nths.count {
+            let key = self.key(&force.setting, self.ground.watch, purpose, visit);
+            let what = What::Read {
+                quantity: Quantity::Power,
+                purpose,
+                meter: Some(meter.name.clone()),
+            };
+            self.push(force, point, what, Some(key), reading_time(meter));
+        }
+    }
+
     /// Closes or opens a meter's shutter; one without is capped by a person.
     pub fn cover(&mut self, force: &InForce, point: Option<u32>, meter: &Meter, closed: bool) {
         let other = (meter.name != self.ground.meter.name).then(|| meter.name.clone());

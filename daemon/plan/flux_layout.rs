@@ -5,7 +5,8 @@
 //!  opening · a person mounts the reference lamp · dark ·
 //!    [auxiliary on · wait · read · off] · [reference on · wait · read · off] ·
 //!  a person mounts the unit · lamp off · dark ·
-//!    [auxiliary on · wait · read · off] · legs as of every kind · lamp off
+//!    [auxiliary on · wait · read · off] · legs as of every kind, with the power
+//!    where a meter of power stands there · lamp off
 //! ```
 //!
 //! What stands in brackets is made again whole after a seam: making the bench safe
@@ -14,7 +15,7 @@
 use photometry::measured::Quantity;
 use photometry::units::Span;
 
-use super::card::{LitBy, Sphere};
+use super::card::{LitBy, Meter, Sphere};
 use super::course::{Builder, Course, DARK, InForce, Nths, ask, by_a_person};
 use super::faults::{Part, PlanFault, Problem};
 use super::fitting::{Against, fault};
@@ -22,14 +23,23 @@ use super::intent::Test;
 use super::itinerary::{Duration3, OFF, Purpose, Question, Restart, What};
 use super::kinds::FluxTest;
 use super::lamp::SwitchOff;
+use super::power::power_meter;
 use super::sight_fitting::{self, Seen};
 use super::sight_layout::each_setting;
 
 /// How long an outlet takes.
 const SWITCHING: Span = Span::from_ms(100);
 
-/// Resolves a test of flux: the sphere in which the unit hangs, its photometer,
-/// the settings; also what was left out.
+/// Where a unit's flux is measured.
+pub struct Setup<'a> {
+    /// The sphere in which it hangs.
+    pub sphere: &'a Sphere,
+    /// The meter of power in its mains.
+    pub power: Option<&'a Meter>,
+}
+
+/// Resolves a test of flux: the sphere in which the unit hangs, its photometer, the
+/// meter of power, the settings; also what was left out.
 ///
 /// # Errors
 /// Everything that does not fit, at once.
@@ -37,7 +47,7 @@ pub fn understand<'a>(
     test: &'a Test,
     flux: &'a FluxTest,
     against: Against<'a>,
-) -> Result<(Seen<'a>, &'a Sphere, Vec<String>), Vec<PlanFault>> {
+) -> Result<(Seen<'a>, Setup<'a>, Vec<String>), Vec<PlanFault>> {
     let (card, place) = (against.card, &against.placement.place);
     let Some(sphere) = &card.sphere else {
         let problem = Problem::NoSphere(card.name.clone());
@@ -53,22 +63,27 @@ pub fn understand<'a>(
     let lamp = against.lamp;
     let lit_always = (lamp.off == SwitchOff::Cannot)
         .then(|| fault(test, Part::Lamp, Problem::NeverDark(lamp.name.clone())));
-    match (understood, lit_always) {
-        (Ok((seen, _, absent)), None) => Ok((seen, sphere, absent)),
-        (Ok(_), Some(fault)) => Err(vec![fault]),
-        (Err(faults), more) => Err(faults.into_iter().chain(more).collect()),
+    let power = power_meter(flux.power_meter.as_deref(), against.placement, card)
+        .map_err(|problem| fault(test, Part::Meter, problem));
+    match (understood, power, lit_always) {
+        (Ok((seen, _, absent)), Ok(power), None) => Ok((seen, Setup { sphere, power }, absent)),
+        (understood, power, more) => {
+            let faults = understood.err().unwrap_or_default().into_iter();
+            Err(faults.chain(power.err()).chain(more).collect())
+        }
     }
 }
 
 /// Adds the flux of every setting, the test with this index.
-pub fn flux(seen: &Seen<'_>, test: &FluxTest, sphere: &Sphere, builder: &mut Builder, index: u32) {
+pub fn flux(seen: &Seen<'_>, test: &FluxTest, at: &Setup<'_>, builder: &mut Builder, index: u32) {
     let course = Course::of(&seen.ground, builder, index);
     let force = InForce::at_first();
     Substitution {
         course,
         seen,
         test,
-        sphere,
+        sphere: at.sphere,
+        power: at.power,
         force,
     }
     .build();
@@ -87,6 +102,7 @@ struct Substitution<'a, 'b> {
     seen: &'a Seen<'a>,
     test: &'a FluxTest,
     sphere: &'a Sphere,
+    power: Option<&'a Meter>,
     force: InForce,
 }
 
@@ -123,14 +139,17 @@ impl Substitution<'_, '_> {
         }
         self.dark(Purpose::Dark);
         self.lit(&auxiliary(), Purpose::Auxiliary);
-        let (watch, readings) = (self.seen.ground.watch, self.seen.sight.readings);
+        let (watch, readings) = (self.seen.ground.watch, self.seen.sight.readings.into());
+        let power = self.power;
         each_setting(
             &mut self.course,
             self.seen,
             &mut self.force,
             |course, force| {
-                let n = Nths::first(readings.into());
-                course.point(force, watch, Purpose::Read, n);
+                course.point(force, watch, Purpose::Read, Nths::first(readings));
+                if let Some(meter) = power {
+                    course.read_power(force, meter, Purpose::Read, Nths::nth(1, readings));
+                }
             },
         );
         self.course.lamp_off(&mut self.force);

@@ -76,6 +76,10 @@ pub struct FluxTest {
     pub sight: Sight,
     /// Readings with nothing lit, for each of the two lamps that hang there.
     pub dark: u16,
+    /// The meter of power by name; none when the only fitting one is meant, if
+    /// there is one. Flux over power is the efficacy.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub power_meter: Option<String>,
 }
 
 /// Light against time while the lamp runs a program by itself.

@@ -169,6 +169,7 @@ fn flux(sight: Sight, fields: &mut Fields<'_, '_>) -> FluxTest {
     FluxTest {
         sight,
         dark: dark as u16,
+        power_meter: fields.may("power-meter", readers::name),
     }
 }
 

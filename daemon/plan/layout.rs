@@ -145,8 +145,8 @@ fn lay_out(
             (meter, watch, absent)
         }
         TestKind::Flux(flux) => {
-            let (seen, sphere, absent) = flux_layout::understand(test, flux, against)?;
-            flux_layout::flux(&seen, flux, sphere, builder, index);
+            let (seen, at, absent) = flux_layout::understand(test, flux, against)?;
+            flux_layout::flux(&seen, flux, &at, builder, index);
             let (meter, watch) = of(&seen.ground);
             (meter, watch, absent)
         }

@@ -246,7 +246,10 @@ fn of_test(kind: &TestKind) -> Vec<Missing> {
             value("dark", test.dark),
             value("severity", test.severity),
         ],
-        TestKind::Flux(test) => vec![value("dark", test.dark)],
+        TestKind::Flux(test) => vec![
+            value("power-meter", "the only one that fits, if there is one"),
+            value("dark", test.dark),
+        ],
         TestKind::Ramp(test) => return of_ramp(test),
         TestKind::Standby(test) => return of_standby(test),
     };

@@ -37,6 +37,7 @@ pub mod placement;
 pub mod placing;
 pub mod plan_file;
 pub mod port_file;
+pub mod power;
 pub mod print;
 pub mod profiles;
 pub mod ramp_layout;

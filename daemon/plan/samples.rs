@@ -279,7 +279,11 @@ pub fn flux(settings: Settings) -> Plan {
         give_up: Ratio::new(0.02),
     };
     "flux".clone_into(&mut plan.tests[0].name);
-    plan.tests[0].kind = TestKind::Flux(FluxTest { sight, dark: 5 });
+    plan.tests[0].kind = TestKind::Flux(FluxTest {
+        sight,
+        dark: 5,
+        power_meter: None,
+    });
     plan
 }
 

@@ -28,6 +28,7 @@ use super::itinerary::{
 use super::kinds::{Sight, StandbyTest};
 use super::lamp::{Lamp, SwitchOff};
 use super::placement::Placement;
+use super::power::power_meter;
 use super::sight_fitting::{self, Seen};
 
 /// The light of a display is faint: it is watched from nearby, 6 in.
@@ -52,7 +53,7 @@ pub fn lay_out(
         ..
     } = against;
     let mut faults = Vec::new();
-    let power = power_meter(standby, placement, card);
+    let power = power_meter(standby.power_meter.as_deref(), placement, card);
     let power = power.unwrap_or_else(|problem| {
         faults.push(fault(test, Part::Meter, problem));
         None
@@ -92,49 +93,6 @@ pub fn lay_out(
     }
     .build(lamp.loses_clock);
     Ok((seen.ground.meter.name.clone(), seen.ground.watch, left_out))
-}
-
-/// The named meter of power, or the only one that stands where the unit does;
-/// none where there is none.
-fn power_meter<'a>(
-    standby: &StandbyTest,
-    placement: &Placement,
-    card: &'a Card,
-) -> Result<Option<&'a Meter>, Problem> {
-    let why_not = |meter: &Meter| {
-        if !meter.yields.contains(&Quantity::Power) {
-            Some("it does not yield power".to_owned())
-        } else if meter.place != placement.place {
-            let (at, unit) = (&meter.place, &placement.place);
-            Some(format!("it stands at `{at}`, the unit at `{unit}`"))
-        } else {
-            None
-        }
-    };
-    if let Some(name) = &standby.power_meter {
-        let meter = card.meters.iter().find(|meter| meter.name == *name);
-        let meter = meter.ok_or_else(|| Problem::MeterUnknown {
-            meter: name.clone(),
-            bench: card.name.clone(),
-            known: card.meters.iter().map(|meter| meter.name.clone()).collect(),
-        })?;
-        return match why_not(meter) {
-            None => Ok(Some(meter)),
-            Some(why) => Err(Problem::MeterUnfit {
-                meter: name.clone(),
-                why,
-            }),
-        };
-    }
-    let fits = |meter: &&Meter| why_not(meter).is_none();
-    let fitting: Vec<&Meter> = card.meters.iter().filter(fits).collect();
-    match fitting.as_slice() {
-        [] => Ok(None),
-        [only] => Ok(Some(only)),
-        several => Err(Problem::SeveralPowerMeters(
-            several.iter().map(|meter| meter.name.clone()).collect(),
-        )),
-    }
 }
 
 /// How the lamp is watched, with a position: where the plan names none, the
@@ -279,19 +237,8 @@ impl Standby<'_, '_> {
 
     /// Readings of power, one point; nothing without a meter.
     fn read_power(&mut self, purpose: Purpose, nths: Nths) {
-        let Some(meter) = self.power else { return };
-        let point = self.course.same_place();
-        let watch = self.seen.ground.watch;
-        for visit in nths.first..nths.first + nths.count {
-            let setting = self.force.setting.clone();
-            let key = self.course.key(&setting, watch, purpose, visit);
-            let what = What::Read {
-                quantity: Quantity::Power,
-                purpose,
-                meter: Some(meter.name.clone()),
-            };
-            let time = reading_time(meter);
-            self.course.push(&self.force, point, what, Some(key), time);
+        if let Some(meter) = self.power {
+            self.course.read_power(&self.force, meter, purpose, nths);
         }
     }
 

@@ -159,7 +159,10 @@ fn slips_in_a_sphere() {
         ("    name: R-1\n", ""),
         ("K-2026-040, due: 2027-09-01", "K-2026-040, due: 2026-12-01"),
         ("K-2026-040, due: 2027-09-01", "K-2026-040, due: 2026-01-01"),
-        ("channels: {reference: 1, auxiliary: 2}", "channels: {}"),
+        (
+            "channels: {reference: 1, auxiliary: 2, lamp: 3}",
+            "channels: {}",
+        ),
         ("  auxiliary:\n    warm-up: 5 min\n    lit: auxiliary\n", ""),
     ];
     let mut table = String::new();

@@ -111,7 +111,7 @@ fn known(args: &arguments::Sphere) -> Result<(Estimate, Estimate, Beside), Compl
     let surface = optional("lamp-surface-m2", args.lamp_surface_m2)?;
     let beside = Beside {
         on_axis: optional("on-axis-cd", args.on_axis_cd)?.map(Candelas),
-        power_w: optional("power-w", args.power_w)?,
+        power_w: optional("power-w", args.power_w)?.map(Estimate::exact),
         surface_m2_in_m: surface.zip(optional("sphere-m", args.sphere_m)?),
     };
     Ok((reference, mismatch, beside))

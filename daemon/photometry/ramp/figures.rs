@@ -5,6 +5,7 @@
 
 use super::{Ramp, Way};
 use crate::figure::Figure;
+use crate::uncertainty::Estimate;
 
 /// Names with their standards.
 pub mod names {
@@ -35,6 +36,9 @@ pub mod names {
 
 use names::*;
 
+/// The term of the light's scatter in the times of crossings.
+pub const SCATTER: &str = "scatter of the light";
+
 impl Ramp {
     /// As named figures.
     pub fn figures(&self) -> Vec<Figure> {
@@ -44,6 +48,12 @@ impl Ramp {
             Way::Sunset if self.melanopic_dose_lux_min.is_none() => spectra,
             Way::Sunset => never,
             Way::Sunrise => "it is a sunrise",
+        };
+        let crossed = |name, at: Option<f64>, u: Option<f64>| match (at, u) {
+            (Some(at), Some(u)) if u > 0.0 => {
+                Figure::estimate(name, Estimate::exact(at).with(SCATTER, u, None))
+            }
+            (at, _) => Figure::or_withheld(name, at, never),
         };
         let graded = "not graded: samples lie more than 0.5 s apart, or too dim";
         let step = self.largest_step;
@@ -55,9 +65,9 @@ impl Ramp {
             Figure::number(&PLATEAU_LX, self.plateau_lx),
             Figure::or_withheld(&ONSET_S, self.onset_s, never),
             Figure::or_withheld(&FIRST_LIGHT_LX, self.first_light_lx, never),
-            Figure::or_withheld(&T10_S, self.t10_s, never),
-            Figure::or_withheld(&T50_S, self.t50_s, never),
-            Figure::or_withheld(&T90_S, self.t90_s, never),
+            crossed(&T10_S, self.t10_s, self.crossings_u_s[0]),
+            crossed(&T50_S, self.t50_s, self.crossings_u_s[1]),
+            crossed(&T90_S, self.t90_s, self.crossings_u_s[2]),
             Figure::or_withheld(&T100_S, self.t100_s, never),
             Figure::or_withheld(&SHAPE_T50, self.t50_s.map(|t| t / self.length_s), never),
             Figure::or_withheld(&EXPONENT, self.exponent, never),

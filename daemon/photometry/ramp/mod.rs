@@ -162,6 +162,9 @@ pub struct Ramp {
     pub t50_s: Option<f64>,
     /// See `t10_s`.
     pub t90_s: Option<f64>,
+    /// Standard uncertainties of the three that the scatter of the light leaves, in
+    /// s.
+    pub crossings_u_s: [Option<f64>; 3],
     /// When the light first came within 2 % of the plateau, or left that.
     pub t100_s: Option<f64>,
     /// Exponent of the rise, `ln 9 / ln(t90/t10)`: 1 is linear, 2 a square. Of a
@@ -243,21 +246,22 @@ pub fn analyse(record: &Record<'_>) -> Result<Ramp, RampError> {
         time.get(from..).unwrap_or_default(),
         net.get(from..).unwrap_or_default(),
     );
-    let rise = crossings::Rise {
+    let fitted = isotonic::rising(&rising);
+    let rise = |net_lx| crossings::Rise {
         time_s: &time,
-        net_lx: &rising,
+        net_lx,
     };
-    let when = |share: f64| rise.first_above(share * plateau_lx);
+    let (as_read, rise) = (rise(rising.as_slice()), rise(fitted.as_slice()));
+    let crossed = [0.1, 0.5, 0.9].map(|share| rise.crossing(&rising, share * plateau_lx));
     let lit = ONSET_SIGMAS * record.dark.sd_lx;
-    let onset = rise.onset(lit);
-    let (t10, t50, t90) = (when(0.1), when(0.5), when(0.9));
+    let onset = as_read.onset(lit);
+    let [t10, t50, t90] = crossed.map(|crossed| crossed.map(|crossed| crossed.at_s));
     let end = match record.way {
         Way::Sunrise => 0.0,
         // Backwards, the rise begins at the programmed end.
         Way::Sunset => -record.length_s,
     };
     let noise = ONSET_SIGMAS * record.dark.sd_lx;
-    let fitted = isotonic::rising(&rising);
     let away = rising.iter().zip(&fitted).map(|(e, fit)| (e - fit).abs());
     let floor = (STEP_SIGMAS * record.dark.sd_lx).max(steps::JUDGED_FROM_LX);
     let back = |t: f64| if record.way == Way::Sunset { -t } else { t };
@@ -275,6 +279,7 @@ pub fn analyse(record: &Record<'_>) -> Result<Ramp, RampError> {
         t10_s: t10.map(back),
         t50_s: t50.map(back),
         t90_s: t90.map(back),
+        crossings_u_s: crossed.map(|crossed| crossed.map(|crossed| crossed.u_s)),
         t100_s: rise.first_within(plateau_lx, crossings::WITHIN).map(back),
         exponent: crossings::exponent(t10.map(|t| t - end), t90.map(|t| t - end)),
         worst_reversal: isotonic::worst_fall(&rising, noise),

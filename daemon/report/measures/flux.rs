@@ -6,17 +6,19 @@
 //! photometer, whose factor is taken as 1; its other written terms but its
 //! certificate, which cancels; s/sqrt(n) of each kind of reading and of both darks;
 //! the drift over the leg, change/sqrt(12); a lamp that is large for the sphere.
+//! Where a meter of power stands in the lamp's mains, the power at the setting and
+//! the efficacy stand beside the flux.
 //! Not here: the chain (photometry's `sphere`).
 
-use photometry::figure::Figure;
-use photometry::measured::Outcome;
+use photometry::figure::{Figure, Given};
+use photometry::measured::{Outcome, Quantity};
 use photometry::sphere::{self, Flux, Reading, Readings};
 use photometry::sphere_figures::names::{ABSORPTION, FLUX_LM, UNCORRECTED_FLUX_LM};
 use photometry::sphere_figures::{self, Beside};
 use photometry::statistics;
 use photometry::uncertainty::Estimate;
 
-use super::{Measure, Test};
+use super::{Measure, Test, standby};
 use crate::plan::card::{SHARE_OF_WALL_AT_MOST, Sphere};
 use crate::plan::itinerary::Purpose;
 use crate::report::background::{Background, Scatter};
@@ -132,10 +134,13 @@ impl<'a> Substitution<'a> {
         let (mut rests_on, mut short) = (Vec::new(), Vec::new());
         let mut read = |purpose: Purpose| {
             let of_unit = matches!(purpose, Purpose::Read | Purpose::Reference);
-            let fits = |row: &&ReadingRow| !of_unit || row.key.setting == setting;
+            let fits = |row: &&ReadingRow| {
+                row.reading.quantity == Quantity::Illuminance
+                    && (!of_unit || row.key.setting == setting)
+            };
             let rows: Vec<&ReadingRow> = test.readings(purpose).filter(fits).collect();
             rests_on.extend(rows.iter().map(|row| row.seq));
-            let asked = test.asked(purpose, of_unit.then_some(setting));
+            let asked = test.asked(purpose, Quantity::Illuminance, of_unit.then_some(setting));
             if rows.len() < asked && purpose != Purpose::Reference {
                 let (there, what) = (rows.len(), called(purpose));
                 short.push(format!("{there} of {asked} readings of {what} count."));
@@ -182,19 +187,31 @@ impl<'a> Substitution<'a> {
         let mut found = test.empty(setting, test.shown(setting), &test.head.meter);
         let flux = self.flux();
         found.unfinished = flux.is_err() || !self.short.is_empty();
+        found.notes = self.notes();
+        found.rests_on.clone_from(&self.rests_on);
+        let power = self.power(&mut found);
         found.figures = match flux {
-            Ok(flux) => sphere_figures::of(&flux, &self.beside()),
+            Ok(flux) => sphere_figures::of(&flux, &self.beside(power.as_ref())),
             Err(why) => self.partly(&why),
         };
-        found.notes = self.notes();
-        found.rests_on = self.rests_on;
+        found.figures.extend(power);
+        found.rests_on.sort_unstable();
         found
     }
 
-    fn beside(&self) -> Beside {
+    /// The power at this setting; none where no meter of power stands.
+    fn power(&self, found: &mut Measure) -> Option<Figure> {
+        let (test, setting) = (self.test, self.setting);
+        let planned = test.asked(Purpose::Read, Quantity::Power, Some(setting)) > 0;
+        let rows = standby::power_rows(test, setting);
+        planned.then(|| standby::power_at(test, found, setting, &rows))
+    }
+
+    fn beside(&self, power: Option<&Figure>) -> Beside {
         let surface = self.test.whole.frozen.lamp.surface_m2;
         Beside {
             surface_m2_in_m: surface.map(|surface| (surface, self.sphere.diameter.metres())),
+            power_w: power.and_then(of_power),
             ..Beside::default()
         }
     }
@@ -388,6 +405,22 @@ impl<'a> Substitution<'a> {
             100.0 * self.sphere.wall_share(surface),
             100.0 * excess
         ))
+    }
+}
+
+/// A power with its terms under names of their own: a certificate of the meter of
+/// power is not that of the photometer, and errors of two meters do not cancel.
+fn of_power(power: &Figure) -> Option<Estimate> {
+    match &power.given {
+        Given::Estimate(estimate) => {
+            let terms = estimate.terms.iter();
+            let sum = Estimate::exact(estimate.value);
+            Some(terms.fold(sum, |sum, term| {
+                sum.with(&format!("power, {}", term.source), term.u, term.dof)
+            }))
+        }
+        Given::Number(value) => Some(Estimate::exact(*value)),
+        _ => None,
     }
 }
 

@@ -10,6 +10,7 @@
 //! believed is withheld with its reason; nothing is ever filled in. Called by: web
 //! (figures, report). Not here: surveys (gather), the formulas (photometry).
 
+mod beat;
 mod flux;
 mod ramps;
 mod spectra;
@@ -21,12 +22,13 @@ mod tests_standby;
 mod waveforms;
 
 use photometry::figure::{Figure, Given};
+use photometry::measured::Quantity;
 use photometry::statistics;
 use photometry::uncertainty::Estimate;
 
 use crate::plan::card::WrittenTerm;
 use crate::plan::intent::PlanLine;
-use crate::plan::itinerary::{KindName, Purpose, TestHead};
+use crate::plan::itinerary::{KindName, Purpose, TestHead, What};
 use crate::run::journal::{Body, Decision, DriftVerdict};
 use crate::store::captures::CaptureRow;
 use crate::store::readings::{ReadingRow, Whole};
@@ -126,11 +128,18 @@ impl<'a> Test<'a> {
         })
     }
 
-    /// How many readings or captures for this the plan asks for, at one setting or in
-    /// all.
-    fn asked(&self, purpose: Purpose, setting: Option<&str>) -> usize {
+    /// How many readings or captures of a quantity the plan asks for, for this
+    /// purpose, at one setting or in all.
+    fn asked(&self, purpose: Purpose, quantity: Quantity, setting: Option<&str>) -> usize {
         let actions = self.whole.frozen.itinerary.actions.iter();
-        let keys = actions.filter_map(|action| action.key.as_ref());
+        let of = actions.filter(|action| {
+            let asks = match &action.what {
+                What::Read { quantity, .. } | What::Capture { quantity, .. } => Some(*quantity),
+                _ => None,
+            };
+            asks == Some(quantity)
+        });
+        let keys = of.filter_map(|action| action.key.as_ref());
         keys.filter(|key| {
             key.test == self.head.name
                 && key.purpose == purpose

@@ -1,17 +1,20 @@
 //! Sunrises and sunsets: readings at a steady beat against the time since the
 //! program began, less the mean with the lamp off.
 
+use photometry::figure::{Figure, Given};
 use photometry::measured::Moment;
 use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
 use photometry::robust::median;
-use photometry::uncertainty::Shape;
+use photometry::uncertainty::{Estimate, Shape};
 
-use super::{Curve, Measure, Test, with_terms};
+use super::{Curve, Measure, Test, beat, with_terms};
 use crate::plan::itinerary::{Action, Purpose, What};
 use crate::plan::lamp;
 use crate::run::journal::{Body, Decision};
 use crate::store::readings::ReadingRow;
 
+/// The term of the time between two readings.
+const BEAT: &str = "beat of the readings";
 /// A chart shows so many points at most.
 const POINTS_AT_MOST: usize = 1_500;
 /// Readings before the start that tell the dark; fewer leave it to those before
@@ -83,6 +86,7 @@ fn measure(
             "{lost} of {n} readings gave no value; the curve has gaps there."
         ));
     }
+    found.notes.extend(beat::told(test, action, &samples));
     let Some(dark) = the_dark(program.way, &dark, before(&samples, began.0)) else {
         let text =
             "Nothing was read with the lamp off by this meter: without it there are no figures.";
@@ -199,13 +203,14 @@ fn figures(test: &Test<'_>, found: &mut Measure, ramp: &Ramp, samples: &[&Readin
         .into_iter()
         .map(|figure| {
             let figure = with_terms(figure, &[], terms);
-            match (figure.name.unit, figure.value()) {
-                ("s", Some(value)) => {
-                    let estimate = photometry::uncertainty::Estimate::exact(value);
-                    let estimate = estimate.with("beat of the readings", beat, None);
-                    photometry::figure::Figure::estimate(figure.name, estimate)
-                }
-                _ => figure,
+            let time = match &figure.given {
+                Given::Number(value) => Some(Estimate::exact(*value)),
+                Given::Estimate(estimate) => Some(estimate.clone()),
+                _ => None,
+            };
+            match time.filter(|_| figure.name.unit == "s") {
+                Some(time) => Figure::estimate(figure.name, time.with(BEAT, beat, None)),
+                None => figure,
             }
         })
         .collect();

@@ -1,7 +1,7 @@
 //! Spectra: the mean of the captures of a setting, each less the mean of those
 //! that were taken covered and integrated as long.
 
-use photometry::measured::CaptureOutcome;
+use photometry::measured::{CaptureOutcome, Quantity};
 use photometry::spectrum::{Scale, Spectrum};
 use photometry::spectrum_figures::SpectrumFigures;
 
@@ -59,7 +59,7 @@ fn measure(test: &Test<'_>, setting: &str) -> Measure {
     let dark = test.captures(setting, Purpose::Dark);
     let meter = lit.first().map_or("", |row| row.capture.meter.as_str());
     let mut found = test.empty(setting, test.shown(setting), meter);
-    let asked = test.asked(Purpose::Read, Some(setting));
+    let asked = test.asked(Purpose::Read, Quantity::Spectrum, Some(setting));
     let lit = Usable::of(lit.into_iter());
     let integration = lit.rows.first().and_then(|row| row.capture.integration);
     // A dark that was integrated for another time is another dark.

@@ -14,7 +14,8 @@ use photometry::statistics;
 use photometry::uncertainty::Shape;
 use photometry::units::Span;
 
-use super::{Curve, Measure, Test, with_terms};
+use super::{Curve, Measure, Test, beat, with_terms};
+use crate::plan::card::WrittenTerm;
 use crate::plan::itinerary::{Action, Purpose, What};
 use crate::report::background::{Background, Subtracted, ambient_at, dark_as, pool};
 use crate::report::survey::{AmbientFigure, K};
@@ -50,8 +51,8 @@ pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
 
 /// What one meter recorded while the lamp was off.
 struct Watched<'a> {
-    /// The recording's action.
-    no: i64,
+    /// The recording.
+    action: &'a Action,
     meter: &'a str,
     rows: Vec<&'a ReadingRow>,
     /// How many were asked for.
@@ -61,7 +62,7 @@ struct Watched<'a> {
 }
 
 impl<'a> Watched<'a> {
-    fn of(test: &Test<'a>, action: &Action, meter: &'a str, asked: usize) -> Watched<'a> {
+    fn of(test: &Test<'a>, action: &'a Action, meter: &'a str, asked: usize) -> Watched<'a> {
         let rows = test
             .readings(Purpose::Sample)
             .filter(|row| row.no == i64::from(action.no) && row.reading.meter == meter);
@@ -77,7 +78,7 @@ impl<'a> Watched<'a> {
         });
         let off = done.map(|event| event.at);
         Watched {
-            no: i64::from(action.no),
+            action,
             meter,
             rows,
             asked,
@@ -164,8 +165,9 @@ impl Without {
             })
         };
         let unplugged: Vec<&ReadingRow> = read(Purpose::Ambient).collect();
-        let (before, after): (Vec<_>, Vec<_>) =
-            unplugged.iter().partition(|row| row.no < watched.no);
+        let (before, after): (Vec<_>, Vec<_>) = unplugged
+            .iter()
+            .partition(|row| row.no < i64::from(watched.action.no));
         let figure = unplugged.first().map(|row| AmbientFigure {
             position: row.key.position,
             before: Background::of(&before),
@@ -246,7 +248,7 @@ fn display(test: &Test<'_>, watched: Watched<'_>) -> Measure {
     }
     let lights: Vec<f64> = series.iter().map(|(.., lux)| *lux).collect();
     let found_steps = steps(&lights, 0.0);
-    said_of_end(&watched, &mut found);
+    said_of_end(test, &watched, &mut found);
     let end = match watched.tail() {
         None => Figure::withheld(&names::STANDBY_LIGHT, "it was not recorded to its end"),
         Some(tail) => {
@@ -287,7 +289,9 @@ fn display(test: &Test<'_>, watched: Watched<'_>) -> Measure {
 }
 
 /// What lacks, and what gave no value.
-fn said_of_end(watched: &Watched<'_>, found: &mut Measure) {
+fn said_of_end(test: &Test<'_>, watched: &Watched<'_>, found: &mut Measure) {
+    let late = beat::told(test, watched.action, &watched.rows);
+    found.notes.extend(late);
     let (there, asked) = (watched.rows.len(), watched.asked);
     if there < asked {
         found.unfinished = true;
@@ -320,7 +324,7 @@ fn light(
         Level::Values(_) => {}
     }
     let net = net_of(rows, without);
-    let figure = mean(test, found, name, &net);
+    let figure = mean(found, name, &net, terms_of(test, rows));
     let Given::Estimate(mut estimate) = figure.given else {
         return figure;
     };
@@ -354,9 +358,20 @@ fn net_of(rows: &[&ReadingRow], without: &Without) -> Vec<f64> {
     values.collect()
 }
 
+/// The written terms of the meter that read these.
+fn terms_of<'a>(test: &Test<'a>, rows: &[&ReadingRow]) -> &'a [WrittenTerm] {
+    rows.first()
+        .map_or(&[], |row| test.terms(&row.reading.meter))
+}
+
 /// A mean with the scatter of its readings and the meter's written terms; n and s
 /// are noted.
-fn mean(test: &Test<'_>, found: &mut Measure, name: &'static FigureName, values: &[f64]) -> Figure {
+fn mean(
+    found: &mut Measure,
+    name: &'static FigureName,
+    values: &[f64],
+    terms: &[WrittenTerm],
+) -> Figure {
     let Some(moments) = statistics::moments(values) else {
         return Figure::withheld(name, "the readings have no mean");
     };
@@ -369,7 +384,7 @@ fn mean(test: &Test<'_>, found: &mut Measure, name: &'static FigureName, values:
         None => format!("{}: one reading, its scatter is not known.", name.name),
     });
     let figure = Figure::number(name, moments.mean);
-    with_terms(figure, values, test.terms(&found.meter))
+    with_terms(figure, values, terms)
 }
 
 /// What is told of a display's steps.
@@ -479,7 +494,7 @@ fn standby_power(test: &Test<'_>, watched: Watched<'_>) -> Measure {
         watched.meter,
     );
     found.rests_on = watched.rows.iter().map(|row| row.seq).collect();
-    said_of_end(&watched, &mut found);
+    said_of_end(test, &watched, &mut found);
     let figure = match watched.tail() {
         None => Figure::withheld(&names::STANDBY_POWER, "it was not recorded to its end"),
         Some(tail) => power(test, &mut found, &names::STANDBY_POWER, tail),
@@ -489,21 +504,37 @@ fn standby_power(test: &Test<'_>, watched: Watched<'_>) -> Measure {
 }
 
 fn operating_power(test: &Test<'_>, setting: &str) -> Measure {
-    let of_setting =
-        |row: &&ReadingRow| row.key.setting == setting && row.reading.quantity == Quantity::Power;
-    let rows: Vec<&ReadingRow> = test.readings(Purpose::Read).filter(of_setting).collect();
+    let rows = power_rows(test, setting);
     let meter = rows.first().map_or("", |row| row.reading.meter.as_str());
     let mut found = test.empty(setting, test.shown(setting), meter);
-    found.rests_on = rows.iter().map(|row| row.seq).collect();
-    let asked = test.asked(Purpose::Read, Some(setting));
+    let figure = power_at(test, &mut found, setting, &rows);
+    found.figures.push(figure);
+    found
+}
+
+/// The readings of power at a setting that count.
+pub(super) fn power_rows<'a>(test: &Test<'a>, setting: &str) -> Vec<&'a ReadingRow> {
+    let of_setting =
+        |row: &&ReadingRow| row.key.setting == setting && row.reading.quantity == Quantity::Power;
+    test.readings(Purpose::Read).filter(of_setting).collect()
+}
+
+/// The power at a setting from these readings; what must be said of it, and on
+/// what it rests, goes to the measure.
+pub(super) fn power_at(
+    test: &Test<'_>,
+    found: &mut Measure,
+    setting: &str,
+    rows: &[&ReadingRow],
+) -> Figure {
+    found.rests_on.extend(rows.iter().map(|row| row.seq));
+    let asked = test.asked(Purpose::Read, Quantity::Power, Some(setting));
     if rows.len() < asked {
         found.unfinished = true;
         let text = format!("{} of {asked} readings of power are there.", rows.len());
         found.notes.push(text);
     }
-    let figure = power(test, &mut found, &names::OPERATING_POWER, &rows);
-    found.figures.push(figure);
-    found
+    power(test, found, &names::OPERATING_POWER, rows)
 }
 
 /// A level of power; what the meter showed without the lamp is told and not taken
@@ -538,6 +569,6 @@ fn power(
     match Level::of(rows) {
         Level::Under(limit) => Figure::of(name, Given::AtMost(limit)),
         Level::None(why) => Figure::withheld(name, why),
-        Level::Values(values) => mean(test, found, name, &values),
+        Level::Values(values) => mean(found, name, &values, terms_of(test, rows)),
     }
 }

@@ -3,7 +3,7 @@
 
 use photometry::flicker::figures::names;
 use photometry::flicker::{Analyser, Capture as Light};
-use photometry::measured::{Axis, CaptureOutcome};
+use photometry::measured::{Axis, CaptureOutcome, Quantity};
 use photometry::statistics;
 
 use super::{Curve, Measure, Test};
@@ -77,7 +77,7 @@ fn measure(test: &Test<'_>, setting: &str, analyser: &mut Analyser) -> Measure {
     let other: Vec<Samples<'_>> = other.filter_map(Samples::of).collect();
     let all = lit.iter().chain(&other).chain(&dark);
     found.rests_on = all.map(|samples| samples.row.seq).collect();
-    let asked = |purpose| test.asked(purpose, Some(setting));
+    let asked = |purpose| test.asked(purpose, Quantity::Waveform, Some(setting));
     found.unfinished = lit.len() < asked(Purpose::Read) || other.len() < asked(Purpose::OtherRate);
     found.notes.extend(test.drifted(setting));
     let means = dark

@@ -1,0 +1,161 @@
+//! A sunrise of 90 minutes on the simulated clock, held against its closed form.
+//!
+//! The light is the peak times (t/T)^2, so a share s of it is crossed at T sqrt(s),
+//! and its integral is a third of peak times T: elementary, no source needed.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use drivers::simulated::lamp_model::LampModel;
+use drivers::simulated::programs::Program as Runs;
+use photometry::figure::Given;
+use photometry::measured::Moment;
+use photometry::units::{Length, Ratio, Span};
+
+use super::scene::{By, Nobody, Sat, Scene};
+use super::tests_kinds::{dawn, night, plover};
+use crate::plan::intent::TestKind;
+use crate::plan::itinerary::Purpose;
+use crate::plan::kinds::RampTest;
+use crate::report::measures::{Measure, measures};
+use crate::run::journal::{Body, Decision, End, Link};
+use crate::store::readings::Whole;
+use crate::store::samples::rows_of;
+
+const LENGTH: Span = Span::from_mins(90);
+const EVERY: Span = Span::from_secs(1);
+const LEAD: Span = Span::from_mins(2);
+const AFTER: Span = Span::from_mins(5);
+
+fn ninety_minutes() -> Scene {
+    let (model, mut lamp) = plover();
+    let sunrise = Runs {
+        length: LENGTH,
+        ..model.sunrise.clone().expect("a sunrise")
+    };
+    // A lamp that does not warm: its light is the closed form alone.
+    let model = LampModel {
+        sag: Ratio::new(0.0),
+        sunrise: Some(sunrise),
+        ..model
+    };
+    lamp.programs[0].length = LENGTH;
+    let TestKind::Ramp(ramp) = dawn() else {
+        panic!("a ramp");
+    };
+    let kind = TestKind::Ramp(RampTest {
+        every: EVERY,
+        lead: LEAD,
+        after: AFTER,
+        hold: false,
+        ..ramp
+    });
+    night(90, By::Memory, (model, lamp), kind)
+}
+
+fn found(scene: &Scene) -> Measure {
+    let (frozen, events) = (Arc::clone(&scene.frozen), scene.paper.events());
+    let readings = rows_of(&frozen, &events, &HashMap::new());
+    let all = measures(&Whole {
+        bundle: Link::of_bundle(&[]),
+        frozen: (*frozen).clone(),
+        captures: Vec::new(),
+        readings,
+        events,
+    });
+    let [ramp] = <[Measure; 1]>::try_from(all).expect("one program");
+    ramp
+}
+
+/// Each sample by its number, with when it was asked for.
+fn samples(scene: &Scene) -> Vec<(u32, Moment)> {
+    let events = scene.paper.events();
+    let taken = events.iter().filter_map(|event| match &event.body {
+        Body::Taken { key, reading } if key.purpose == Purpose::Sample => {
+            assert!(reading.outcome.value().is_some(), "{reading:?}");
+            Some((key.visit, reading.asked))
+        }
+        _ => None,
+    });
+    taken.collect()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn of_ninety_minutes_no_sample_is_lost_and_its_figures_are_the_closed_forms() {
+    let scene = ninety_minutes();
+    assert_eq!(
+        scene.sit(Nobody).await,
+        Sat::Ended(End::Complete),
+        "{}",
+        scene.paper.text()
+    );
+    let taken = samples(&scene);
+    // Two minutes, ninety, five, at one a second, both ends included.
+    let wanted = u32::try_from((LEAD + LENGTH + AFTER).ns() / EVERY.ns() + 1).expect("few");
+    let numbers: Vec<u32> = taken.iter().map(|(visit, _)| *visit).collect();
+    assert_eq!(numbers, (1..=wanted).collect::<Vec<u32>>());
+    let first = taken[0].1.mono;
+    for (visit, asked) in &taken {
+        let due = first + EVERY.times(i64::from(visit - 1));
+        assert_eq!(asked.mono, due, "sample {visit}");
+    }
+
+    let ramp = found(&scene);
+    assert!(!ramp.unfinished, "{:?}", ramp.notes);
+    let told = "Each reading was asked for when it was due.";
+    assert!(
+        ramp.notes.iter().any(|note| note == told),
+        "{:?}",
+        ramp.notes
+    );
+    let figure = |name: &str| {
+        let mut figures = ramp.figures.iter();
+        let figure = figures.find(|figure| figure.name.name == name);
+        figure.unwrap_or_else(|| panic!("{name}: {figure:?}"))
+    };
+    let value = |name: &str| figure(name).value().unwrap_or_else(|| panic!("{name}"));
+    for (name, share) in [("t10_s", 0.1_f64), ("t50_s", 0.5), ("t90_s", 0.9)] {
+        let closed = LENGTH.secs() * share.sqrt();
+        let Given::Estimate(found) = &figure(name).given else {
+            panic!("{:?}", figure(name));
+        };
+        // Its own expanded uncertainty, which the meter's scatter of 0.1 % makes.
+        let within = found.expanded(2.0);
+        assert!(
+            (found.value - closed).abs() < within,
+            "{name}: {found:?} for {closed}"
+        );
+        assert!(within < 4.0, "{name}: {within}");
+    }
+    // The lamp moves in 65,535 steps; the first light is one that the meter tells from
+    // its dark: five standard deviations.
+    let model = &scene.world.lamp;
+    let program = model.sunrise.as_ref().expect("a sunrise");
+    let distance = Length::from_um(609_600);
+    let plateau = value("plateau_lx");
+    let lit = value("first_light_lx");
+    let closed = (0..600)
+        .map(Span::from_secs)
+        .find(|after| plateau * program.share(*after) >= lit * 0.999);
+    let closed = closed.expect("it lights").secs();
+    let onset = value("onset_s");
+    assert!((onset - closed).abs() <= 2.0, "onset {onset} for {closed}");
+    assert!(onset < 60.0, "it is found in the first minute: {onset}");
+    let truth = model.truth(10, distance).0;
+    // The hidden error of the calibration is 1.5 % (k = 1).
+    assert!(
+        (plateau / truth - 1.0).abs() < 0.05,
+        "{plateau} for {truth}"
+    );
+    // A third of the sunrise's length, and what was recorded after it at the full.
+    let closed = plateau * (LENGTH.secs() / 3.0 + AFTER.secs()) / 60.0;
+    let dose = value("dose_lux_min");
+    assert!(
+        (dose / closed - 1.0).abs() < 0.001,
+        "dose {dose} for {closed}"
+    );
+    let began = scene.paper.events().iter().any(|event| {
+        matches!(&event.body, Body::Decided { decision: Decision::Began { by, .. } } if by == "button")
+    });
+    assert!(began, "the finger starts it");
+}
