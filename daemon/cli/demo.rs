@@ -23,7 +23,7 @@ use super::survey;
 use super::terminal::Terminal;
 use super::watch;
 use crate::service;
-use crate::web::wire::{Book, Place, Placement, SurveyAnswer, Text};
+use crate::web::wire::{Book, Place, Placement, Run, SurveyAnswer, Text};
 
 /// The seed of the demo's bench.
 pub const SEED: u64 = 1;
@@ -87,8 +87,9 @@ pub async fn run(
     let card = check::card(Path::new(BENCH.0), &text(BENCH))?;
     let mut cards = vec![card.clone()];
     if !args.short {
-        let shore = demo_lamps::BENCH;
-        cards.push(check::card(Path::new(shore.0), &text(shore))?);
+        for bench in demo_lamps::BENCHES {
+            cards.push(check::card(Path::new(bench.0), &text(bench))?);
+        }
     }
     let bench_file = keep_examples(&data)?;
     eprintln!(
@@ -115,17 +116,17 @@ pub async fn run(
     let finished = match outcome {
         Ok((run, state, lamps)) => tell_all(&client, &data, args, (run, &lamps), out)
             .await
-            .map(|bench| (run, state, bench)),
+            .map(|stood_for| (run, state, stood_for)),
         Err(complaint) => Err(complaint),
     };
     let left = daemon.leave_unless_forced(&mut signals).await;
-    let (run, state, bench) = finished?;
+    let (run, state, (runs, hours)) = finished?;
     left?;
     let took =
         Span::from_ms(i64::try_from(began.elapsed().as_millis()).unwrap_or(i64::MAX / 1_000_000));
     eprintln!(
-        "this stood for {:.1} bench hours and took {}",
-        bench.secs() / 3600.0,
+        "this stood for {hours:.1} bench hours of {runs} {} and took {}",
+        if runs == 1 { "run" } else { "runs" },
         took.shown()
     );
     eprintln!(
@@ -150,22 +151,25 @@ async fn measure_all(
     Ok((run, state, lamps))
 }
 
-/// Prints what was found; how much bench time the survey was.
+/// Prints what was found; how many runs stood for how many hours at their benches.
 async fn tell_all(
     client: &Client,
     data: &DataDir,
     args: &arguments::Demo,
     (run, lamps): (i64, &[demo_lamps::Found]),
     out: &mut impl Write,
-) -> Result<Span, Complaint> {
-    let bench = tell(client, data, args, run, out).await?;
+) -> Result<(usize, f64), Complaint> {
+    tell(client, data, args, run, out).await?;
     if !lamps.is_empty() {
         match args.printed.format {
             arguments::Format::Table => demo_lamps::tell(client, data, lamps, out).await?,
             _ => demo_lamps::tell(client, data, lamps, &mut std::io::stderr()).await?,
         }
     }
-    Ok(bench)
+    let runs: Vec<Run> = client.get("/runs").await?;
+    let lasted = |run: &Run| Some(run.ended.as_ref()?.us - run.begun.as_ref()?.us);
+    let us: i64 = runs.iter().filter_map(lasted).sum();
+    Ok((runs.len(), us as f64 / 3.6e9))
 }
 
 /// Places the lamp, books the plan, looks on; the run and its last state.
@@ -212,14 +216,14 @@ async fn measure(client: &Client, terminal: Terminal) -> Result<(i64, String), C
     Ok((run, state))
 }
 
-/// Prints table and record, writes the chart; how much bench time it was.
+/// Prints table and record, writes the chart.
 async fn tell(
     client: &Client,
     data: &DataDir,
     args: &arguments::Demo,
     run: i64,
     out: &mut impl Write,
-) -> Result<Span, Complaint> {
+) -> Result<(), Complaint> {
     let answer: SurveyAnswer = client.get(&format!("/runs/{run}/survey")).await?;
     survey::print(out, args.printed.format, &answer)?;
     for chart in survey::write_charts(&data.path().join(CHART), &answer)? {
@@ -241,7 +245,7 @@ async fn tell(
         arguments::Format::Table => format::say(out, &line)?,
         _ => eprint!("{line}"),
     }
-    Ok(Span::from_secs_f64(answer.survey.bench_s))
+    Ok(())
 }
 
 /// Writes the example files beside the data, to look at and to use; the bench

@@ -1,35 +1,49 @@
-//! The second part of `demo`: four invented lamps, each measured by one plan that
-//! holds every kind of test, and set beside each other at the end.
+//! The second part of `demo`: four invented lamps, each measured in a sphere and then
+//! before a rail, by two plans that hold every kind of test.
 //!
-//! What a person would do at the bench (levels of a lamp without fingers, an alarm
-//! in the evening) is done by a stand-in, which answers each question as it comes;
-//! each is printed. Called by: demo. Not here: the figures (report, in the daemon).
+//! What a person would do at the benches (lamps put into the sphere, levels of a lamp
+//! without fingers, an alarm in the evening) is done by a stand-in, which answers
+//! each question as it comes; the first is printed. Called by: demo. Not here: the
+//! figures (report, in the daemon), the table (demo_table).
 
 use std::io::Write;
 
 use super::client::Client;
 use super::complaint::Complaint;
 use super::data_dir::DataDir;
-use super::findings::{self, Finding, findings};
-use super::format::{self, Cell, Grid};
+use super::demo_table;
+use super::findings::{Finding, findings};
+use super::format;
 use super::rulings;
 use super::terminal::printable;
 use super::{book, demo};
 use crate::web::wire::figures::Measure;
 use crate::web::wire::{Answer, Book, Place, Placement, Progress, Run, Survey, SurveyAnswer};
 
-/// The bench's file.
-pub const BENCH: (&str, &str) = (
-    "bench-shore.yaml",
-    include_str!("../../examples/bench-shore.yaml"),
-);
-/// The plan that each of them is measured by.
-pub const PLAN: (&str, &str) = (
-    "plan-tour.yaml",
-    include_str!("../../examples/plan-tour.yaml"),
-);
-/// The bench's name.
-const BENCH_NAME: &str = "shore";
+/// The benches' files.
+pub const BENCHES: [(&str, &str); 2] = [
+    (
+        "bench-dune-sphere.yaml",
+        include_str!("../../examples/bench-dune-sphere.yaml"),
+    ),
+    (
+        "bench-shore.yaml",
+        include_str!("../../examples/bench-shore.yaml"),
+    ),
+];
+/// The plans, one for each bench.
+const PLANS: [(&str, &str); 2] = [
+    (
+        "plan-flux.yaml",
+        include_str!("../../examples/plan-flux.yaml"),
+    ),
+    (
+        "plan-tour.yaml",
+        include_str!("../../examples/plan-tour.yaml"),
+    ),
+];
+/// The benches' names.
+const BENCH_NAMES: [&str; 2] = ["dune", "shore"];
 
 /// A lamp of the demo.
 struct Lamp {
@@ -96,17 +110,29 @@ const LAMPS: [Lamp; 4] = [
 /// The files that are kept beside the data.
 pub fn files() -> impl Iterator<Item = (&'static str, &'static str)> {
     let lamps = LAMPS.iter().map(|lamp| lamp.file);
-    [BENCH, PLAN].into_iter().chain(lamps)
+    BENCHES.into_iter().chain(PLANS).chain(lamps)
 }
 
 /// What was found of a lamp.
 pub struct Found {
-    lamp: String,
-    run: i64,
-    state: String,
-    survey: Option<Survey>,
-    measures: Vec<Measure>,
+    /// Its name.
+    pub lamp: String,
+    /// Its runs: in the sphere, on the rail.
+    pub runs: Vec<Finished>,
+    /// Illuminances on the rail.
+    pub survey: Option<Survey>,
+    /// All other figures, of both runs.
+    pub measures: Vec<Measure>,
     stands_out: Vec<Finding>,
+}
+
+/// A run that is over.
+pub struct Finished {
+    /// Its number.
+    pub run: i64,
+    /// How it ended.
+    pub state: String,
+    bench: &'static str,
 }
 
 /// Measures all of them, one after another.
@@ -122,42 +148,53 @@ pub async fn measure(client: &Client) -> Result<Vec<Found>, Complaint> {
 }
 
 async fn one(client: &Client, lamp: &Lamp) -> Result<Found, Complaint> {
-    let fingers = lamp.fingers.iter();
-    let place = Place {
-        unit: lamp.unit.to_owned(),
-        lamp: demo::text(lamp.file),
-        bench: Some(BENCH_NAME.to_owned()),
-        place: None,
-        firmware: Some("1.0".to_owned()),
-        gauge: Some("6 in".to_owned()),
-        carriage_at: None,
-        fingers: fingers
-            .map(|(button, finger)| ((*button).to_owned(), (*finger).to_owned()))
-            .collect(),
-        who: "demo".to_owned(),
-        stated: Default::default(),
+    let (mut name, mut runs, mut measures) = (String::new(), Vec::new(), Vec::new());
+    for (bench, plan) in BENCH_NAMES.into_iter().zip(PLANS) {
+        // The sphere has fingers for levels and power alone.
+        let fingers = lamp.fingers.iter();
+        let fingers = fingers.filter(|pair| bench != BENCH_NAMES[0] || BUTTONS.contains(pair));
+        let fingers = fingers.map(|(button, finger)| ((*button).to_owned(), (*finger).to_owned()));
+        let place = Place {
+            unit: lamp.unit.to_owned(),
+            lamp: demo::text(lamp.file),
+            bench: Some(bench.to_owned()),
+            place: None,
+            firmware: Some("1.0".to_owned()),
+            gauge: (bench != BENCH_NAMES[0]).then(|| "6 in".to_owned()),
+            carriage_at: None,
+            fingers: fingers.collect(),
+            who: "demo".to_owned(),
+            stated: Default::default(),
+        };
+        let placement: Placement = client.post("/placements", &place, None).await?;
+        name = placement.lamp;
+        let order = Book {
+            plan: demo::text(plan),
+            based_on: None,
+            unit: lamp.unit.to_owned(),
+            bench: Some(bench.to_owned()),
+            lamp: None,
+            hold: false,
+            scripts: Vec::new(),
+        };
+        let booked = book::send(client, &order).await?;
+        eprint!("\n{}", book::told(&booked));
+        let run = booked.run.run;
+        let state = stand_in(client, run).await?;
+        let found: Vec<Measure> = client.get(&format!("/runs/{run}/figures")).await?;
+        measures.extend(found);
+        runs.push(Finished { run, state, bench });
+    }
+    let survey = match runs.last() {
+        Some(last) => {
+            let path = format!("/runs/{}/survey", last.run);
+            Some(client.get::<SurveyAnswer>(&path).await?.survey)
+        }
+        None => None,
     };
-    let placement: Placement = client.post("/placements", &place, None).await?;
-    let order = Book {
-        plan: demo::text(PLAN),
-        based_on: None,
-        unit: lamp.unit.to_owned(),
-        bench: Some(BENCH_NAME.to_owned()),
-        lamp: None,
-        hold: false,
-        scripts: Vec::new(),
-    };
-    let booked = book::send(client, &order).await?;
-    eprint!("\n{}", book::told(&booked));
-    let run = booked.run.run;
-    let state = stand_in(client, run).await?;
-    let answer: SurveyAnswer = client.get(&format!("/runs/{run}/survey")).await?;
-    let measures: Vec<Measure> = client.get(&format!("/runs/{run}/figures")).await?;
-    let survey = Some(answer.survey);
     Ok(Found {
-        lamp: placement.lamp,
-        run,
-        state,
+        lamp: name,
+        runs,
         stands_out: findings(survey.as_ref(), &measures),
         survey,
         measures,
@@ -210,8 +247,8 @@ pub async fn tell(
     found: &[Found],
     out: &mut impl Write,
 ) -> Result<(), Complaint> {
-    format::say(out, "\nFour lamps, the same plan\n")?;
-    format::say(out, &table(found).table())?;
+    format::say(out, "\nFour lamps, the same plans\n")?;
+    format::say(out, &demo_table::of(found).table())?;
     format::say(out, "\nWhat stands out; no verdict\n")?;
     for one in found {
         let says: Vec<&str> = one
@@ -226,74 +263,12 @@ pub async fn tell(
         format::say(out, &format!("  {}: {}\n", one.lamp, printable(&says)))?;
     }
     for one in found {
-        let page = data.path().join(format!("report-{}.html", one.lamp));
-        rulings::write_page(&page, &rulings::page(client, one.run).await?)?;
-        format::say(out, &format!("report: {}\n", page.display()))?;
+        for finished in &one.runs {
+            let name = format!("report-{}-{}.html", one.lamp, finished.bench);
+            let page = data.path().join(name);
+            rulings::write_page(&page, &rulings::page(client, finished.run).await?)?;
+            format::say(out, &format!("report: {}\n", page.display()))?;
+        }
     }
     Ok(())
-}
-
-fn table(found: &[Found]) -> Grid {
-    let mut grid = Grid::new([
-        "lamp",
-        "run",
-        "full_lx_12in",
-        "cct_k",
-        "worst_duv",
-        "ra",
-        "melanopic_der",
-        "worst_flicker_percent",
-        "dawn_t50_s",
-        "dawn_lux_min",
-        "dusk_t10_s",
-        "state",
-    ]);
-    for one in found {
-        let spectra = |name| findings::values(&one.measures, "spectrum", name);
-        let most = |values: &mut dyn Iterator<Item = f64>| {
-            values.max_by(|a, b| a.abs().total_cmp(&b.abs()))
-        };
-        let program = |way: &str, name: &str| {
-            let mut ramps = one.measures.iter();
-            let ramp = ramps.find(|measure| measure.of.starts_with(way))?;
-            findings::figure(ramp, name)?.value
-        };
-        let full = one.survey.as_ref().and_then(|survey| {
-            let nearest = survey.cells.iter().map(|cell| cell.position_m);
-            let nearest = nearest.fold(f64::INFINITY, f64::min);
-            let near = survey
-                .cells
-                .iter()
-                .filter(|cell| cell.position_m == nearest);
-            near.filter_map(|cell| cell.illuminance_lx).reduce(f64::max)
-        });
-        let (least, largest) = (
-            spectra("cct_k").reduce(f64::min),
-            spectra("cct_k").reduce(f64::max),
-        );
-        let cct = least.zip(largest).map(|(a, b)| match b - a < 50.0 {
-            true => format!("{a:.0}"),
-            false => format!("{a:.0} to {b:.0}"),
-        });
-        let round = |digits: usize| move |value: f64| format!("{value:.digits$}");
-        grid.row(vec![
-            Cell::text(&one.lamp),
-            Cell::number(one.run),
-            Cell::maybe_number(full.map(round(0))),
-            cct.map_or(Cell::Empty, Cell::Number),
-            Cell::maybe_number(most(&mut spectra("duv")).map(round(4))),
-            Cell::maybe_number(spectra("ra").reduce(f64::min).map(round(1))),
-            Cell::maybe_number(spectra("melanopic_der").reduce(f64::max).map(round(3))),
-            Cell::maybe_number(
-                findings::values(&one.measures, "flicker", "percent_flicker")
-                    .reduce(f64::max)
-                    .map(round(1)),
-            ),
-            Cell::maybe_number(program("dawn", "t50_s").map(round(0))),
-            Cell::maybe_number(program("dawn", "dose_lux_min").map(round(0))),
-            Cell::maybe_number(program("dusk", "t10_s").map(round(0))),
-            Cell::text(&one.state),
-        ]);
-    }
-    grid
 }

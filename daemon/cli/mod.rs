@@ -25,6 +25,7 @@ pub mod compute;
 pub mod data_dir;
 pub mod demo;
 pub mod demo_lamps;
+mod demo_table;
 pub mod exit_codes;
 pub mod figures;
 pub mod findings;

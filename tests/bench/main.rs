@@ -5,6 +5,7 @@
 //! same disk. Compare ratios within one run. Nothing here is a test. A word
 //! chooses one part: `cargo bench --bench bench -- seats`.
 
+mod beat;
 mod beside;
 mod durable;
 mod executor;
@@ -101,6 +102,9 @@ fn main() -> Result<(), Failed> {
     }
     if wanted("executor") {
         executor::rows(&runtime, folder)?;
+    }
+    if wanted("beat") {
+        beat::rows(&runtime, folder)?;
     }
     if wanted("idle") {
         idle::rows(&runtime, folder, today)?;

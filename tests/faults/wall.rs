@@ -51,12 +51,22 @@ pub struct WallBench {
     spec: WorldSpec,
 }
 
+/// What its bench file describes.
+const DEVICES: [Device; 3] = [Device::Rail, Device::Meter, Device::Fingers];
+
 impl WallBench {
     /// Starts it; its ports and the files that describe it lie in `folder`.
     pub fn start(folder: &Path, spec: WorldSpec) -> WallBench {
+        WallBench::with(folder, spec, &[])
+    }
+
+    /// The same with more devices, which its bench file does not describe.
+    #[allow(dead_code)] // of the benchmarks alone
+    pub fn with(folder: &Path, spec: WorldSpec, more: &[Device]) -> WallBench {
         std::fs::create_dir_all(folder).expect("a folder");
         let clock = Clock::wall();
-        let bench = started(&clock, folder, &spec);
+        let devices: Vec<Device> = DEVICES.iter().chain(more).copied().collect();
+        let bench = started(&clock, folder, &spec, &devices);
         let this = WallBench {
             bench,
             clock,
@@ -103,15 +113,15 @@ fn wire(folder: &Path, device: Device) -> Wire {
     Wire::Pty(folder.join(format!("{device:?}").to_lowercase()))
 }
 
-fn started(clock: &Clock, folder: &Path, spec: &WorldSpec) -> SimulatedBench {
-    let devices = [Device::Rail, Device::Meter, Device::Fingers];
+fn started(clock: &Clock, folder: &Path, spec: &WorldSpec, devices: &[Device]) -> SimulatedBench {
     let spec = BenchSpec {
         world: spec.clone(),
         world_file: None,
         absent: Span::ZERO,
         devices: devices
-            .map(|device| (device, wire(folder, device)))
-            .to_vec(),
+            .iter()
+            .map(|device| (*device, wire(folder, *device)))
+            .collect(),
     };
     let (bench, _) = SimulatedBench::start(clock, spec, &[]).expect("a bench");
     bench
