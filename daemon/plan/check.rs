@@ -597,14 +597,14 @@ fn window_fits(plan: &Plan, places: &PlanPlaces, itinerary: &Itinerary, mistakes
     let needed = evenings::needed(itinerary);
     if needed > length {
         let text = format!(
-            "the window is open for {}, and homing, warming up and the longest leg likely take {}",
+            "the window is open for {}, and homing and what is done in one go (a leg with its \
+             warm-up, a recording) likely take {}",
             length.shown(),
             needed.shown()
         );
-        mistakes.add(
-            Mistake::new(place, "window-short", text)
-                .hint("open it longer, or measure fewer positions or readings"),
-        );
+        mistakes.add(Mistake::new(place, "window-short", text).hint(
+            "open it longer, or measure fewer positions or readings, or record for less long",
+        ));
     } else if itinerary.time().likely > length {
         let text = super::print::window_words(itinerary);
         mistakes.add(Mistake::warning(

@@ -7,9 +7,11 @@
 //!
 //! Called by: check, print. Not here: stopping when the window closes.
 
+use std::collections::BTreeMap;
+
 use photometry::units::Span;
 
-use super::itinerary::{Itinerary, What};
+use super::itinerary::{Action, Itinerary, Restart, What};
 
 /// Evenings that are counted at most; more are no plan.
 const EVENINGS_AT_MOST: i64 = 1_000;
@@ -17,35 +19,69 @@ const EVENINGS_AT_MOST: i64 = 1_000;
 /// What an evening after the first begins with: home, and the longest warm-up
 /// under the full rule; both likely.
 pub fn preamble(itinerary: &Itinerary) -> Span {
-    let longest = |is: fn(&What) -> bool| {
-        let times = itinerary.actions.iter().filter(|action| is(&action.what));
-        times
-            .map(|action| action.time.likely)
-            .max()
-            .unwrap_or_default()
-    };
-    longest(|what| matches!(what, What::Home)) + longest(|what| matches!(what, What::WarmUp { .. }))
+    longest(itinerary, |what| matches!(what, What::Home))
+        + longest(itinerary, |what| matches!(what, What::WarmUp { .. }))
 }
 
-/// The least window in which anything gets done: the preamble and the longest
-/// leg (without its own warm-up, which the preamble holds), both likely.
+fn longest(itinerary: &Itinerary, is: fn(&What) -> bool) -> Span {
+    let times = itinerary.actions.iter().filter(|action| is(&action.what));
+    times
+        .map(|action| action.time.likely)
+        .max()
+        .unwrap_or_default()
+}
+
+/// The least window in which everything gets done some evening: home, and what takes
+/// longest in one go, likely. That is a leg after the longest warm-up, or a group
+/// that is made again whole (a recording, a lamp of the sphere that is lit and read).
+/// A soak counts for nothing: the lamp is off between two evenings.
 pub fn needed(itinerary: &Itinerary) -> Span {
-    let mut legs: Vec<(u32, Span)> = Vec::new();
-    for action in &itinerary.actions {
-        let Some(leg) = action.leg else { continue };
-        let warming = matches!(action.what, What::WarmUp { .. });
-        let time = if warming {
-            Span::ZERO
-        } else {
-            action.time.likely
-        };
-        match legs.last_mut().filter(|(last, _)| *last == leg) {
-            Some((_, sum)) => *sum += time,
-            None => legs.push((leg, time)),
+    let home = longest(itinerary, |what| matches!(what, What::Home));
+    let leg = longest_leg(itinerary).map(|leg| preamble(itinerary) + leg);
+    let group = longest_group(itinerary).map(|group| home + group);
+    leg.into_iter()
+        .chain(group)
+        .max()
+        .unwrap_or_else(|| preamble(itinerary))
+}
+
+/// What an action adds to a leg or a group beside the preamble.
+fn in_one_go(action: &Action) -> Span {
+    match action.what {
+        What::WarmUp { .. } | What::Soak { .. } => Span::ZERO,
+        _ => action.time.likely,
+    }
+}
+
+fn longest_leg(itinerary: &Itinerary) -> Option<Span> {
+    let legs = itinerary.actions.chunk_by(|one, next| one.leg == next.leg);
+    let legs = legs.filter(|leg| leg.first().is_some_and(|first| first.leg.is_some()));
+    legs.map(|leg| {
+        leg.iter()
+            .map(in_one_go)
+            .fold(Span::ZERO, |sum, time| sum + time)
+    })
+    .max()
+}
+
+fn longest_group(itinerary: &Itinerary) -> Option<Span> {
+    let mut ends: BTreeMap<u32, usize> = BTreeMap::new();
+    for (at, action) in itinerary.actions.iter().enumerate() {
+        if let Restart::FromGroup(first) = action.restart {
+            ends.insert(first, at);
         }
     }
-    let longest = legs.iter().map(|(_, time)| *time).max();
-    preamble(itinerary) + longest.unwrap_or_default()
+    let groups = ends
+        .into_iter()
+        .filter_map(|(first, last)| itinerary.actions.get(first as usize..=last));
+    groups
+        .map(|group| {
+            group
+                .iter()
+                .map(in_one_go)
+                .fold(Span::ZERO, |sum, time| sum + time)
+        })
+        .max()
 }
 
 /// How many evenings of this length the run likely takes; none when the
@@ -68,6 +104,18 @@ pub fn likely(itinerary: &Itinerary, window: Span) -> Option<i64> {
 mod tests {
     use super::*;
     use crate::plan::{layout, samples};
+
+    /// A window shorter than a recording never holds it, however short its legs.
+    #[test]
+    fn a_recording_must_fit_one_evening() {
+        let given = crate::plan::tests_standby::given();
+        let itinerary = given.laid_out().expect("it fits");
+        let records = |action: &&Action| matches!(action.what, What::Record(_));
+        let record = itinerary.actions.iter().find(records).expect("one");
+        assert!(needed(&itinerary) > record.time.likely);
+        assert!(needed(&itinerary) <= itinerary.time().likely);
+        assert_eq!(likely(&itinerary, record.time.likely), None);
+    }
 
     /// A run of several hours: each evening after the first loses the time of
     /// its preamble.

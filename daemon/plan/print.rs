@@ -272,7 +272,8 @@ pub fn window_words(itinerary: &Itinerary) -> String {
             evenings::preamble(itinerary).shown()
         ),
         None => format!(
-            "It never fits {window}: warming up and the longest leg likely take {}.",
+            "It never fits {window}: what is done in one go (a leg with its warm-up, a \
+             recording) likely takes {}.",
             evenings::needed(itinerary).shown()
         ),
     }

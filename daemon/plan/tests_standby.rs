@@ -60,7 +60,7 @@ pub fn outlets() -> Outlets {
 }
 
 /// Everything there.
-fn given() -> Given {
+pub(super) fn given() -> Given {
     let mut given = Given::fitting();
     given.card.meters.push(wattmeter());
     given.card.outlets = Some(outlets());

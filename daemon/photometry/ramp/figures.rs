@@ -4,8 +4,7 @@
 //! Used by: `compute ramp`, reports, scripts.
 
 use super::{Ramp, Way};
-use crate::figure::Figure;
-use crate::uncertainty::Estimate;
+use crate::figure::{Figure, FigureName};
 
 /// Names with their standards.
 pub mod names {
@@ -36,10 +35,15 @@ pub mod names {
 
 use names::*;
 
-/// The term of the light's scatter in the times of crossings.
-pub const SCATTER: &str = "scatter of the light";
-
 impl Ramp {
+    /// What the light's scatter adds to the standard uncertainty of a time, in s; none
+    /// where it adds nothing that is known.
+    pub fn scatter_s(&self, name: &FigureName) -> Option<f64> {
+        let names = [T10_S, T50_S, T90_S];
+        let at = names.iter().position(|one| one.name == name.name)?;
+        self.crossings_u_s[at].filter(|u| *u > 0.0)
+    }
+
     /// As named figures.
     pub fn figures(&self) -> Vec<Figure> {
         let never = "the record does not cross it";
@@ -48,12 +52,6 @@ impl Ramp {
             Way::Sunset if self.melanopic_dose_lux_min.is_none() => spectra,
             Way::Sunset => never,
             Way::Sunrise => "it is a sunrise",
-        };
-        let crossed = |name, at: Option<f64>, u: Option<f64>| match (at, u) {
-            (Some(at), Some(u)) if u > 0.0 => {
-                Figure::estimate(name, Estimate::exact(at).with(SCATTER, u, None))
-            }
-            (at, _) => Figure::or_withheld(name, at, never),
         };
         let graded = "not graded: samples lie more than 0.5 s apart, or too dim";
         let step = self.largest_step;
@@ -65,9 +63,9 @@ impl Ramp {
             Figure::number(&PLATEAU_LX, self.plateau_lx),
             Figure::or_withheld(&ONSET_S, self.onset_s, never),
             Figure::or_withheld(&FIRST_LIGHT_LX, self.first_light_lx, never),
-            crossed(&T10_S, self.t10_s, self.crossings_u_s[0]),
-            crossed(&T50_S, self.t50_s, self.crossings_u_s[1]),
-            crossed(&T90_S, self.t90_s, self.crossings_u_s[2]),
+            Figure::or_withheld(&T10_S, self.t10_s, never),
+            Figure::or_withheld(&T50_S, self.t50_s, never),
+            Figure::or_withheld(&T90_S, self.t90_s, never),
             Figure::or_withheld(&T100_S, self.t100_s, never),
             Figure::or_withheld(&SHAPE_T50, self.t50_s.map(|t| t / self.length_s), never),
             Figure::or_withheld(&EXPONENT, self.exponent, never),

@@ -233,7 +233,8 @@ fn fit(told: &Told, way: &Walk<'_>) -> (Option<bool>, String) {
     let needed = evenings::needed(&told.frozen.itinerary);
     if needed > window.length() {
         let words = format!(
-            "never fits {shown}: warming up and the longest leg likely take {}",
+            "never fits {shown}: what is done in one go (a leg with its warm-up, a recording) \
+             likely takes {}",
             needed.shown()
         );
         return (Some(false), words);

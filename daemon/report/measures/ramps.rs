@@ -1,7 +1,7 @@
 //! Sunrises and sunsets: readings at a steady beat against the time since the
 //! program began, less the mean with the lamp off.
 
-use photometry::figure::{Figure, Given};
+use photometry::figure::Figure;
 use photometry::measured::Moment;
 use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
 use photometry::robust::median;
@@ -15,6 +15,8 @@ use crate::store::readings::ReadingRow;
 
 /// The term of the time between two readings.
 const BEAT: &str = "beat of the readings";
+/// The term of the light's scatter where a share is crossed.
+const SCATTER: &str = "scatter of the light";
 /// A chart shows so many points at most.
 const POINTS_AT_MOST: usize = 1_500;
 /// Readings before the start that tell the dark; fewer leave it to those before
@@ -203,14 +205,16 @@ fn figures(test: &Test<'_>, found: &mut Measure, ramp: &Ramp, samples: &[&Readin
         .into_iter()
         .map(|figure| {
             let figure = with_terms(figure, &[], terms);
-            let time = match &figure.given {
-                Given::Number(value) => Some(Estimate::exact(*value)),
-                Given::Estimate(estimate) => Some(estimate.clone()),
-                _ => None,
-            };
-            match time.filter(|_| figure.name.unit == "s") {
-                Some(time) => Figure::estimate(figure.name, time.with(BEAT, beat, None)),
-                None => figure,
+            match (figure.name.unit, figure.value()) {
+                ("s", Some(value)) => {
+                    let time = Estimate::exact(value).with(BEAT, beat, None);
+                    let time = match ramp.scatter_s(figure.name) {
+                        Some(u) => time.with(SCATTER, u, None),
+                        None => time,
+                    };
+                    Figure::estimate(figure.name, time)
+                }
+                _ => figure,
             }
         })
         .collect();
