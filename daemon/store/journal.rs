@@ -11,7 +11,7 @@ use crate::run::journal::{Event, Link, RunId};
 /// Lines in one answer of SQLite: each row of an answer costs some
 /// microseconds however short it is, and a night has 20,000 lines. More would
 /// be texts of over 128 kB, for each of which glibc asks the kernel for pages.
-const LINES_TOGETHER: i64 = 400;
+pub(super) const LINES_TOGETHER: i64 = 400;
 
 /// Lines that follow each other, in one text; nothing where none are. SQLite
 /// does not promise that it joins them in the order in which they come, so they
@@ -57,8 +57,10 @@ impl Store {
             at_work = Some(spawn_blocking(move || with_events_of(&row, known)));
             (after, left) = (to, left - found);
             if found < asked {
-                // The end, or a gap, which only a damaged record has.
-                let Some(next) = self.next_seq(id, to).await? else {
+                // The end, or what was written since, or a gap, which only a damaged
+                // record has: then some of these lines come once more.
+                let last = to - asked + found;
+                let Some(next) = self.next_seq(id, last).await? else {
                     break;
                 };
                 after = next - 1;
@@ -147,11 +149,15 @@ fn lines_in(row: &SqliteRow) -> Result<i64, StoreError> {
     Ok(text_of(row)?.map_or(0, |text| ends(text) + 1))
 }
 
-/// The events so far, and those of lines in one text.
+/// The events so far, and those of lines in one text that come after them.
 fn with_events_of(row: &SqliteRow, mut events: Vec<Event>) -> Result<Vec<Event>, StoreError> {
     let known = events.len();
+    let last = events.last().map_or(0, |event: &Event| event.seq);
     for line in text_of(row)?.into_iter().flat_map(|text| text.split('\n')) {
-        events.push(event_of(line)?);
+        let event = event_of(line)?;
+        if event.seq > last {
+            events.push(event);
+        }
     }
     events[known..].sort_by_key(|event| event.seq);
     Ok(events)

@@ -6,13 +6,14 @@ use photometry::units::Wall;
 
 use super::counts::Standing;
 use super::error::StoreError;
+use super::journal::LINES_TOGETHER;
 use super::open::Store;
 use super::readings::ReadingRow;
 use super::samples::{Story, frozen, record};
 use crate::plan::itinerary::{Key, Purpose, What};
 use crate::plan::samples;
 use crate::run::journal::{Body, Decision, DriftVerdict, End, Link, RunId, RunState};
-use crate::run::ledger::Ledger;
+use crate::run::ledger::{Ledger, Line};
 
 fn lit(_: &Key, at: i64) -> Outcome {
     Outcome::Value(100.0 + at as f64)
@@ -25,6 +26,60 @@ fn whole() -> Story {
     story.act(0..end, lit);
     story.tell(None, Body::Ended { end: End::Complete });
     story
+}
+
+/// A journal that is read while it is written lacks nothing in the middle, whatever
+/// is written between one piece of it and the next.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_journal_that_is_read_while_it_is_written_has_no_hole() {
+    let (_folder, store) = record().await;
+    let story = {
+        let mut survey = samples::survey(&[6, 12, 24, 48]);
+        survey.readings = 20;
+        let mut story = Story::begin(frozen(3, survey));
+        let end = story.actions();
+        story.act(0..end, lit);
+        story
+    };
+    let linked = story.linked();
+    let piece = LINES_TOGETHER as usize;
+    assert!(linked.len() > piece + 10, "{}", linked.len());
+    let placed = store.place(&story.frozen.placement).await.expect("placed");
+    let mut reads = 0;
+    for nth in 0..20 {
+        let booked = store.book_run(None, &story.frozen, Some(placed), Wall::from_us(0));
+        let run = booked.await.expect("booked");
+        let mut ledger = store.ledger(run, "boot-1");
+        let lines: Vec<Line<'_>> = linked[..piece - 3]
+            .iter()
+            .map(|(event, text, link)| Line {
+                event,
+                text,
+                link: *link,
+            })
+            .collect();
+        ledger.append_all(&lines).await.expect("written");
+        let rest = linked[piece - 3..piece + 10].to_vec();
+        let writing = tokio::spawn(async move {
+            for (event, text, link) in &rest {
+                ledger.append(event, text, *link).await.expect("written");
+            }
+        });
+        loop {
+            let over = writing.is_finished();
+            let events = store.events(run, 0, u32::MAX).await.expect("events");
+            let numbers: Vec<u64> = events.iter().map(|event| event.seq).collect();
+            let whole: Vec<u64> = (1..=events.len() as u64).collect();
+            assert_eq!(numbers, whole, "run {nth}");
+            reads += 1;
+            if over {
+                assert_eq!(events.len(), piece + 10);
+                break;
+            }
+        }
+        writing.await.expect("written");
+    }
+    assert!(reads > 60, "{reads}");
 }
 
 #[tokio::test]
