@@ -30,7 +30,9 @@ mod tests;
 #[cfg(test)]
 mod tests_faults;
 #[cfg(test)]
-mod tests_kinds;
+mod tests_gaps;
+#[cfg(test)]
+pub mod tests_kinds;
 #[cfg(test)]
 mod tests_lamp;
 #[cfg(test)]

@@ -16,12 +16,12 @@ use crate::plan::intent::{SettingWord, Settings, TestKind, WarmUp};
 use crate::plan::itinerary::Purpose;
 use crate::plan::kinds::{FlickerTest, RampTest, Sight, SpectrumTest};
 use crate::plan::lamp::{Lamp, Program, Starts, Way};
-use crate::plan::placement::Seated;
+use crate::plan::placement::{Placement, Seated};
 use crate::plan::samples;
 use crate::run::journal::{Body, Decision, End, Event};
 
 /// A bench with a spectroradiometer and a waveform photometer on its carriage.
-fn laboratory(world: &WorldSpec) -> Card {
+pub fn laboratory(world: &WorldSpec) -> Card {
     let mut card = scene::card(world, true);
     let lux = card.meters[0].clone();
     let meter = |name: &str, port: &str, quantity| Meter {
@@ -51,7 +51,7 @@ fn laboratory(world: &WorldSpec) -> Card {
 }
 
 /// The plover, and what its lamp file says.
-pub(super) fn plover() -> (LampModel, Lamp) {
+pub fn plover() -> (LampModel, Lamp) {
     let model = LampModel::plover();
     let lamp = Lamp {
         programs: vec![Program {
@@ -78,7 +78,8 @@ fn sight(settings: &[SettingWord]) -> Sight {
     }
 }
 
-fn spectra() -> TestKind {
+/// Two of full and of level 3.
+pub fn spectra() -> TestKind {
     TestKind::Spectrum(SpectrumTest {
         sight: sight(&[SettingWord::Full, SettingWord::Level(3)]),
         meter: None,
@@ -88,7 +89,8 @@ fn spectra() -> TestKind {
     })
 }
 
-fn waveforms() -> TestKind {
+/// Half a second of full and of the lowest level, at two rates.
+pub fn waveforms() -> TestKind {
     TestKind::Flicker(FlickerTest {
         sight: sight(&[SettingWord::Full, SettingWord::Level(1)]),
         meter: None,
@@ -100,7 +102,8 @@ fn waveforms() -> TestKind {
     })
 }
 
-pub(super) fn dawn() -> TestKind {
+/// The plover's dawn, read every 5 s.
+pub fn dawn() -> TestKind {
     TestKind::Ramp(RampTest {
         sight: Sight {
             warm_up: WarmUp::Standard(WindowRule::LM79),
@@ -119,7 +122,17 @@ pub(super) fn dawn() -> TestKind {
     })
 }
 
-pub(super) fn night(seed: u64, by: By, (model, lamp): (LampModel, Lamp), kind: TestKind) -> Scene {
+/// A finger on each button, the one that starts the dawn too.
+pub fn placement(world: &WorldSpec) -> Placement {
+    let mut placement = scene::placement(world);
+    placement.fingers.push(Seated {
+        button: "dawn".to_owned(),
+        finger: "start".to_owned(),
+    });
+    placement
+}
+
+fn night(seed: u64, by: By, (model, lamp): (LampModel, Lamp), kind: TestKind) -> Scene {
     let mut world = WorldSpec {
         lamp: model,
         ..WorldSpec::new(seed)
@@ -129,11 +142,7 @@ pub(super) fn night(seed: u64, by: By, (model, lamp): (LampModel, Lamp), kind: T
     let mut plan = samples::plan(samples::survey(&[24]));
     plan.tests[0].name = kind.name().word().to_owned();
     plan.tests[0].kind = kind;
-    let mut placement = scene::placement(&world);
-    placement.fingers.push(Seated {
-        button: "dawn".to_owned(),
-        finger: "start".to_owned(),
-    });
+    let placement = placement(&world);
     Scene::planned(world, by, lamp, card, plan, placement)
 }
 

@@ -12,7 +12,7 @@ use super::handle::{Handle, Order};
 use super::scene::{self, By, Hands, Sat, Scene};
 use super::tests::{RUN, killed_at_writes, promised, results};
 use crate::plan::card::LitBy;
-use crate::plan::intent::{SettingWord, Settings};
+use crate::plan::intent::{Plan, SettingWord, Settings};
 use crate::plan::itinerary::{Purpose, What};
 use crate::plan::samples;
 use crate::rehearsal;
@@ -21,6 +21,13 @@ use crate::run::journal::{Body, Decision, End, Event, HoldCause};
 /// Two levels of the plover in a sphere whose auxiliary lamp a person may have to
 /// switch.
 fn night(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>) -> Scene {
+    let settings = vec![SettingWord::Full, SettingWord::Level(3)];
+    let plan = samples::flux(Settings::These(settings));
+    planned(seed, by, by_hand, faults, plan)
+}
+
+/// Such a night of any plan for a sphere.
+pub(super) fn planned(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>, plan: Plan) -> Scene {
     let (mut card, mut placement) = samples::in_sphere();
     let mut world = WorldSpec {
         lamp: LampModel::plover(),
@@ -41,15 +48,13 @@ fn night(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>) -> Scene {
     }
     world.equipment = rehearsal::equipment(&card);
     placement.fingers = scene::placement(&world).fingers;
-    let settings = vec![SettingWord::Full, SettingWord::Level(3)];
-    let plan = samples::flux(Settings::These(settings));
     Scene::planned(world, by, samples::lamp(10), card, plan, placement)
 }
 
 /// Does what is asked, and gives these orders: hold at the nth note, release when
 /// held.
 #[derive(Default)]
-struct AtTheSphere {
+pub(super) struct AtTheSphere {
     hold_at: Option<Purpose>,
     held_with: Option<Vec<u16>>,
     asked: Vec<String>,

@@ -91,7 +91,7 @@ pub fn choose(plan: &Plan, lamp: &Lamp, wanted: &Wanted) -> Result<Vec<Part>, Ve
 }
 
 /// Everything that a test measures.
-fn whole(test: &Test, lamp: &Lamp) -> Part {
+pub fn whole(test: &Test, lamp: &Lamp) -> Part {
     let targets = targets(test.kind.settings(), lamp);
     let positions = match &test.kind {
         TestKind::Survey(survey) => survey.positions.clone(),

@@ -68,7 +68,12 @@ impl Keeper {
     ) -> Result<RunMorning, Refusal> {
         self.look_where_it_stands(&mut told).await?;
         let missing = whole.map_or_else(Vec::new, |whole| {
-            missing(&whole.frozen.itinerary, &whole.readings, &whole.events)
+            missing(
+                &whole.frozen,
+                &whole.readings,
+                &whole.captures,
+                &whole.events,
+            )
         });
         let night = Night {
             trouble: self.trouble(&told.row),

@@ -9,7 +9,6 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use photometry::measured::Outcome;
 use photometry::units::Length;
 
 use super::booking::{Papers, lay_out};
@@ -17,9 +16,12 @@ use super::keeper::Keeper;
 use super::orders::Booked;
 use super::refusal::Refusal;
 use crate::plan::frozen::Frozen;
-use crate::plan::itinerary::{Itinerary, Purpose, What};
+use crate::plan::intent::TestKind;
+use crate::plan::itinerary::{Action, Itinerary, Key, Purpose, What};
 use crate::plan::redo::{self, Part, Wanted};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event, RunId};
+use crate::run::progress::State;
+use crate::store::captures::CaptureRow;
 use crate::store::readings::ReadingRow;
 
 /// A run is to be measured again.
@@ -114,7 +116,7 @@ impl Keeper {
             });
         }
         let whole = self.store.whole(run).await?.ok_or(Refusal::NoRun(run))?;
-        let parts = missing(&old.itinerary, &whole.readings, &whole.events);
+        let parts = missing(old, &whole.readings, &whole.captures, &whole.events);
         if parts.is_empty() {
             return Err(Refusal::WrongState {
                 run,
@@ -128,74 +130,141 @@ impl Keeper {
     }
 }
 
-/// What of an itinerary is missing: points with fewer results than were asked
-/// for or none left, and legs whose drift forbids a ruling. Of each test the
-/// grid that holds all of them, because a survey measures a grid.
-pub(super) fn missing(
-    itinerary: &Itinerary,
+/// What of a run is missing. Of a survey: points with fewer results than were asked
+/// for or none left, and legs whose drift forbids a ruling; the grid that holds all
+/// of them, because a survey measures a grid. Of every other kind: the settings that
+/// lack a reading or a capture, and the whole test where what all of them rest on is
+/// not there (a recording, a dark, a reference lamp). A test that failed is missing
+/// whatever it has.
+pub(crate) fn missing(
+    frozen: &Frozen,
     readings: &[ReadingRow],
+    captures: &[CaptureRow],
     events: &[Event],
 ) -> Vec<Part> {
-    type Point<'i> = (&'i str, &'i str, Length);
-    let mut asked: BTreeMap<Point<'_>, usize> = BTreeMap::new();
-    for key in itinerary.actions.iter().filter_map(read_key) {
-        *asked
-            .entry((&key.test, &key.setting, key.position))
-            .or_default() += 1;
-    }
-    let says = |row: &&ReadingRow| {
-        row.key.purpose == Purpose::Read
-            && row.counts
-            && !matches!(
-                row.reading.outcome,
-                Outcome::TimedOut | Outcome::Rejected(_)
-            )
-    };
-    let mut there: BTreeMap<Point<'_>, (usize, usize)> = BTreeMap::new();
-    for row in readings
-        .iter()
-        .filter(|row| row.key.purpose == Purpose::Read)
-    {
-        let (left, aside) = there
-            .entry((&row.key.test, &row.key.setting, row.key.position))
-            .or_default();
-        *left += usize::from(says(&row));
-        *aside += usize::from(row.set_aside.is_some() && row.is_result());
-    }
+    let itinerary = &frozen.itinerary;
     let drifted = drifted(itinerary, events);
-    let mut parts: Vec<Part> = Vec::new();
-    for head in &itinerary.tests {
-        let lacks = |(point, asked): &(&Point<'_>, &usize)| {
-            let (left, aside) = there.get(*point).copied().unwrap_or_default();
-            // A reading set aside was taken; only where none is left is it missed.
-            left == 0 || left + aside < **asked || drifted.contains(&(point.0, point.1))
-        };
-        let of_test = asked.iter().filter(|(point, _)| point.0 == head.name);
-        let lacking: Vec<&Point<'_>> = of_test.filter(lacks).map(|(point, _)| point).collect();
-        if lacking.is_empty() {
+    let there = There::of(readings, captures);
+    let state = State::replay(itinerary, events).ok();
+    let mut parts = Vec::new();
+    for (index, head) in (0_u32..).zip(&itinerary.tests) {
+        let mut tests = frozen.plan.tests.iter();
+        let Some(test) = tests.find(|test| test.name == head.name) else {
             continue;
-        }
-        let settings: BTreeSet<&str> = lacking.iter().map(|point| point.1).collect();
-        let positions: BTreeSet<Length> = lacking.iter().map(|point| point.2).collect();
-        parts.push(Part {
-            test: head.name.clone(),
-            settings: settings.into_iter().map(str::to_owned).collect(),
-            positions: positions.into_iter().collect(),
-        });
+        };
+        let own = itinerary.actions.iter().filter(|a| a.test == index);
+        let whole = || redo::whole(test, &frozen.lamp);
+        let lacks = match &test.kind {
+            TestKind::Survey(_) => of_survey(&head.name, own, &there, &drifted),
+            _ => {
+                let is_done = |no| state.as_ref().is_some_and(|state| state.is_done(no));
+                of_sight(whole(), own, &there, &drifted, is_done)
+            }
+        };
+        let failed = state
+            .as_ref()
+            .is_some_and(|state| state.failed_tests.contains_key(&index));
+        parts.extend(lacks.or_else(|| failed.then(whole)));
     }
     parts
 }
 
-/// The key of an action that reads the lamp at a point.
-fn read_key(action: &crate::plan::itinerary::Action) -> Option<&crate::plan::itinerary::Key> {
-    let reads = matches!(
-        action.what,
-        What::Read {
-            purpose: Purpose::Read,
-            ..
+/// How many results there are of what was asked for: left, and set aside. A reading
+/// set aside was taken; only where none is left is it missed.
+struct There<'r>(BTreeMap<Asked<'r>, (usize, usize)>);
+
+/// Test, setting, position, purpose.
+type Asked<'r> = (&'r str, &'r str, Length, Purpose);
+
+fn asked_by(key: &Key) -> Asked<'_> {
+    (&key.test, &key.setting, key.position, key.purpose)
+}
+
+impl<'r> There<'r> {
+    fn of(readings: &'r [ReadingRow], captures: &'r [CaptureRow]) -> There<'r> {
+        let mut there: BTreeMap<Asked<'r>, (usize, usize)> = BTreeMap::new();
+        let mut add = |key: &'r Key, left: bool, aside: bool| {
+            let counts = there.entry(asked_by(key)).or_default();
+            counts.0 += usize::from(left);
+            counts.1 += usize::from(aside);
+        };
+        for row in readings {
+            let says = row.reading.outcome.says_something();
+            let aside = row.set_aside.is_some() && row.is_result();
+            add(&row.key, row.counts && says, aside);
         }
-    );
-    action.key.as_ref().filter(|_| reads)
+        for row in captures {
+            let says = row.numbers().is_some();
+            let aside = row.set_aside.is_some() && row.is_result();
+            add(&row.key, row.counts && says, aside);
+        }
+        There(there)
+    }
+
+    fn lacks(&self, what: &Asked<'_>, asked: usize) -> bool {
+        let (left, aside) = self.0.get(what).copied().unwrap_or_default();
+        left == 0 || left + aside < asked
+    }
+}
+
+/// What readings and captures a test asks for, and how many of each.
+fn asked_for<'i>(actions: impl Iterator<Item = &'i Action>) -> BTreeMap<Asked<'i>, usize> {
+    let mut asked = BTreeMap::new();
+    for action in actions {
+        let measures = matches!(action.what, What::Read { .. } | What::Capture { .. });
+        if let Some(key) = action.key.as_ref().filter(|_| measures) {
+            *asked.entry(asked_by(key)).or_default() += 1;
+        }
+    }
+    asked
+}
+
+fn of_survey<'i>(
+    test: &'i str,
+    actions: impl Iterator<Item = &'i Action>,
+    there: &There<'_>,
+    drifted: &BTreeSet<(&str, &str)>,
+) -> Option<Part> {
+    let (mut settings, mut positions) = (BTreeSet::new(), BTreeSet::new());
+    for (what, asked) in asked_for(actions) {
+        let (_, setting, position, purpose) = what;
+        let lacking = there.lacks(&what, asked) || drifted.contains(&(test, setting));
+        if purpose == Purpose::Read && lacking {
+            settings.insert(setting);
+            positions.insert(position);
+        }
+    }
+    (!settings.is_empty()).then(|| Part {
+        test: test.to_owned(),
+        settings: settings.into_iter().map(str::to_owned).collect(),
+        positions: positions.into_iter().collect(),
+    })
+}
+
+/// Of a test from one place, `whole` being all of it.
+fn of_sight<'i>(
+    mut whole: Part,
+    actions: impl Iterator<Item = &'i Action> + Clone,
+    there: &There<'_>,
+    drifted: &BTreeSet<(&str, &str)>,
+    is_done: impl Fn(u32) -> bool,
+) -> Option<Part> {
+    let is_over = |action: &Action| !matches!(action.what, What::Record(_)) || is_done(action.no);
+    let mut common = !actions.clone().all(is_over);
+    let mut settings = BTreeSet::new();
+    for (what, asked) in asked_for(actions) {
+        let setting = what.1;
+        let lacking = there.lacks(&what, asked) || drifted.contains(&(&whole.test, setting));
+        match whole.settings.iter().any(|own| own == setting) {
+            true if lacking => _ = settings.insert(setting),
+            false if lacking => common = true,
+            _ => {}
+        }
+    }
+    if !common {
+        whole.settings.retain(|own| settings.contains(own.as_str()));
+    }
+    (!whole.settings.is_empty()).then_some(whole)
 }
 
 /// Test and setting of each leg whose last word on its drift was that it is
@@ -226,6 +295,8 @@ fn drifted<'i>(itinerary: &'i Itinerary, events: &[Event]) -> BTreeSet<(&'i str,
 #[cfg(test)]
 mod tests {
     use super::*;
+    use photometry::measured::Outcome;
+
     use crate::plan::samples;
     use crate::run::journal::Facts;
     use crate::store::samples::{Story, frozen};
@@ -239,7 +310,7 @@ mod tests {
     }
 
     fn told(story: &Story) -> Vec<String> {
-        let parts = missing(&story.frozen.itinerary, &story.rows(), &story.events);
+        let parts = missing(&story.frozen, &story.rows(), &[], &story.events);
         let one = |part: &Part| {
             let at = part.positions.iter().map(Length::to_string);
             let at: Vec<String> = at.collect();

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
 use photometry::units::{Mono, Span, Wall};
 
+use super::captures::{self, CaptureRow};
 use super::counts;
 use super::open::Store;
 use super::readings::{ReadingRow, row_for};
@@ -50,6 +51,13 @@ pub fn rows_of(
         Some(row)
     });
     rows.collect()
+}
+
+/// The captures of a journal likewise, with their bytes.
+pub fn captures_of(frozen: &Frozen, events: &[Event]) -> Vec<CaptureRow> {
+    let standings = counts::standings(&frozen.itinerary, events);
+    let none = std::collections::HashMap::new();
+    captures::rows(RunId(1), frozen, events, &standings, &none)
 }
 
 /// A journal in the making.

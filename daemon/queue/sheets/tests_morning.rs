@@ -27,7 +27,7 @@ fn night(no: i64, story: &Story) -> Night {
     let over = told.row.state.is_over();
     told.row.ended = over.then(|| now() + Span::from_mins(-60));
     let missing = match over {
-        true => missing(itinerary, &story.rows(), &story.events),
+        true => missing(&story.frozen, &story.rows(), &[], &story.events),
         false => Vec::new(),
     };
     Night {
@@ -156,7 +156,7 @@ fn runs_that_never_began() {
     stopped.told = booked(6, frozen(2, survey(&[6, 12])));
     stopped.told.row.state = RunState::Stopped;
     stopped.told.row.ended = Some(now());
-    stopped.missing = missing(&stopped.told.frozen.itinerary, &[], &[]);
+    stopped.missing = missing(&stopped.told.frozen, &[], &[], &[]);
     insta::assert_snapshot!(sheet(&[waiting, stopped]).text());
 }
 
