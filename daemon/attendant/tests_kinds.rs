@@ -132,7 +132,7 @@ pub fn placement(world: &WorldSpec) -> Placement {
     placement
 }
 
-fn night(seed: u64, by: By, (model, lamp): (LampModel, Lamp), kind: TestKind) -> Scene {
+pub fn night(seed: u64, by: By, (model, lamp): (LampModel, Lamp), kind: TestKind) -> Scene {
     let mut world = WorldSpec {
         lamp: model,
         ..WorldSpec::new(seed)

@@ -18,6 +18,8 @@ mod standby;
 #[cfg(test)]
 mod tests_flux;
 #[cfg(test)]
+mod tests_gaps;
+#[cfg(test)]
 mod tests_standby;
 mod waveforms;
 
@@ -199,7 +201,7 @@ impl<'a> Test<'a> {
             (*of == leg).then_some((*drift, *verdict))
         });
         match decided {
-            Some((Some(drift), DriftVerdict::Flagged)) => Some(format!(
+            Some((Some(drift), DriftVerdict::Flagged | DriftVerdict::GivenUp)) => Some(format!(
                 "The light drifted by {drift} while this was measured, more than the plan allows."
             )),
             Some((None, _)) => Some("The drift of the light is not known.".to_owned()),

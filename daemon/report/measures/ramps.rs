@@ -2,7 +2,7 @@
 //! program began, less the mean with the lamp off.
 
 use photometry::figure::Figure;
-use photometry::measured::Moment;
+use photometry::measured::{Moment, Outcome};
 use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
 use photometry::robust::median;
 use photometry::uncertainty::{Estimate, Shape};
@@ -78,21 +78,15 @@ fn measure(
             .push("It was not recorded to its end.".to_owned());
         return found;
     };
-    let lost = samples
-        .iter()
-        .filter(|row| row.reading.outcome.value().is_none())
-        .count();
-    if lost > 0 {
-        let n = samples.len();
-        found.notes.push(format!(
-            "{lost} of {n} readings gave no value; the curve has gaps there."
-        ));
+    if is_over(&mut found, &samples) {
+        return found;
     }
     found.notes.extend(beat::told(test, action, &samples));
     let Some(dark) = the_dark(program.way, &dark, before(&samples, began.0)) else {
         let text =
             "Nothing was read with the lamp off by this meter: without it there are no figures.";
         found.notes.push(text.to_owned());
+        found.unfinished = true;
         return found;
     };
     let curve = curve(&samples, began.0);
@@ -109,26 +103,61 @@ fn measure(
             lamp::Way::Sunset => Way::Sunset,
         },
     };
-    found.notes.push(format!(
-        "Times count from {} ({}); the program is to last {}.",
-        match began.1.as_str() {
-            "alarm" => "the time that the alarm was set for, which the lamp's own clock may miss by half a minute",
-            "by hand" => "the answer of the person who started it",
-            _ => "the press of the button that starts it",
-        },
-        began.1,
-        program.length.shown()
-    ));
+    found.notes.push(times_count_from(program, &began.1));
     match analyse(&record) {
         Ok(ramp) => figures(test, &mut found, &ramp, &samples),
-        Err(why) => found
-            .notes
-            .push(format!("The curve gives no figures: {why}.")),
+        Err(why) => {
+            found.unfinished = true;
+            found
+                .notes
+                .push(format!("The curve gives no figures: {why}."));
+        }
     }
     let net = curve.iter().map(|(s, lux)| (s / 60.0, lux - dark.mean_lx));
     let every = curve.len().div_ceil(POINTS_AT_MOST).max(1);
     found.curve = Some(Curve::Ramp(net.step_by(every).collect()));
     found
+}
+
+/// Says how many readings have no value; whether some were over the meter's range:
+/// the plateau, and all that is a share of it, would be off to one side.
+fn is_over(found: &mut Measure, samples: &[&ReadingRow]) -> bool {
+    let n = samples.len();
+    let outcomes = || samples.iter().map(|row| &row.reading.outcome);
+    let over = outcomes()
+        .filter(|outcome| matches!(outcome, Outcome::Over(_)))
+        .count();
+    if over > 0 {
+        found.unfinished = true;
+        found.notes.push(format!(
+            "{over} of {n} readings were over the meter's range: how bright it became is not \
+             known, and there are no figures."
+        ));
+        return true;
+    }
+    let lost = outcomes()
+        .filter(|outcome| outcome.value().is_none())
+        .count();
+    if lost > 0 {
+        found.notes.push(format!(
+            "{lost} of {n} readings gave no value; the curve has gaps there."
+        ));
+    }
+    false
+}
+
+/// What the times of the figures count from.
+fn times_count_from(program: &lamp::Program, by: &str) -> String {
+    format!(
+        "Times count from {} ({by}); the program is to last {}.",
+        match by {
+            "alarm" =>
+                "the time that the alarm was set for, which the lamp's own clock may miss by half a minute",
+            "by hand" => "the answer of the person who started it",
+            _ => "the press of the button that starts it",
+        },
+        program.length.shown()
+    )
 }
 
 /// The light in the first half of the time before the start: a lamp whose clock is

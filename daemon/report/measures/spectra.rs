@@ -71,10 +71,12 @@ fn measure(test: &Test<'_>, setting: &str) -> Measure {
         .collect();
     found.unfinished = lit.rows.len() < asked;
     if lit.too_bright > 0 {
-        let many = counted(lit.too_bright, "spectrum was", "spectra were");
-        found
-            .notes
-            .push(format!("{many} too bright for the meter and is not used."));
+        let (one, several) = ("spectrum was", "spectra were");
+        let many = counted(lit.too_bright, one, several);
+        let is = if lit.too_bright == 1 { "is" } else { "are" };
+        found.notes.push(format!(
+            "{many} too bright for the meter and {is} not used."
+        ));
     }
     if lit.rows.len() < asked {
         let (there, wanted) = (lit.rows.len(), counted(asked, "spectrum", "spectra"));

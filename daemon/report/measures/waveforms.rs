@@ -91,6 +91,8 @@ fn measure(test: &Test<'_>, setting: &str, analyser: &mut Analyser) -> Measure {
         return found;
     };
     let Some(main) = lit.iter().find(|samples| samples.seconds() < LONG_S) else {
+        let text = "No waveform of it can be used: there are no figures.";
+        found.notes.push(text.to_owned());
         found.unfinished = true;
         return found;
     };
