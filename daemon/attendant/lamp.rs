@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use photometry::measured::Outcome;
 use photometry::units::{Length, Span};
 
 use super::acts::{AFTER_A_HAND, AtWork};
@@ -22,6 +23,12 @@ use crate::run::lit::Lit;
 const STEPS_AT_MOST: u32 = 4_000;
 /// Times that a person is asked again when the light did not follow.
 const ASKINGS_AT_MOST: u32 = 3;
+/// What a person answers where a lamp is off and only its display shines.
+const DISPLAY: &str = "display";
+/// A display that a touch wakes dims again within a minute, mostly (common
+/// practice, no source); it is looked at so often, and so long apart.
+const DISPLAY_LOOKS: u32 = 6;
+const DISPLAY_LOOKED_AT_EVERY: Span = Span::from_secs(10);
 /// A change of light that a person's hand must make at least.
 const HAND_STEP: f64 = 0.02;
 
@@ -398,42 +405,77 @@ impl Attendant {
                     "nothing on this bench can switch the lamp off",
                 ));
             }
-            (SwitchOff::ByHand | SwitchOff::Power, _) => {
-                self.ask_off(at_work).await?;
-            }
+            (SwitchOff::ByHand | SwitchOff::Power, _) => return self.ask_off(at_work).await,
         }
         Ok(Facts::default())
     }
 
     /// A person switches the lamp off; the meter must see it go out, or, where
-    /// this run never lit it, see that it is no brighter than before.
-    async fn ask_off(&mut self, at_work: &AtWork) -> Result<(), Broken> {
+    /// this run never lit it, see that it is no brighter than before: a display
+    /// that the hand woke dims by itself, or is told by the person.
+    async fn ask_off(&mut self, at_work: &AtWork) -> Result<Facts, Broken> {
         let lit = self
             .current
             .as_ref()
             .is_some_and(|c| matches!(c.state.lit, Lit::On { .. }));
         let before = self.look(at_work, "off", 1).await?;
-        let mut trouble = "";
+        let mut looks = 1;
+        let mut trouble = String::new();
         for asking in 1..=ASKINGS_AT_MOST {
             let words = format!("{trouble}Switch the lamp off, then answer.");
-            self.ask_person(at_work, &words).await?;
+            let answer = self.ask_person(at_work, &words).await?;
             let until = self.seat.now().mono + AFTER_A_HAND;
             self.pause_until(until).await?;
-            let after = self.look(at_work, "off", asking + 1).await?;
-            let dark = if lit {
-                decide::went_out(&before, &after) == Some(true)
-            } else {
-                decide::no_brighter(&before, &after)
+            looks += 1;
+            let after = self.look(at_work, "off", looks).await?;
+            let dark = match lit {
+                true => decide::went_out(&before, &after) == Some(true),
+                false => {
+                    decide::no_brighter(&before, &after)
+                        || self.dims_by_itself(at_work, &after, &mut looks).await?
+                }
             };
             if dark {
-                return Ok(());
+                return Ok(Facts::default());
             }
-            trouble = "The meter did not see the lamp go out. ";
+            let display = !lit && asking > 1 && answer.trim().eq_ignore_ascii_case(DISPLAY);
+            if display {
+                return Ok(Facts {
+                    answer: Some(answer),
+                    ..Facts::default()
+                });
+            }
+            "The meter did not see the lamp go out. ".clone_into(&mut trouble);
+            if !lit {
+                trouble.push_str(&format!(
+                    "If it is off and its display shines, answer `{DISPLAY}`. If not: "
+                ));
+            }
         }
         Err(Broken::fault(
             "not-dark",
             format!("a person was asked {ASKINGS_AT_MOST} times, and the light did not go out"),
         ))
+    }
+
+    /// Whether a light that came with a hand falls to less than half of itself soon:
+    /// a display that was woken does, a lit lamp does not.
+    async fn dims_by_itself(
+        &mut self,
+        at_work: &AtWork,
+        bright: &Outcome,
+        looks: &mut u32,
+    ) -> Result<bool, Broken> {
+        for _ in 0..DISPLAY_LOOKS {
+            let until = self.seat.now().mono + DISPLAY_LOOKED_AT_EVERY;
+            self.pause_until(until).await?;
+            *looks += 1;
+            let later = self.look(at_work, "off", *looks).await?;
+            if decide::went_out(bright, &later) == Some(true) {
+                return Ok(true);
+            }
+        }
+        Ok(false)
     }
 
     /// The power button toggles: look, press, look, and press again if the

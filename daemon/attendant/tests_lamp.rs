@@ -3,8 +3,9 @@
 
 use drivers::simulated::bench::SimulatedBench;
 use drivers::simulated::faults::{Device, Fault, Planned};
+use drivers::simulated::lamp_model::Display;
 use drivers::simulated::world::WorldSpec;
-use photometry::units::Span;
+use photometry::units::{Lux, Span};
 
 use super::handle::{Handle, Order};
 use super::scene::{self, By, Dies, Hands, Nobody, Sat, Scene};
@@ -150,6 +151,93 @@ async fn a_lamp_that_nobody_switched_off_is_asked_for_again() {
         })
         .count();
     assert_eq!(doubts, 1);
+}
+
+/// Does what is asked; of the lamp that was never lit, answers this where it was
+/// not seen to go out.
+struct Watchful {
+    says: &'static str,
+    lights_it: bool,
+    doubted: usize,
+}
+
+impl Hands for Watchful {
+    fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
+        let Body::Held {
+            cause: HoldCause::Question(words),
+        } = &event.body
+        else {
+            return;
+        };
+        let off = words.contains("Switch the lamp off");
+        if off {
+            // Who means to switch it off may light it; either hand wakes the display.
+            let level = u16::from(self.lights_it);
+            bench.person().set_level(level, event.at.mono);
+        }
+        if off && words.contains("did not see") {
+            self.doubted += 1;
+            let text = self.says.to_owned();
+            let answer = Order::Answer { run: RUN, text };
+            handle.orders.post(answer).expect("an order");
+        } else if off {
+            let text = "done".to_owned();
+            let answer = Order::Answer { run: RUN, text };
+            handle.orders.post(answer).expect("an order");
+        } else {
+            Person { asked: 10 }.note(event, handle, bench);
+        }
+    }
+}
+
+/// A hand wakes a display: a lamp that was off already is brighter then, and is off
+/// all the same. One whose display stays bright is told by the person, and one that
+/// was lit by mistake is not off, because it does not dim.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_display_that_a_hand_wakes_is_no_lit_lamp() {
+    let dims = Display {
+        bright: Lux(0.3),
+        dim: Lux(0.03),
+        dims_after: Span::from_secs(15),
+        out_after: Span::from_mins(30),
+    };
+    // Out again before it is first looked at, and bright for as long as it is watched.
+    let stays = Display {
+        dim: Lux(0.3),
+        out_after: Span::from_secs(100),
+        ..dims
+    };
+    let long_in_the_dark = Survey {
+        dark: 600,
+        ..short()
+    };
+    let cases = [
+        (dims, "done", false, 0, true),
+        (stays, "display", false, 1, true),
+        (stays, "done", false, 2, false),
+        (dims, "done", true, 2, false),
+    ];
+    for (display, says, lights_it, doubted, complete) in cases {
+        let mut world = WorldSpec::new(11);
+        world.lamp.display = Some(display);
+        let card = scene::card(&world, false);
+        let mut lamp = samples::lamp(2);
+        lamp.worked = Worked::ByHand;
+        lamp.off = SwitchOff::ByHand;
+        let scene = Scene::of(world, By::Memory, lamp, card, long_in_the_dark.clone());
+        let mut person = Watchful {
+            says,
+            lights_it,
+            doubted: 0,
+        };
+        let sat = scene.sit(&mut person).await;
+        let text = scene.paper.text();
+        let end = if complete { End::Complete } else { End::Failed };
+        assert_eq!(sat, Sat::Ended(end), "{says} {lights_it}");
+        assert_eq!(person.doubted, doubted, "{says} {lights_it}");
+        let told = text.contains("\"answer\":\"display\"");
+        assert_eq!(told, says == "display", "{text}");
+    }
 }
 
 /// A lamp that only a person can switch off has been on for too long: the
