@@ -15,6 +15,7 @@
 //! what crosses HTTP (web::wire).
 
 pub mod adopt;
+mod answers;
 pub mod booking;
 mod evening;
 pub mod keeper;

@@ -1,5 +1,6 @@
 //! What a person orders of a run: hold, release, stop, answer.
 
+use super::answers::refused;
 use super::booking::{Papers, freeze, lay_out};
 use super::keeper::Keeper;
 use super::refusal::Refusal;
@@ -122,7 +123,7 @@ impl Keeper {
     /// Hands a person's answer over.
     ///
     /// # Errors
-    /// When the run is not at work.
+    /// When the run asks nothing, or the answer says that it is not done as asked.
     pub async fn answer(&self, run: RunId, text: String) -> Result<(), Refusal> {
         let _turn = self.gate.lock().await;
         let row = self.row(run).await?;
@@ -136,6 +137,13 @@ impl Keeper {
         // A second answer would be taken for that of the next question.
         if desk.stand().answered == Some((run, seq)) {
             return Err(wrong_state(&row, "has its answer already", None));
+        }
+        if let Some(why) = refused(question, &text) {
+            let hint = format!(
+                "do it, then `wakerail answer {run}`; until then it waits, with the bench as it \
+                 is: \"{question}\""
+            );
+            return Err(wrong_state(&row, &why, Some(hint)));
         }
         if let Some(stand_in) = &self.stand_in {
             stand_in.asked(&row.bench, question);
