@@ -10,8 +10,8 @@ use super::walk::Walk;
 use super::{At, Task, Told, commands_to_go_on, unblocked};
 use crate::plan::card::PlaceKind;
 use crate::plan::intent::of_day;
-use crate::plan::itinerary::Question;
-use crate::plan::lamp::Worked;
+use crate::plan::itinerary::{Question, What};
+use crate::plan::lamp::{Starts, Worked};
 
 /// The steps of one bench: its runs in their order, each with its walk. `last`:
 /// when the last question of all comes; none without questions.
@@ -32,12 +32,25 @@ pub fn steps(now: &At, runs: &[(&Told, Walk<'_>)], last: Option<&str>) -> Vec<Ta
         }
     }
     standing(&mut steps, runs);
+    disarmed(&mut steps, runs);
     for (at, (told, walk)) in runs.iter().enumerate() {
         caps_and_alarms(&mut steps, now, told, walk, at == 0);
     }
     steps.push(Task::by_hand(
         "Make the room dark and keep it so: curtains, other lamps, displays, the door.",
     ));
+    let_go_on(&mut steps, runs);
+    if let Some(last) = last {
+        steps.push(Task::by_hand(format!(
+            "Stay up for what is asked, the last {last}: a run that asks waits for its answer, and \
+             measures nothing meanwhile."
+        )));
+    }
+    steps
+}
+
+/// What lets runs go on that wait for a person.
+fn let_go_on(steps: &mut Vec<Task>, runs: &[(&Told, Walk<'_>)]) {
     for (at, (told, _)) in runs.iter().enumerate() {
         if is_behind(told, &runs[..at]) {
             continue;
@@ -49,20 +62,22 @@ pub fn steps(now: &At, runs: &[(&Told, Walk<'_>)], last: Option<&str>) -> Vec<Ta
             }
             None => unblocked(told),
         };
+        let mut todo = told.progress.still_to_do(&told.frozen.itinerary);
+        let moves = todo.any(|action| {
+            matches!(
+                action.what,
+                What::Move { .. } | What::Home | What::ProveHome { .. }
+            )
+        });
         steps.extend(task.map(|mut task| {
-            task.words.push_str(
-                " With the command the carriage may move at once: be away from the bench.",
-            );
+            if moves {
+                task.words.push_str(
+                    " With the command the carriage may move at once: be away from the bench.",
+                );
+            }
             task
         }));
     }
-    if let Some(last) = last {
-        steps.push(Task::by_hand(format!(
-            "Stay up for what is asked, the last {last}: a run that asks waits for its answer, and \
-             measures nothing meanwhile."
-        )));
-    }
-    steps
 }
 
 /// The run before it that still has another unit where this one must stand.
@@ -150,6 +165,30 @@ fn aligned(told: &Told, then: &str) -> Option<Task> {
         PlaceKind::Still => format!("Look that unit `{unit}` stands square at `{place}`.{then}"),
     };
     Some(Task::by_hand(words))
+}
+
+/// Alarms that no run of tonight asks for: an armed one lights the lamp in the
+/// middle of whatever is measured. Of each unit once.
+fn disarmed(steps: &mut Vec<Task>, runs: &[(&Told, Walk<'_>)]) {
+    let mut seen: Vec<&str> = Vec::new();
+    for (at, (told, _)) in runs.iter().enumerate() {
+        let unit = told.frozen.placement.unit.as_str();
+        if seen.contains(&unit) || is_behind(told, &runs[..at]) {
+            continue;
+        }
+        seen.push(unit);
+        let of_unit = runs.iter().filter(|(o, _)| o.frozen.placement.unit == unit);
+        let mut set = of_unit.flat_map(|(_, walk)| &walk.asked);
+        let is_asked = set.any(|a| matches!(a.question, Some(Question::SetAlarm { .. })));
+        let mut programs = told.frozen.lamp.programs.iter();
+        let by_alarm = programs.any(|program| matches!(program.starts, Starts::Alarm(_)));
+        if by_alarm && !is_asked && told.row.begun.is_none() {
+            steps.push(Task::by_hand(format!(
+                "Disarm the alarm of unit `{unit}`: no run tonight asks for it, and it would light \
+                 the lamp in the middle of one."
+            )));
+        }
+    }
 }
 
 /// Caps that can be put on at once, alarms that can be set at once: the run asks

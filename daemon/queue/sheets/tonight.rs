@@ -5,7 +5,7 @@
 //! Called by: queue::evening, cli (the text).
 
 use drivers::clock::Clock;
-use photometry::units::Wall;
+use photometry::units::{Span, Wall};
 use serde::{Deserialize, Serialize};
 
 use super::lines::{hang, tasks};
@@ -168,21 +168,36 @@ fn bench(evening: &Evening<'_>, now: &At, name: &str) -> BenchNight {
     }
 }
 
-/// When the last question of a bench comes, in words; none without questions.
+/// Nobody stays up for a question that comes so long after the one before it.
+const SLEPT: Span = Span::from_mins(180);
+
+/// When the last question of a bench comes before a night's sleep, and when the next
+/// one after it, in words; none without questions.
 fn last_question(clock: &Clock, now: &At, walked: &[(&Told, Walk<'_>)]) -> Option<String> {
     let asked: Vec<Option<Wall>> = walked
         .iter()
         .flat_map(|(_, way)| way.asked.iter().map(|asking| asking.at))
         .collect();
-    let tonight = asked.iter().flatten().max();
+    let mut known: Vec<Wall> = asked.iter().flatten().copied().collect();
+    known.sort_unstable();
+    let slept = known
+        .windows(2)
+        .position(|two| two[1].since(two[0]) >= SLEPT);
+    let tonight = match slept {
+        Some(last) => known.get(last),
+        None => known.last(),
+    };
+    let next = slept.and_then(|last| known.get(last + 1));
     let later = match asked.iter().any(Option::is_none) {
         true => " (and on later evenings)",
         false => "",
     };
     match tonight {
         Some(wall) => {
-            let at = At::of(clock, *wall).shown(now);
-            Some(format!("about {at}{later}"))
+            let at = |wall: Wall| At::of(clock, wall).shown(now);
+            let next = next.map(|next| format!(", and be there again about {}", at(*next)));
+            let next = next.unwrap_or_default();
+            Some(format!("about {}{next}{later}", at(*wall)))
         }
         None => asked.first().map(|_| "on a later evening".to_owned()),
     }
