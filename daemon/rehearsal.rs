@@ -21,6 +21,7 @@ use drivers::simulated::faults::Device;
 use drivers::simulated::lamp::{Button, LampModel};
 use drivers::simulated::meter::MeterModel;
 use drivers::simulated::outlets::OutletsModel;
+use drivers::simulated::programs;
 use drivers::simulated::room::{RoomModel, Unknowns};
 use drivers::simulated::sphere::{Inside, SphereLamp, SphereModel, SteadyLamp};
 use drivers::simulated::world::{Person, RailSpeech, Thinks, World, WorldSpec};
@@ -261,13 +262,18 @@ pub struct Hands {
 }
 
 impl Hands {
-    /// For worlds by the names of their benches.
-    pub fn new(clock: Clock, worlds: BTreeMap<String, (World, Card)>) -> Hands {
-        let lamps = Mutex::default();
+    /// For worlds by the names of their benches, each with the lamp that stands
+    /// there.
+    pub fn new(clock: Clock, benches: BTreeMap<String, (World, Card, Option<Lamp>)>) -> Hands {
+        let (mut worlds, mut lamps) = (BTreeMap::new(), BTreeMap::new());
+        for (name, (world, card, lamp)) in benches {
+            lamps.extend(lamp.map(|lamp| (name.clone(), lamp)));
+            worlds.insert(name, (world, card));
+        }
         Hands {
             clock,
             worlds,
-            lamps,
+            lamps: Mutex::new(lamps),
         }
     }
 }
@@ -299,6 +305,10 @@ impl StandIn for Hands {
             return;
         }
         let lamps = self.lamps.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(way) = program_asked_for(question, lamps.get(bench)) {
+            person.starts(way, now.mono);
+            return;
+        }
         let modes = lamps.get(bench).map(|lamp| lamp.modes.as_slice());
         let tone = tone_asked_for(question, modes.unwrap_or_default());
         match (tone, level_asked_for(question)) {
@@ -320,6 +330,16 @@ fn alarm_asked_for(question: &str) -> Option<u16> {
     let (hour, minute) = time.get(..5)?.split_once(':')?;
     let (hour, minute): (u16, u16) = (hour.parse().ok()?, minute.parse().ok()?);
     Some(60 * hour + minute)
+}
+
+/// Which way the program goes that is to be started by hand.
+fn program_asked_for(question: &str, lamp: Option<&Lamp>) -> Option<programs::Way> {
+    let rest = question.strip_prefix("Start the lamp's program `")?;
+    let (name, _) = rest.split_once('`')?;
+    Some(match lamp?.program(name)?.way {
+        Way::Sunrise => programs::Way::Up,
+        Way::Sunset => programs::Way::Down,
+    })
 }
 
 /// The place among the lamp's modes of the one that a question names.
@@ -470,6 +490,29 @@ mod tests {
         for (question, level) in cases {
             assert_eq!(level_asked_for(question), level, "{question}");
         }
+    }
+
+    #[test]
+    fn a_program_by_hand_is_started_by_its_name() {
+        let program = |name: &str, way| crate::plan::lamp::Program {
+            name: name.to_owned(),
+            way,
+            length: Span::from_mins(30),
+            starts: Starts::ByHand,
+        };
+        let lamp = Lamp {
+            programs: vec![program("up", Way::Sunrise), program("doze", Way::Sunset)],
+            ..crate::plan::samples::lamp(3)
+        };
+        let asked = |name: &str| {
+            let words = format!("Start the lamp's program `{name}` now, then answer at once.");
+            program_asked_for(&words, Some(&lamp))
+        };
+        assert_eq!(asked("up"), Some(programs::Way::Up));
+        assert_eq!(asked("doze"), Some(programs::Way::Down));
+        assert_eq!(asked("noon"), None);
+        let other = "Switch the lamp off, then answer.";
+        assert_eq!(program_asked_for(other, Some(&lamp)), None);
     }
 
     #[test]

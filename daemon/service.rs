@@ -103,7 +103,8 @@ pub async fn start(order: Order) -> Result<Daemon, Complaint> {
         look_over(&mut card, rehearse.is_some());
         let opened = open_bench(&store, &clock, &data, &card, rehearse).await?;
         if let Some(bench) = opened.simulated {
-            worlds.insert(name.clone(), (bench.world().clone(), card.clone()));
+            let world = bench.world().clone();
+            worlds.insert(name.clone(), (world, card.clone(), opened.lamp));
             simulated.push(bench);
         }
         let (attendant, handle) = Attendant::new(opened.seat, opened.bench);
@@ -162,6 +163,8 @@ struct Opened {
     seat: Seat,
     bench: Bench,
     simulated: Option<SimulatedBench>,
+    /// The lamp that stands there, where devices are simulated.
+    lamp: Option<Lamp>,
 }
 
 async fn open_bench(
@@ -175,9 +178,11 @@ async fn open_bench(
         bench: card.name.clone(),
         source,
     };
+    let mut lamp = None;
     let (seats, elsewhere, simulated) = match rehearse {
         Some(seed) => {
             let placed = placed_on(store, card).await?;
+            lamp = placed.as_ref().map(|(lamp, _)| lamp.clone());
             let placed = placed.as_ref().map(|(lamp, placement)| (lamp, placement));
             let rehearsed = rehearsal::start(clock, &data.rehearsal(), card, placed, seed)
                 .map_err(|error| cannot(Box::new(error)))?;
@@ -195,6 +200,7 @@ async fn open_bench(
         seat,
         bench,
         simulated,
+        lamp,
     })
 }
 

@@ -41,6 +41,16 @@ impl Person {
         self.0.save(now);
     }
 
+    /// Starts a program as its owner does, whichever way that is; without effect
+    /// where the lamp has none.
+    pub fn starts(&self, way: Way, now: Mono) {
+        self.0.edit(now, |spec, state, at| {
+            state.lamp.advance(&spec.lamp, at);
+            state.lamp.start(&spec.lamp, way, at);
+        });
+        self.0.save(now);
+    }
+
     /// The program that the lamp is in, and since when.
     pub fn sees_program(&self, now: Mono) -> Option<(Way, Mono)> {
         let (way, since) = self.0.edit(now, |_, state, _| state.lamp.runs())?;
