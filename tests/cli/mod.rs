@@ -2,6 +2,7 @@
 
 mod accounts;
 mod bench;
+mod by_hand;
 mod compute;
 pub mod daemon;
 mod demo;
