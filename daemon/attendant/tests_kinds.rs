@@ -132,6 +132,7 @@ pub fn placement(world: &WorldSpec) -> Placement {
     placement
 }
 
+/// A night with one test of a kind, in this laboratory.
 pub fn night(seed: u64, by: By, (model, lamp): (LampModel, Lamp), kind: TestKind) -> Scene {
     let mut world = WorldSpec {
         lamp: model,
