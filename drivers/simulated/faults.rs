@@ -104,6 +104,46 @@ pub enum Fault {
     HomingRefused,
     /// The controller resets itself and loses everything. Counts moves.
     PowerLoss,
+    /// What is said above of the illuminance meter's readings, at a reading or
+    /// capture of another device. Counts those.
+    At(Device, Box<Fault>),
+    /// A block that is not as it should be. Counts the captures of this device.
+    Block(Device, Amiss),
+    /// A relay in the mains that no longer follows, from its next closing on.
+    /// Counts commands that close relays.
+    Relay(u16, Contact),
+}
+
+/// What is wrong with a block of numbers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Amiss {
+    /// It ends half-way: fewer bytes come than its head says.
+    CutShort,
+    /// Its head says that there is one number more than there is.
+    SaysMore,
+    /// Its head says that there is one number less than there is.
+    SaysLess,
+    /// One number is lacking, and its head says so.
+    OneLess,
+    /// A number of it is none.
+    NoNumber,
+    /// The light was too much: the numbers at their top.
+    Saturated,
+}
+
+/// What is wrong with the contact of a relay, and whether the board knows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Contact {
+    /// It does not close, and the board tells so.
+    Dead,
+    /// It does not close, and the board tells what it was told.
+    DeadUnseen,
+    /// It closes and does not open again, and the board tells so.
+    Welded,
+    /// It closes and does not open again, and the board tells what it was told.
+    WeldedUnseen,
 }
 
 /// What happens at the bench, counted.
@@ -144,6 +184,8 @@ pub enum Event {
     SphereRead,
     /// A line that asks the outlets something.
     OutletsAsked,
+    /// The outlets were told to close relays.
+    RelayClosed,
     /// A finger has left its button.
     Pressed,
     /// A coil was told to close.
@@ -168,6 +210,21 @@ impl Device {
             Device::Meter2 => Event::Meter2Asked,
             Device::SpherePhotometer => Event::SpherePhotometerAsked,
             Device::Outlets => Event::OutletsAsked,
+        }
+    }
+
+    /// The event of a reading or a capture of this device; for one that gives
+    /// none, that of asking it.
+    pub fn read(self) -> Event {
+        match self {
+            Device::Meter => Event::Read,
+            Device::Spectroradiometer => Event::SpectrumTaken,
+            Device::WaveformPhotometer => Event::WaveformTaken,
+            Device::PowerMeter => Event::PowerRead,
+            Device::RoomSensor => Event::RoomRead,
+            Device::Meter2 => Event::Meter2Read,
+            Device::SpherePhotometer => Event::SphereRead,
+            Device::Rail | Device::Fingers | Device::Outlets => self.asked(),
         }
     }
 }
@@ -197,6 +254,16 @@ impl Fault {
             Fault::StuckCoil(_) | Fault::WeldedCoil(_) => Event::Closed,
             Fault::LostSteps(_) | Fault::Stall | Fault::LimitHit | Fault::PowerLoss => Event::Moved,
             Fault::BlindSwitch | Fault::StuckSwitch | Fault::HomingRefused => Event::Homed,
+            Fault::At(device, _) | Fault::Block(device, _) => device.read(),
+            Fault::Relay(..) => Event::RelayClosed,
+        }
+    }
+
+    /// What strikes, wherever it was counted.
+    pub(super) fn itself(&self) -> &Fault {
+        match self {
+            Fault::At(_, fault) => fault.itself(),
+            other => other,
         }
     }
 
@@ -204,7 +271,7 @@ impl Fault {
     fn stays(&self) -> bool {
         matches!(
             self,
-            Fault::Dead(_) | Fault::StuckCoil(_) | Fault::StuckSwitch
+            Fault::Dead(_) | Fault::StuckCoil(_) | Fault::StuckSwitch | Fault::Relay(..)
         )
     }
 }

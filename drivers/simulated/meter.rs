@@ -208,11 +208,12 @@ impl Instrument for Meter {
         self.change(|state| *state = MeterState::new());
     }
 
-    fn execute(&mut self, _now: Mono, unit: &Unit) -> Reply {
+    fn execute(&mut self, now: Mono, unit: &Unit) -> Reply {
         let state = self.settings();
         if unit.query {
             return if unit.is("READ") {
                 self.faults = self.world.happens(self.readings().0);
+                self.world.lamp_suffers(&self.faults, now);
                 Reply::After(self.integration())
             } else if unit.is("SENSe:APERture") {
                 Reply::Answer(nr3(state.aperture.secs()))
@@ -251,23 +252,6 @@ impl Instrument for Meter {
 
     fn finish(&mut self, now: Mono) -> Vec<u8> {
         let faults = std::mem::take(&mut self.faults);
-        if faults.contains(&Fault::LampOut) {
-            self.world
-                .edit(now + -self.integration(), |spec, state, at| {
-                    state.lamp.set(&spec.lamp, 0, at);
-                });
-        }
-        let back = faults.iter().find_map(|fault| match fault {
-            Fault::LampBack(after, level) => Some((*after, *level)),
-            _ => None,
-        });
-        if let Some((after, level)) = back {
-            self.world
-                .edit(now + -self.integration(), |spec, state, at| {
-                    state.lamp.set(&spec.lamp, 0, at);
-                    state.lamp.comes_back(at + after, level);
-                });
-        }
         let sensed = self.sensed(now);
         let spec = self.world.spec();
         let model = self.model(&spec);
@@ -275,21 +259,24 @@ impl Instrument for Meter {
         let top = model.ranges.last().copied().unwrap_or(Lux(0.0));
         let range = fits.copied().unwrap_or(top);
         self.change(|state| state.range = range);
-        if fits.is_none() || faults.contains(&Fault::OverRange) {
+        if fits.is_none() {
             return b"9.9E37".to_vec();
         }
-        if faults.contains(&Fault::NoNumber) {
-            return b"9.91E37".to_vec();
-        }
-        let says = faults.iter().find_map(|fault| match fault {
-            Fault::Says(text) => Some(text.clone()),
-            _ => None,
-        });
-        if let Some(text) = says {
-            return text.into_bytes();
+        if let Some(said) = faults.iter().find_map(says_instead) {
+            return said;
         }
         let count = range.0 / f64::from(model.counts);
         nr3((sensed / count).round() * count).into_bytes()
+    }
+}
+
+/// What a meter says instead of its number.
+pub(super) fn says_instead(fault: &Fault) -> Option<Vec<u8>> {
+    match fault {
+        Fault::OverRange => Some(b"9.9E37".to_vec()),
+        Fault::NoNumber => Some(b"9.91E37".to_vec()),
+        Fault::Says(text) => Some(text.clone().into_bytes()),
+        _ => None,
     }
 }
 

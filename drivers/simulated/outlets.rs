@@ -7,12 +7,12 @@
 //! first (`world`). Served by `bench`; not here: lines (`scpi_device`), what a lamp
 //! does without mains (`lamp`).
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use photometry::units::{Mono, Span};
 use serde::{Deserialize, Serialize};
 
-use super::faults::Device;
+use super::faults::{Contact, Device, Event, Fault};
 use super::lamp::Lamp;
 use super::lamp_model::LampModel;
 use super::meter::nr3;
@@ -57,7 +57,11 @@ impl Default for OutletsModel {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct OutletsState {
+    /// As they were told.
     closed: BTreeSet<u16>,
+    /// Those whose contacts no longer follow.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    broken: BTreeMap<u16, Contact>,
     /// A hand has pulled the lamp's plug.
     unplugged: bool,
     /// Not fed for so long, it opens all relays; `None` while it is off.
@@ -67,9 +71,31 @@ pub struct OutletsState {
 }
 
 impl OutletsState {
-    /// Closed relays, rising.
+    /// Relays whose contacts are closed, rising.
     pub fn closed(&self) -> Vec<u16> {
-        self.closed.iter().copied().collect()
+        let known = self.closed.iter().chain(self.broken.keys());
+        let known: BTreeSet<u16> = known.copied().collect();
+        known
+            .into_iter()
+            .filter(|relay| self.is_closed(*relay))
+            .collect()
+    }
+
+    /// Whether the contact of a relay is closed.
+    fn is_closed(&self, relay: u16) -> bool {
+        match self.broken.get(&relay) {
+            Some(Contact::Dead | Contact::DeadUnseen) => false,
+            Some(Contact::Welded | Contact::WeldedUnseen) => true,
+            None => self.closed.contains(&relay),
+        }
+    }
+
+    /// Whether the board says that a relay is closed.
+    fn tells_closed(&self, relay: u16) -> bool {
+        match self.broken.get(&relay) {
+            Some(Contact::Dead | Contact::Welded) => self.is_closed(relay),
+            _ => self.closed.contains(&relay),
+        }
     }
 
     /// When the watchdog opens all relays, if it is on.
@@ -102,7 +128,7 @@ impl OutletsState {
 
     /// Whether the lamp under test has power.
     fn powers_lamp(&self, model: &OutletsModel) -> bool {
-        let relay = model.lamp.is_none_or(|relay| self.closed.contains(&relay));
+        let relay = model.lamp.is_none_or(|relay| self.is_closed(relay));
         relay && !self.unplugged
     }
 
@@ -122,7 +148,7 @@ impl OutletsState {
         ];
         for (relay, which) in others {
             if let Some(relay) = relay {
-                sphere.switch(which, self.closed.contains(&relay), at);
+                sphere.switch(which, self.is_closed(relay), at);
             }
         }
     }
@@ -160,7 +186,19 @@ impl Outlets {
             return OUT_OF_RANGE;
         }
         if !unit.query {
+            let faults = if closes {
+                self.world.happens(Event::RelayClosed)
+            } else {
+                Vec::new()
+            };
             return self.change(now, |state, _| {
+                for fault in faults {
+                    if let Fault::Relay(relay, contact) = fault
+                        && relays.contains(&relay)
+                    {
+                        state.broken.insert(relay, contact);
+                    }
+                }
                 for relay in relays {
                     if closes {
                         state.closed.insert(relay);
@@ -170,10 +208,10 @@ impl Outlets {
                 }
             });
         }
-        let closed = self
+        let board = self
             .world
-            .edit(now, |_, state, _| state.equipment.outlets.closed.clone());
-        let told = |relay: &u16| u8::from(closed.contains(relay) == closes).to_string();
+            .edit(now, |_, state, _| state.equipment.outlets.clone());
+        let told = |relay: &u16| u8::from(board.tells_closed(*relay) == closes).to_string();
         let told: Vec<String> = relays.iter().map(told).collect();
         Reply::Answer(told.join(","))
     }

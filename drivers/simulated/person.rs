@@ -113,6 +113,27 @@ impl Person {
             .edit(now, |_, state, _| state.equipment.outlets.closed())
     }
 
+    /// Illuminance at the sphere's port, as an instrument without errors shows it.
+    pub fn sees_port(&self, at: Mono) -> Lux {
+        self.0.port(at)
+    }
+
+    /// Active power that the lamp takes, in W.
+    pub fn sees_watts(&self, at: Mono) -> f64 {
+        self.0.watts(at)
+    }
+
+    /// Whether one of the sphere's lamps is lit.
+    pub fn sees_lit(&self, lamp: SphereLamp, now: Mono) -> bool {
+        self.0
+            .edit(now, |_, state, _| state.equipment.sphere.is_on(lamp))
+    }
+
+    /// Whether the lamp under test has power.
+    pub fn sees_powered(&self, now: Mono) -> bool {
+        self.0.edit(now, |_, state, _| state.lamp.is_powered())
+    }
+
     /// The coils whose fingers are down.
     pub fn sees_fingers_down(&self) -> Vec<u16> {
         self.0.state().coils.closed()

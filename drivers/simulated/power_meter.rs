@@ -6,8 +6,8 @@
 use photometry::units::{Mono, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
-use super::faults::{Device, Event};
-use super::meter::nr3;
+use super::faults::{Device, Event, Fault};
+use super::meter::{nr3, says_instead};
 use super::random::{Stream, normal};
 use super::scpi_device::{
     DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit,
@@ -57,6 +57,7 @@ impl Default for PowerMeterState {
 /// The power meter as an instrument.
 pub(super) struct PowerMeter {
     world: World,
+    faults: Vec<Fault>,
 }
 
 impl PowerMeter {
@@ -64,6 +65,7 @@ impl PowerMeter {
     pub(super) fn machine(world: &World) -> ScpiDevice<PowerMeter> {
         let instrument = PowerMeter {
             world: world.clone(),
+            faults: Vec::new(),
         };
         ScpiDevice::new(world.clone(), instrument)
     }
@@ -92,10 +94,11 @@ impl Instrument for PowerMeter {
         self.set(PowerMeterState::default());
     }
 
-    fn execute(&mut self, _now: Mono, unit: &Unit) -> Reply {
+    fn execute(&mut self, now: Mono, unit: &Unit) -> Reply {
         if unit.query {
             return if unit.is("READ") {
-                self.world.happens(Event::PowerRead);
+                self.faults = self.world.happens(Event::PowerRead);
+                self.world.lamp_suffers(&self.faults, now);
                 Reply::After(self.aperture())
             } else if unit.is("SENSe:APERture") {
                 Reply::Answer(nr3(self.aperture().secs()))
@@ -117,6 +120,10 @@ impl Instrument for PowerMeter {
     }
 
     fn finish(&mut self, now: Mono) -> Vec<u8> {
+        let faults = std::mem::take(&mut self.faults);
+        if let Some(said) = faults.iter().find_map(says_instead) {
+            return said;
+        }
         let spec = self.world.spec();
         let model = &spec.equipment.power_meter;
         let half = Span::from_ns(self.aperture().ns() / 2);

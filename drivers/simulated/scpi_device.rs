@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 
 use photometry::units::{Mono, Span};
 
-use super::faults::{Device, Fault};
+use super::faults::{Amiss, Device, Fault};
 use super::outgoing::Outgoing;
 use super::world::World;
 use crate::link::wire::Machine;
@@ -89,6 +89,47 @@ pub(super) fn block(numbers: &[f32]) -> Vec<u8> {
     let mut bytes = format!("#{}{length}", length.len()).into_bytes();
     bytes.reserve(numbers.len() * 4);
     bytes.extend(numbers.iter().flat_map(|number| number.to_be_bytes()));
+    bytes
+}
+
+/// What is wrong with a block, by the faults that strike at it.
+pub(super) fn amiss(faults: &[Fault]) -> Option<Amiss> {
+    faults.iter().find_map(|fault| match fault {
+        Fault::Block(_, amiss) => Some(*amiss),
+        _ => None,
+    })
+}
+
+/// A block as it should be, or not.
+pub(super) fn block_amiss(numbers: &[f32], amiss: Option<Amiss>) -> Vec<u8> {
+    let (one, count) = (numbers.len().min(1), numbers.len());
+    let mut bytes = match amiss {
+        Some(Amiss::OneLess) => block(&numbers[one..]),
+        Some(Amiss::NoNumber) => {
+            let mut numbers = numbers.to_vec();
+            numbers[count / 2..]
+                .iter_mut()
+                .take(1)
+                .for_each(|number| *number = f32::NAN);
+            block(&numbers)
+        }
+        _ => block(numbers),
+    };
+    let head = |count: usize| {
+        let length = (count * 4).to_string();
+        format!("#{}{length}", length.len()).into_bytes()
+    };
+    let says = match amiss {
+        Some(Amiss::SaysMore) => count + 1,
+        Some(Amiss::SaysLess) => count - one,
+        _ => count,
+    };
+    if says != count {
+        bytes.splice(..head(count).len(), head(says));
+    }
+    if amiss == Some(Amiss::CutShort) {
+        bytes.truncate(bytes.len() / 2);
+    }
     bytes
 }
 

@@ -15,12 +15,12 @@
 use photometry::units::{Mono, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
-use super::faults::{Device, Event};
+use super::faults::{Amiss, Device, Event, Fault};
 use super::meter::nr3;
 use super::random::{Stream, normal};
 use super::scpi_device::{
-    DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit, block, closes,
-    shutter,
+    DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit, amiss, block,
+    block_amiss, closes, shutter,
 };
 use super::world::World;
 
@@ -96,6 +96,7 @@ impl Default for SpectroradiometerState {
 /// The spectroradiometer as an instrument.
 pub(super) struct Spectroradiometer {
     world: World,
+    faults: Vec<Fault>,
 }
 
 impl Spectroradiometer {
@@ -103,6 +104,7 @@ impl Spectroradiometer {
     pub(super) fn machine(world: &World) -> ScpiDevice<Spectroradiometer> {
         let instrument = Spectroradiometer {
             world: world.clone(),
+            faults: Vec::new(),
         };
         ScpiDevice::new(world.clone(), instrument)
     }
@@ -164,11 +166,12 @@ impl Instrument for Spectroradiometer {
         self.change(|state| *state = SpectroradiometerState::default());
     }
 
-    fn execute(&mut self, _now: Mono, unit: &Unit) -> Reply {
+    fn execute(&mut self, now: Mono, unit: &Unit) -> Reply {
         let state = self.settings();
         if unit.query {
             return if unit.is("READ:SPECtrum") {
-                self.world.happens(Event::SpectrumTaken);
+                self.faults = self.world.happens(Event::SpectrumTaken);
+                self.world.lamp_suffers(&self.faults, now);
                 Reply::After(state.aperture)
             } else if unit.is("SENSe:WAVelength") {
                 let model = &self.world.spec().equipment.spectroradiometer;
@@ -204,9 +207,16 @@ impl Instrument for Spectroradiometer {
     }
 
     fn finish(&mut self, now: Mono) -> Vec<u8> {
-        let (shown, fullest) = self.measure(now);
+        let faults = std::mem::take(&mut self.faults);
+        let aperture = self.settings().aperture;
+        let (mut shown, mut fullest) = self.measure(now);
+        if amiss(&faults) == Some(Amiss::Saturated) {
+            let spec = self.world.spec();
+            let full = spec.equipment.spectroradiometer.sensitivity * aperture.secs();
+            (shown, fullest) = (shown.iter().map(|_| (1.0 / full) as f32).collect(), 1.0);
+        }
         self.change(|state| state.fill = fullest);
-        block(&shown)
+        block_amiss(&shown, amiss(&faults))
     }
 }
 

@@ -9,13 +9,13 @@
 use photometry::units::{Mono, Span};
 use serde::{Deserialize, Serialize};
 
-use super::faults::{Device, Event};
+use super::faults::{Amiss, Device, Event, Fault};
 use super::meter::nr3;
 use super::modulation::{Filtered, Modulation};
 use super::random::{Stream, normal};
 use super::scpi_device::{
-    DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit, block, closes,
-    shutter,
+    DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit, amiss,
+    block_amiss, closes, shutter,
 };
 use super::world::World;
 
@@ -154,6 +154,7 @@ pub(super) struct WaveformPhotometer {
     world: World,
     /// When the capture at work began.
     began: Mono,
+    faults: Vec<Fault>,
 }
 
 impl WaveformPhotometer {
@@ -162,6 +163,7 @@ impl WaveformPhotometer {
         let instrument = WaveformPhotometer {
             world: world.clone(),
             began: Mono::ZERO,
+            faults: Vec::new(),
         };
         ScpiDevice::new(world.clone(), instrument)
     }
@@ -217,7 +219,8 @@ impl Instrument for WaveformPhotometer {
             let spec = self.world.spec();
             let model = &spec.equipment.waveform_photometer;
             return if unit.is("READ:WAVeform") {
-                self.world.happens(Event::WaveformTaken);
+                self.faults = self.world.happens(Event::WaveformTaken);
+                self.world.lamp_suffers(&self.faults, now);
                 self.began = now;
                 Reply::After(state.step.times(i64::from(state.points)) + CONVERTS)
             } else if unit.is("SENSe:SWEep:TINTerval") {
@@ -262,7 +265,13 @@ impl Instrument for WaveformPhotometer {
     }
 
     fn finish(&mut self, _now: Mono) -> Vec<u8> {
-        block(&self.capture())
+        let amiss = amiss(&std::mem::take(&mut self.faults));
+        let mut samples = self.capture();
+        if amiss == Some(Amiss::Saturated) {
+            let spec = self.world.spec();
+            samples.fill(spec.equipment.waveform_photometer.top_v as f32);
+        }
+        block_amiss(&samples, amiss)
     }
 }
 

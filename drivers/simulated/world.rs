@@ -321,8 +321,26 @@ impl World {
         let nth = state.counters.entry(event).or_insert(0);
         *nth += 1;
         striking(&self.spec().faults, event, *nth)
-            .cloned()
+            .map(|fault| fault.itself().clone())
             .collect()
+    }
+
+    /// What faults do to the lamp at a reading that began at `began`.
+    pub(super) fn lamp_suffers(&self, faults: &[Fault], began: Mono) {
+        for fault in faults {
+            self.edit(began, |spec, state, at| match fault {
+                // One that is off is not touched, or its display would light.
+                Fault::LampOut if state.lamp.shining() == 0 => {}
+                Fault::LampOut => state.lamp.set(&spec.lamp, 0, at),
+                Fault::LampBack(after, level) => {
+                    if state.lamp.shining() > 0 {
+                        state.lamp.set(&spec.lamp, 0, at);
+                    }
+                    state.lamp.comes_back(at + *after, *level);
+                }
+                _ => {}
+            });
+        }
     }
 
     /// How often something has happened since the world began.
