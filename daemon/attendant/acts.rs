@@ -12,17 +12,24 @@ use crate::bench::instrument::{Answer, Verb};
 use crate::bench::limits;
 use crate::bench::open::{FINGERS, RAIL};
 use crate::plan::card::Rail;
-use crate::plan::itinerary::{Action, Key, Purpose, TestHead, What};
+use crate::plan::itinerary::{Action, Key, OFF, Purpose, Question, TestHead, What};
 use crate::plan::print;
 use crate::run::decide;
 use crate::run::journal::{
     Body, Decision, DriftVerdict, Facts, HoldCause, LIGHT_LOST, ResumeCause, STEPS_LOST,
 };
 use crate::run::lit::Astray;
+use crate::run::progress::Unseen;
 
 /// Between a reading in doubt and the look that settles it: a lamp that lost
 /// its mains for a moment is back by then. Common practice, no source.
 const LOOK_AGAIN_AFTER: Span = Span::from_secs(2);
+/// Planes of two meters are near by so small a share of the distance: the light is
+/// the same within a fifth by the inverse square.
+const NEAR_PLANE: f64 = 0.1;
+/// Looks back at the lamp, after a reading of something else, count from here, above
+/// those of any series.
+pub(super) const LOOKS_BACK_FROM: u32 = 1 << 30;
 /// Askings of a meter that gives no value before the action fails.
 pub(super) const TRIES_AT_MOST: u32 = 3;
 
@@ -83,7 +90,52 @@ impl Attendant {
             let purpose = Purpose::Watch;
             self.read_again(at_work, &Key { purpose, ..key }).await?;
         }
+        let state = self.current.as_ref().map(|current| &current.state);
+        let unseen = state.and_then(|state| state.unseen()).cloned();
+        let unseen = unseen.filter(|unseen| self.sees_the_lamp(at_work, unseen));
+        if let Some(Unseen { key, .. }) = unseen {
+            let (purpose, visit) = (Purpose::Watch, LOOKS_BACK_FROM + key.visit);
+            let key = Key {
+                purpose,
+                visit,
+                ..key
+            };
+            self.read_again(at_work, &key).await?;
+        }
         self.lamp_shines(&at_work.action.setting)
+    }
+
+    /// Whether the watching meter, where the carriage stands, has about the light that
+    /// it has where it watches from: its plane lies near that of the one that captured.
+    fn sees_the_lamp(&self, at_work: &AtWork, unseen: &Unseen) -> bool {
+        let meters = &self.bench.card().meters;
+        let plane = |name: &str| {
+            let meter = meters.iter().find(|meter| meter.name == name);
+            meter.map_or(Length::ZERO, |meter| meter.plane)
+        };
+        let Some(captured_by) = &unseen.captured_by else {
+            return true;
+        };
+        let watch = at_work.head.watch;
+        let off = plane(&at_work.head.meter) - plane(captured_by);
+        off == Length::ZERO || off.abs().metres() <= NEAR_PLANE * watch.metres()
+    }
+
+    /// After a lamp of the sphere was switched off: nothing shines any more.
+    pub(super) async fn look_whether_dark(&mut self, at_work: &AtWork) -> Result<(), Broken> {
+        let is_off = match &at_work.action.what {
+            What::Switch { on, .. } => !on,
+            What::Ask {
+                question: Question::SwitchByHand { on, .. },
+            } => !on,
+            _ => false,
+        };
+        // What was frozen before there was such a look has no key for it.
+        if is_off && at_work.action.key.is_some() {
+            self.look(at_work, OFF, 1).await?;
+            self.lamp_shines(OFF)?;
+        }
+        Ok(())
     }
 
     /// Fails where a reading said that the lamp is not as it was set.
@@ -205,7 +257,7 @@ impl Attendant {
                 Facts::default()
             }
             What::Record(recording) => self.record_series(at_work, &recording).await?,
-            What::Switch { outlet, on } => self.switch(&outlet, on).await?,
+            What::Switch { outlet, on } => self.switch(at_work, &outlet, on).await?,
             What::CheckDrift {
                 limit,
                 give_up,
@@ -217,13 +269,19 @@ impl Attendant {
             }
             What::Ask { question } => {
                 let words = questions::words(&question);
-                Facts {
-                    answer: Some(self.ask_person(at_work, &words).await?),
-                    ..Facts::default()
-                }
+                self.asked_of_a_person(at_work, &words).await?
             }
         };
         Ok(Some(facts))
+    }
+
+    async fn asked_of_a_person(&mut self, at_work: &AtWork, words: &str) -> Result<Facts, Broken> {
+        let answer = Some(self.ask_person(at_work, words).await?);
+        self.look_whether_dark(at_work).await?;
+        Ok(Facts {
+            answer,
+            ..Facts::default()
+        })
     }
 
     /// Writes an event of the action at work.
@@ -501,13 +559,7 @@ impl Attendant {
 /// The lamp went out, or changed its level by itself, after that was set.
 fn light_lost(astray: Astray, setting: &str) -> Broken {
     let seen = astray.words(setting);
-    Broken::fault(
-        LIGHT_LOST,
-        format!(
-            "{seen}: the lamp went out, blinked or changed its level by itself, other light came \
-             in, or something stands before the meter"
-        ),
-    )
+    Broken::fault(LIGHT_LOST, format!("{seen}: {}", astray.because()))
 }
 
 /// Whether a homing proves that no steps were lost.

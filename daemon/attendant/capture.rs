@@ -109,13 +109,19 @@ impl Attendant {
     }
 
     /// Switches an outlet of this bench.
-    pub(super) async fn switch(&mut self, outlet: &str, on: bool) -> Result<Facts, Broken> {
+    pub(super) async fn switch(
+        &mut self,
+        at_work: &AtWork,
+        outlet: &str,
+        on: bool,
+    ) -> Result<Facts, Broken> {
         let outlets = self.bench.card().outlets.as_ref();
         let channel = outlets.and_then(|outlets| outlets.channel(outlet));
         let channel = channel.ok_or_else(|| {
             Broken::fault("absent", format!("this bench has no outlet `{outlet}`"))
         })?;
         self.ask(OUTLETS, Verb::Switch { channel, on }).await?;
+        self.look_whether_dark(at_work).await?;
         Ok(Facts::default())
     }
 }

@@ -9,10 +9,11 @@ use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
 use crate::bench::open::{FINGERS, OUTLETS, RAIL};
 use crate::plan::card::DarkBy;
+use crate::plan::itinerary::KindName;
 use crate::plan::lamp::{Buttons, SwitchOff, Worked};
 use crate::run::decide;
 use crate::run::journal::{LampLeft, Left};
-use crate::run::lit::Lit;
+use crate::run::lit::{Lit, is_lit};
 
 /// Presses of the power button before it is given up.
 const PRESSES_AT_MOST: u32 = 3;
@@ -25,7 +26,7 @@ impl Attendant {
         let mut troubles = Vec::new();
         let card = self.bench.card();
         let (has_fingers, has_rail) = (card.fingers.is_some(), card.rail.is_some());
-        let fingers_off =
+        let mut fingers_off =
             !has_fingers || self.safely(FINGERS, Verb::ReleaseAll, &mut troubles).await;
         // A carriage that is known to stand is not reset: it keeps its home.
         let stands = self
@@ -34,10 +35,24 @@ impl Attendant {
             .is_some_and(|c| c.known.coordinate.is_some());
         let carriage_still =
             !has_rail || stands || self.safely(RAIL, Verb::Halt, &mut troubles).await;
-        let lamp = self.leave_lamp(&mut troubles).await;
+        let mut lamp = self.leave_lamp(&mut troubles).await;
+        if lamp == LampLeft::OnSwitchFailed && has_fingers {
+            // The press that failed may have left its finger down.
+            fingers_off = self.safely(FINGERS, Verb::ReleaseAll, &mut troubles).await;
+        }
         if self.bench.card().outlets.is_some() {
             // After the lamp: it may have hung on one of them.
             self.safely(OUTLETS, Verb::AllOff, &mut troubles).await;
+        }
+        let dark = matches!(
+            lamp,
+            LampLeft::Off | LampLeft::OffNotSeen | LampLeft::NotTouched
+        );
+        if dark && self.sphere_is_lit().await {
+            troubles.push(
+                "there is still light in the sphere: look which of its lamps is on".to_owned(),
+            );
+            lamp = LampLeft::NotKnown;
         }
         Left {
             carriage_still,
@@ -141,6 +156,25 @@ impl Attendant {
         }
         troubles.push("the power button was pressed and the light did not go out".to_owned());
         LampLeft::OnSwitchFailed
+    }
+
+    /// Whether there is light in the sphere when everything in it is off.
+    async fn sphere_is_lit(&mut self) -> bool {
+        let Some(current) = &self.current else {
+            return false;
+        };
+        let unlit = current.state.unlit_light();
+        let heads = &current.frozen.itinerary.tests;
+        let in_sphere = heads.iter().find(|head| head.kind == KindName::Flux);
+        let meter = in_sphere.map(|head| head.meter.clone());
+        let (Some(unlit), Some(meter)) = (unlit, meter) else {
+            return false;
+        };
+        match self.glance(Some(&meter)).await {
+            Some(Outcome::Value(value)) => is_lit(unlit, value),
+            Some(Outcome::Over(_)) => true,
+            _ => false,
+        }
     }
 
     /// Opens the meter's shutter: it may be broken off in a dark reading.

@@ -13,19 +13,22 @@
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
 use photometry::units::{Mono, Span};
 
-use super::acts::{AtWork, unexpected};
+use super::acts::{AtWork, LOOKS_BACK_FROM, unexpected};
 use super::asking::{ANSWER_WITHIN, Broken};
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Series, Trouble, Verb};
 use crate::bench::open::FINGERS;
-use crate::plan::itinerary::{Begins, Key, RECORDED_AT_MOST, Recording, StartedBy};
+use crate::plan::itinerary::{Begins, Key, OFF, RECORDED_AT_MOST, Recording, StartedBy};
 use crate::plan::lamp::{HOLD, Worked};
 use crate::run::journal::{Body, Decision, Facts};
+use crate::run::lit::steady;
 
 /// From the posting of a series to its first reading.
 const AHEAD: Span = Span::from_ms(100);
 /// Readings of one meter in a row without a value before the recording fails.
 const WITHOUT_VALUE_AT_MOST: u32 = 20;
+/// Code of the fault of a program that changed no light.
+const NOT_BEGUN: &str = "not-begun";
 /// Flag of a reading that was due while the meter was still busy.
 pub const NOT_IN_TIME: &str = "not in time: the meter was busy";
 
@@ -41,6 +44,16 @@ struct Written {
     visit: u32,
     over: bool,
     without_value: u32,
+    /// The least and the most that it read.
+    between: Option<(f64, f64)>,
+}
+
+impl Written {
+    fn see(&mut self, value: Option<f64>) {
+        let Some(value) = value else { return };
+        let (least, most) = self.between.unwrap_or((value, value));
+        self.between = Some((least.min(value), most.max(value)));
+    }
 }
 
 impl Attendant {
@@ -103,6 +116,7 @@ impl Attendant {
                 visit: index * RECORDED_AT_MOST,
                 over: false,
                 without_value: 0,
+                between: None,
             });
         }
         let kept = self.keep_beat(at_work, recording, &mut all, (first, starts));
@@ -111,6 +125,14 @@ impl Attendant {
             self.end_series(&mut all, count).await;
         }
         kept?;
+        if let (Some(begins), [watching, ..]) = (&recording.begins, &all[..]) {
+            has_begun(begins, watching)?;
+        }
+        if recording.begins.is_none() {
+            // A lamp that lit at the last reading shows in another alone.
+            self.look(at_work, OFF, LOOKS_BACK_FROM).await?;
+            self.lamp_shines(&at_work.action.setting)?;
+        }
         Ok(Facts::default())
     }
 
@@ -232,7 +254,10 @@ impl Attendant {
             false => written.without_value + 1,
         };
         let key = Key { visit, ..key };
+        written.see(reading.outcome.value());
         self.record(at_work, Body::Taken { key, reading }).await?;
+        // While it is watched being off it does not light.
+        self.lamp_shines(&at_work.action.setting)?;
         if written.without_value >= WITHOUT_VALUE_AT_MOST {
             return Err(Broken::fault(
                 "no-value",
@@ -302,6 +327,24 @@ impl Attendant {
             self.bench.give_up(written.id..end + 1);
         }
     }
+}
+
+/// A program changes the light: where all readings are of one light, it never began.
+fn has_begun(begins: &Begins, watching: &Written) -> Result<(), Broken> {
+    let still = watching
+        .between
+        .is_some_and(|(least, most)| steady(least, most));
+    if !still {
+        return Ok(());
+    }
+    Err(Broken::fault(
+        NOT_BEGUN,
+        format!(
+            "the light did not change while the program `{}` was to run: it never began; try its \
+             start by hand, and look whether the finger sits on its button",
+            begins.program
+        ),
+    ))
 }
 
 /// A reading that was due while the one before was not over.

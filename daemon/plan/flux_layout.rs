@@ -200,6 +200,8 @@ impl Substitution<'_, '_> {
                 (ask(Question::SwitchByHand { lamp, on }), by_a_person())
             }
         };
-        self.course.push(&self.force, None, what, None, time);
+        // Off, it is looked whether nothing shines any more.
+        let key = (!on).then(|| self.course.series(OFF, Purpose::Watch));
+        self.course.push(&self.force, None, what, key, time);
     }
 }

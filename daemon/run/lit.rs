@@ -54,6 +54,8 @@ const UNSTEADY_FROM: f64 = 0.2;
 /// What a meter may show more or less from one reading to the next, in lx: two
 /// steps of one that shows tenths. Common practice, no source.
 const NOISE_LX: f64 = 0.2;
+/// The same of a meter of power, in W.
+const NOISE_W: f64 = 0.05;
 /// A light that was another level's before is taken for it within this.
 const SAME_WITHIN: f64 = 0.10;
 
@@ -72,6 +74,10 @@ pub enum Astray {
     NotDark,
     /// The readings of a point differ by more than a fifth.
     WithinPoint,
+    /// In a sphere, no light of a lamp that was switched on.
+    NotLit,
+    /// In a sphere, light after its lamp was switched off.
+    StaysLit,
 }
 
 impl Astray {
@@ -97,6 +103,26 @@ impl Astray {
                 format!(
                     "readings of one point at {setting}, seconds apart, differ by more than a fifth"
                 )
+            }
+            Astray::NotLit => "there is no more light in the sphere than with nothing lit, though \
+                               its lamp was switched on"
+                .to_owned(),
+            Astray::StaysLit => "there is more light in the sphere than with nothing lit, though \
+                                 its lamp was switched off"
+                .to_owned(),
+        }
+    }
+
+    /// What may be behind it.
+    pub const fn because(self) -> &'static str {
+        match self {
+            Astray::NotLit | Astray::StaysLit => {
+                "the relay of its outlet does not follow, the lamp is broken, another lamp in the \
+                 sphere changed by itself, or other light came in"
+            }
+            _ => {
+                "the lamp went out, blinked or changed its level by itself, other light came in, \
+                 or something stands before the meter"
             }
         }
     }
@@ -141,15 +167,20 @@ pub(super) fn mostly_lamp(room: f64, lamp: f64) -> bool {
 
 /// Whether there is light, in lx, where the lamp left `dark` when it was
 /// switched off, moments ago.
-pub(super) fn is_lit(dark: f64, value: f64) -> bool {
+pub fn is_lit(dark: f64, value: f64) -> bool {
     value > dark && !agrees(dark, value)
 }
 
 /// Whether two readings of one point, in lx, seconds apart, are of one light.
 /// What is less apart is in the scatter of the point.
-pub(super) fn steady(one: f64, other: f64) -> bool {
+pub fn steady(one: f64, other: f64) -> bool {
     let apart = (one - other).abs();
     apart <= UNSTEADY_FROM * one.max(other) + NOISE_LX
+}
+
+/// The same of power, in W.
+pub(super) fn steady_power(one: f64, other: f64) -> bool {
+    (one - other).abs() <= UNSTEADY_FROM * one.max(other) + NOISE_W
 }
 
 /// Whether a light that was `light` before is now another level's, which gave

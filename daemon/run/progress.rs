@@ -22,7 +22,10 @@ use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
 use light::Sightings;
 
 mod light;
+mod sphere;
 mod taken;
+
+pub use light::Unseen;
 
 /// Where a run is.
 #[derive(Clone, Debug, PartialEq)]
@@ -468,7 +471,7 @@ impl State {
             Body::Started { .. } => self.start(itinerary, event),
             Body::Taken { key, reading } => self.take(itinerary, event, key, reading),
             Body::Captured { key, capture, .. } => {
-                self.take_capture(itinerary, event, key.purpose, &capture.outcome);
+                self.take_capture(itinerary, event, key, &capture.outcome);
             }
             Body::Decided { decision } => self.decide(itinerary, event, decision),
             Body::Done { facts } => {
@@ -639,12 +642,15 @@ impl State {
             && fault.code == LIGHT_LOST
         {
             self.undo_legs(itinerary, &action.leg.into_iter().collect());
-            self.undo_points(itinerary, &restart::dark_points(itinerary, action.no));
+            self.undo_points(itinerary, &restart::points_in_doubt(itinerary, action.no));
         }
         if let Some(test) = test
             && fault.code == STEPS_LOST
         {
             self.undo_legs(itinerary, &legs_of_test(itinerary, test));
+            for no in restart::recordings_of_test(itinerary, test) {
+                self.done.unmark(no);
+            }
         }
         if let Some(test) = test
             && itinerary.policies.on_failure == OnFailure::NextTest

@@ -10,8 +10,9 @@ use std::collections::BTreeSet;
 
 use photometry::units::Length;
 
+use crate::plan::course::DARK;
 use crate::plan::itinerary::{
-    Action, Itinerary, Key, OFF, Purpose, Question, Restart, UNPLUGGED, WarmUpRule, What,
+    Action, Itinerary, Key, KindName, OFF, Purpose, Question, Restart, UNPLUGGED, WarmUpRule, What,
 };
 
 /// The first action to do again when `at` is the first that is not done: a
@@ -139,16 +140,15 @@ fn opening<'a>(
         .find(|a| matches!(a.what, What::Move { to, .. } if to == watch));
     // A cap that a person put on is asked for again: nobody saw what became of
     // it meanwhile. What else a person was asked stays as it is.
-    let covers = |a: &Action| match &a.what {
-        What::Shutter { .. } => true,
+    let caps = |a: &Action| match &a.what {
         What::Ask { question } => matches!(
             question,
             Question::CoverMeter(_) | Question::UncoverMeter(_)
         ),
         _ => false,
     };
-    let cover = before.iter().copied().rfind(|a| covers(a));
-    let cover = cover.filter(|a| {
+    let cap = before.iter().copied().rfind(|a| caps(a));
+    let cap = cap.filter(|a| {
         !matches!(
             a.what,
             What::Ask {
@@ -156,12 +156,42 @@ fn opening<'a>(
             }
         )
     });
+    let cover = shutters(before, in_test).into_iter().chain(cap);
     release
         .into_iter()
         .chain(home)
         .chain(going.filter(|_| home.is_some()))
         .chain(cover)
         .collect()
+}
+
+/// Each meter's shutter as it was left before; one that is closed and opened later
+/// alone is open, for the run may have been broken off in between.
+fn shutters<'a>(before: &[&'a Action], in_test: &'a [Action]) -> Vec<&'a Action> {
+    fn of(action: &Action) -> Option<(bool, &Option<String>)> {
+        match &action.what {
+            What::Shutter { closed, meter } => Some((*closed, meter)),
+            _ => None,
+        }
+    }
+    let mut found: Vec<&Action> = Vec::new();
+    for action in in_test {
+        let Some((_, meter)) = of(action) else {
+            continue;
+        };
+        let same = |other: &Action| of(other).is_some_and(|(_, it)| it == meter);
+        if found.iter().any(|other| same(other)) {
+            continue;
+        }
+        let last = before.iter().copied().rfind(|other| same(other));
+        let opens = || {
+            in_test
+                .iter()
+                .find(|a| same(a) && of(a).is_some_and(|(closed, _)| !closed))
+        };
+        found.extend(last.or_else(opens));
+    }
+    found
 }
 
 /// The level changes to repeat, each with its warm-up: the full warm-up first
@@ -288,19 +318,57 @@ pub fn legs_again(itinerary: &Itinerary, leg: u32, earlier: bool) -> BTreeSet<u3
         .collect()
 }
 
-/// The points that were measured with the lamp off, in a row, before this
-/// action: what is in doubt when the lamp is seen to shine there.
-pub fn dark_points(itinerary: &Itinerary, no: u32) -> BTreeSet<u32> {
-    let before = itinerary.actions.iter().take(no as usize).rev();
-    let in_a_row = before.take_while(|action| {
+/// The points that are in doubt, beside the leg at work, when a light is not as
+/// it must be before or in this action: those of its own group; those that were
+/// measured with the lamp off, in a row, before it; those at a level that is in
+/// no leg, in a row.
+pub fn points_in_doubt(itinerary: &Itinerary, no: u32) -> BTreeSet<u32> {
+    let Some(at) = itinerary.actions.get(no as usize) else {
+        return BTreeSet::new();
+    };
+    let mut tests = itinerary.tests.iter().skip(at.test as usize);
+    // In a sphere nothing covers the meter while it is dark there.
+    let in_sphere = tests.next().is_some_and(|head| head.kind == KindName::Flux);
+    let of_group = itinerary.actions.iter().filter(|action| {
+        let grouped = matches!(at.restart, Restart::FromGroup(_));
+        grouped && action.restart == at.restart && action.test == at.test
+    });
+    let before = || itinerary.actions.iter().take(no as usize).rev();
+    let dark = before().take_while(|action| {
         let switched = matches!(action.what, What::LampOff);
-        !switched && action.leg.is_none() && action.setting == OFF
+        let off = action.setting == OFF || in_sphere && action.setting == DARK;
+        !switched && action.leg.is_none() && off
     });
-    let read = in_a_row.filter(|action| {
+    let read_dark = dark.filter(|action| {
+        let purpose = action.key.as_ref().map(|key| key.purpose);
+        purpose == Some(Purpose::Ambient) || in_sphere && purpose == Some(Purpose::Dark)
+    });
+    let lit = before().take_while(|action| {
+        let set = matches!(action.what, What::SetLevel { .. } | What::LampOff);
+        !set && action.leg.is_none()
+    });
+    let read_lit = lit.filter(|action| {
         let key = action.key.as_ref();
-        key.is_some_and(|key| key.purpose == Purpose::Ambient)
+        key.is_some_and(|key| key.purpose == Purpose::Read)
     });
-    read.filter_map(|action| action.point).collect()
+    let all = of_group.chain(read_dark).chain(read_lit);
+    all.filter_map(|action| action.point).collect()
+}
+
+/// Recordings of a test, and what their groups hold after them: when the carriage
+/// did not stand where they were to be made.
+pub fn recordings_of_test(itinerary: &Itinerary, test: u32) -> BTreeSet<u32> {
+    let of_test = || itinerary.actions.iter().filter(|a| a.test == test);
+    let records = of_test().filter(|action| matches!(action.what, What::Record(_)));
+    records
+        .flat_map(|record| {
+            of_test().filter(|action| {
+                let after = action.no > record.no && action.restart == record.restart;
+                action.no == record.no || after && action.restart != Restart::Again
+            })
+        })
+        .map(|action| action.no)
+        .collect()
 }
 
 /// All legs of a test.

@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use crate::plan::itinerary::{Action, Itinerary};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event, LIGHT_LOST, STEPS_LOST};
-use crate::run::restart::{dark_points, legs_again, legs_of_test};
+use crate::run::restart::{legs_again, legs_of_test, points_in_doubt, recordings_of_test};
 
 /// Why a reading counts, or does not.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -54,17 +54,20 @@ pub(super) struct LegsAgain {
     test: Option<u32>,
 }
 
-/// What no longer stands: legs, and points outside any leg.
+/// What no longer stands: legs, points outside any leg, and single actions.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(super) struct Undone {
     legs: BTreeSet<u32>,
     points: BTreeSet<u32>,
+    singles: BTreeSet<u32>,
 }
 
 impl Undone {
     fn legs(legs: BTreeSet<u32>) -> Undone {
-        let points = BTreeSet::new();
-        Undone { legs, points }
+        Undone {
+            legs,
+            ..Undone::default()
+        }
     }
 
     /// The actions of which nothing stands.
@@ -72,12 +75,13 @@ impl Undone {
         &'a self,
         itinerary: &'a Itinerary,
     ) -> impl Iterator<Item = &'a Action> {
-        let none = self.legs.is_empty() && self.points.is_empty();
+        let none = self.legs.is_empty() && self.points.is_empty() && self.singles.is_empty();
         let all = if none { &[][..] } else { &itinerary.actions };
         let of_leg = |action: &Action| action.leg.is_some_and(|leg| self.legs.contains(&leg));
         let of_point = |action: &Action| action.point.is_some_and(|at| self.points.contains(&at));
+        let of_singles = |action: &Action| self.singles.contains(&action.no);
         all.iter()
-            .filter(move |action| of_leg(action) || of_point(action))
+            .filter(move |action| of_leg(action) || of_point(action) || of_singles(action))
     }
 }
 
@@ -102,14 +106,19 @@ impl LegsAgain {
             self.decided = None;
             return Undone {
                 legs: action.leg.into_iter().collect(),
-                points: dark_points(itinerary, action.no),
+                points: points_in_doubt(itinerary, action.no),
+                ..Undone::default()
             };
         }
         if let (Body::Failed { fault }, Some(test)) = (&event.body, self.test)
             && fault.code == STEPS_LOST
         {
             self.decided = None;
-            return Undone::legs(legs_of_test(itinerary, test));
+            return Undone {
+                legs: legs_of_test(itinerary, test),
+                singles: recordings_of_test(itinerary, test),
+                ..Undone::default()
+            };
         }
         let again = self.follow(&event.body);
         let legs = again.map(|again| legs_again(itinerary, again.leg, again.earlier));

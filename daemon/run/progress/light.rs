@@ -18,11 +18,11 @@ use photometry::measured::Outcome;
 use photometry::units::Length;
 
 use super::State;
-use crate::plan::itinerary::{Action, Itinerary, Key, OFF, Purpose, What};
+use crate::plan::itinerary::{Action, Itinerary, Key, KindName, OFF, Purpose, TestHead, What};
 use crate::run::journal::{Event, LampLeft};
 use crate::run::lit::{
     Astray, Lit, Shines, agrees, glimpsed, is_another, is_lit, least_at, mostly_lamp, shines_as,
-    steady, too_dark,
+    steady, steady_power, too_dark,
 };
 
 /// A reading that is far below what the bound lets expect: a lamp that blinks,
@@ -44,7 +44,7 @@ pub struct Doubt {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Sightings {
     /// The light at the watch position when the lamp was last switched off.
-    dark: Option<f64>,
+    pub(super) dark: Option<f64>,
     /// The last look while it is being switched off.
     off_look: Option<f64>,
     /// The first reading of the point at work.
@@ -56,6 +56,23 @@ pub(super) struct Sightings {
     /// The light of each place with the lamp off, as it was first seen.
     ambient: BTreeMap<(u32, Length), f64>,
     pub(super) doubted: Option<Doubt>,
+    /// In a sphere, its light with nothing lit.
+    pub(super) unlit: Option<f64>,
+    /// The first power of a point.
+    first_power: Option<(u32, f64)>,
+    /// Something else was read last, and the lamp's light not seen since.
+    unseen: Option<Unseen>,
+}
+
+/// A reading that says nothing of the lamp's level, power or a capture: the lamp
+/// is looked at before anything else is done.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unseen {
+    /// The reading's key.
+    pub key: Key,
+    /// The meter that captured; it stood where the one that watches stands else.
+    pub captured_by: Option<String>,
+    point: Option<u32>,
 }
 
 impl Sightings {
@@ -80,7 +97,7 @@ impl Sightings {
 
     /// Forgets what was seen from elsewhere, or by another meter.
     fn looks_from_elsewhere(&mut self) {
-        (self.dark, self.off_look) = (None, None);
+        (self.dark, self.off_look, self.unlit) = (None, None, None);
         self.ambient.clear();
     }
 }
@@ -89,6 +106,46 @@ impl State {
     /// A reading that needs a second look before anything else is done.
     pub fn doubted(&self) -> Option<&Doubt> {
         self.sightings.doubted.as_ref()
+    }
+
+    /// A reading at a level after which nobody looked at the lamp.
+    pub fn unseen(&self) -> Option<&Unseen> {
+        self.sightings.unseen.as_ref()
+    }
+
+    /// Power was read: the readings of one point are of one power.
+    pub(super) fn compare_power(&mut self, action: &Action, key: &Key, outcome: &Outcome) {
+        let Some(value) = outcome.value() else { return };
+        if key.purpose == Purpose::Read {
+            let first = self
+                .sightings
+                .first_power
+                .filter(|(of, _)| Some(*of) == action.point);
+            let first = first.map_or(value, |(_, first)| first);
+            self.sightings.first_power = action.point.map(|point| (point, first));
+            if !steady_power(first, value) {
+                self.strays(Astray::WithinPoint);
+            }
+        }
+    }
+
+    /// Something else than light was read at a level whose light is known.
+    pub(super) fn read_unseen(&mut self, action: &Action, key: &Key) {
+        let rests = matches!(
+            key.purpose,
+            Purpose::Read | Purpose::OtherRate | Purpose::Trial
+        );
+        if rests && self.light_at.contains_key(&key.setting) {
+            let captured_by = match &action.what {
+                What::Capture { meter, .. } | What::Expose { meter, .. } => Some(meter.clone()),
+                _ => None,
+            };
+            self.sightings.unseen = Some(Unseen {
+                key: key.clone(),
+                captured_by,
+                point: action.point,
+            });
+        }
     }
 
     /// The light at the watch position when the lamp was last switched off, in
@@ -135,7 +192,7 @@ impl State {
     }
 
     /// The lamp is not, or was not all the time, as it was set.
-    fn strays(&mut self, how: Astray) {
+    pub(super) fn strays(&mut self, how: Astray) {
         self.astray = Some(how);
         self.lose_sight_of_it();
     }
@@ -150,37 +207,73 @@ impl State {
     /// what is known of the lamp.
     pub(super) fn compare(
         &mut self,
+        (action, head): (&Action, &TestHead),
+        event: &Event,
+        key: &Key,
+        outcome: &Outcome,
+    ) {
+        let (watch, in_sphere) = (head.watch, head.kind == KindName::Flux);
+        let at_watch = watch == key.position;
+        let unseen = self.sightings.unseen.take();
+        match key.purpose {
+            Purpose::Standard
+            | Purpose::StandardAuxiliary
+            | Purpose::StandardDark
+            | Purpose::Auxiliary
+            | Purpose::Dark
+                if in_sphere =>
+            {
+                self.compare_in_sphere(key.purpose, event, outcome);
+            }
+            Purpose::Sample if key.setting == OFF => {
+                self.compare_dark((action, watch), event, key, outcome);
+            }
+            Purpose::Read => self.compare_elsewhere((action, watch), key, outcome),
+            Purpose::WarmUp | Purpose::Reference | Purpose::Return if at_watch => {
+                self.compare_at_watch(key.purpose, &action.setting, outcome);
+            }
+            Purpose::Ambient => self.compare_dark((action, watch), event, key, outcome),
+            Purpose::Watch => match (self.sightings.doubted.take(), unseen) {
+                (Some(doubt), _) => self.settle((action, watch), &doubt, outcome),
+                (None, Some(unseen)) => {
+                    self.compare_at_watch(Purpose::Watch, &unseen.key.setting, outcome);
+                }
+                (None, None) if matches!(action.what, What::Switch { .. } | What::Ask { .. }) => {
+                    self.compare_switched_off(outcome);
+                }
+                (None, None) if matches!(action.what, What::Record(_)) => {
+                    self.compare_dark((action, watch), event, key, outcome);
+                }
+                (None, None) if key.setting == OFF => self.sightings.off_look = outcome.value(),
+                (None, None) => {}
+            },
+            _ => {}
+        }
+    }
+
+    /// A reading with the lamp off.
+    fn compare_dark(
+        &mut self,
         (action, watch): (&Action, Length),
         event: &Event,
         key: &Key,
         outcome: &Outcome,
     ) {
-        let at_watch = watch == key.position;
-        match key.purpose {
-            Purpose::Read => self.compare_elsewhere((action, watch), key, outcome),
-            Purpose::WarmUp | Purpose::Reference | Purpose::Return if at_watch => {
-                self.compare_at_watch(key.purpose, &action.setting, outcome);
-            }
-            Purpose::Ambient => {
-                let place = (action.test, key.position);
-                let value = outcome.value();
-                if value.is_some_and(|value| self.lit_in_the_dark(place, watch, value)) {
-                    // It is lit, whoever lit it, and is to be switched off.
-                    self.astray = Some(Astray::NotDark);
-                    self.lit = Lit::On {
-                        sitting: event.sitting,
-                        since: event.at,
-                        seen: true,
-                    };
-                }
-            }
-            Purpose::Watch => match self.sightings.doubted.take() {
-                Some(doubt) => self.settle((action, watch), &doubt, outcome),
-                None if key.setting == OFF => self.sightings.off_look = outcome.value(),
-                None => {}
-            },
-            _ => {}
+        let place = (action.test, key.position);
+        let value = outcome.value();
+        if value.is_some_and(|value| self.lit_in_the_dark(place, watch, value)) {
+            self.lit_by_itself(event);
         }
+    }
+
+    /// It is lit, whoever lit it, and is to be switched off.
+    pub(super) fn lit_by_itself(&mut self, event: &Event) {
+        self.astray = Some(Astray::NotDark);
+        self.lit = Lit::On {
+            sitting: event.sitting,
+            since: event.at,
+            seen: true,
+        };
     }
 
     fn compare_at_watch(&mut self, purpose: Purpose, setting: &str, outcome: &Outcome) {
@@ -326,8 +419,11 @@ impl State {
         self.astray = None;
         self.sightings.first_of_point = None;
         let doubt = self.sightings.doubted.take();
-        let point = doubt.and_then(|doubt| doubt.point);
-        self.undo_points(itinerary, &point.into_iter().collect());
+        let doubted = doubt.and_then(|doubt| doubt.point);
+        self.sightings.first_power = None;
+        let unseen = self.sightings.unseen.take();
+        let unseen = unseen.and_then(|unseen| unseen.point);
+        self.undo_points(itinerary, &doubted.into_iter().chain(unseen).collect());
     }
 
     /// These points are to be measured again.

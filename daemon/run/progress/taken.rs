@@ -41,7 +41,10 @@ impl State {
             test.meter == reading.meter && reading.quantity == Quantity::Illuminance
         };
         if let Some(test) = itinerary.tests.get(action.test as usize).filter(watches) {
-            self.compare((&action, test.watch), event, key, outcome);
+            self.compare((&action, test), event, key, outcome);
+        } else if reading.quantity == Quantity::Power && says_something {
+            self.compare_power(&action, key, outcome);
+            self.read_unseen(&action, key);
         }
         if ends_action {
             self.finish(itinerary, event.no);
@@ -53,11 +56,13 @@ impl State {
         &mut self,
         itinerary: &Itinerary,
         event: &Event,
-        purpose: Purpose,
+        key: &Key,
         outcome: &CaptureOutcome,
     ) {
-        let action = event.no.and_then(|no| self.action(itinerary, no));
-        if action.is_some_and(|action| action.ends_with_capture(purpose, outcome)) {
+        let action = event.no.and_then(|no| self.action(itinerary, no)).cloned();
+        let Some(action) = action else { return };
+        self.read_unseen(&action, key);
+        if action.ends_with_capture(key.purpose, outcome) {
             self.finish(itinerary, event.no);
         }
     }
