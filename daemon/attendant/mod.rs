@@ -30,6 +30,10 @@ mod tests;
 #[cfg(test)]
 mod tests_faults;
 #[cfg(test)]
+mod tests_faults_kinds;
+#[cfg(test)]
+mod tests_faults_values;
+#[cfg(test)]
 mod tests_gaps;
 #[cfg(test)]
 pub mod tests_kinds;

@@ -104,6 +104,10 @@ pub fn waveforms() -> TestKind {
 
 /// The plover's dawn, read every 5 s.
 pub fn dawn() -> TestKind {
+    dawn_every(Span::from_secs(5))
+}
+
+pub(super) fn dawn_every(every: Span) -> TestKind {
     TestKind::Ramp(RampTest {
         sight: Sight {
             warm_up: WarmUp::Standard(WindowRule::LM79),
@@ -111,7 +115,7 @@ pub fn dawn() -> TestKind {
         },
         program: "dawn".to_owned(),
         beside: Vec::new(),
-        every: Span::from_secs(5),
+        every,
         soak: Span::from_mins(60),
         lead: Span::from_mins(2),
         after: Span::from_mins(5),

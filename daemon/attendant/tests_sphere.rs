@@ -20,7 +20,7 @@ use crate::run::journal::{Body, Decision, End, Event, HoldCause};
 
 /// Two levels of the plover in a sphere whose auxiliary lamp a person may have to
 /// switch.
-fn night(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>) -> Scene {
+pub(super) fn night(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>) -> Scene {
     let settings = vec![SettingWord::Full, SettingWord::Level(3)];
     let plan = samples::flux(Settings::These(settings));
     planned(seed, by, by_hand, faults, plan)

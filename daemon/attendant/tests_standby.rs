@@ -31,6 +31,10 @@ const DISPLAY: Display = Display {
 };
 
 fn night() -> Scene {
+    night_every(Span::from_secs(5))
+}
+
+pub(super) fn night_every(every: Span) -> Scene {
     let lamp = LampModel {
         display: Some(DISPLAY),
         standby: Lux(0.0),
@@ -52,10 +56,7 @@ fn night() -> Scene {
     }
     let mut plan = samples::plan(samples::survey(&[24]));
     plan.tests[0].name = "idle".to_owned();
-    plan.tests[0].kind = TestKind::Standby(StandbyTest {
-        every: Span::from_secs(5),
-        ..standby()
-    });
+    plan.tests[0].kind = TestKind::Standby(StandbyTest { every, ..standby() });
     let placement = scene::placement(&world);
     Scene::planned(world, By::Memory, samples::lamp(10), card, plan, placement)
 }
