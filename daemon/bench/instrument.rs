@@ -411,7 +411,7 @@ impl Worker {
         while nth < series.count {
             let due = series.due(nth);
             while self.seat.now().mono < due && !self.abandon.load(Ordering::SeqCst) {
-                self.seat.wait(Some(due), None);
+                self.seat.wait_sharply(due);
             }
             if self.abandon.load(Ordering::SeqCst) {
                 break;

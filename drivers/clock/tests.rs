@@ -356,3 +356,19 @@ mod model {
         }
     }
 }
+
+/// In real time a sharp wait is never early, and a bell ends it as any other.
+#[test]
+fn a_sharp_wait_is_never_early_and_hears_the_bell() {
+    let wall = Clock::wall();
+    let mut seats = wall.seats(&["sharp"]);
+    let mut seat = seats.remove(0);
+    for ns in [0, 100_000, 1_000_000, 3_000_000] {
+        let due = seat.now().mono + Span::from_ns(ns);
+        assert_eq!(seat.wait_sharply(due), Woken::Due);
+        assert!(seat.now().mono >= due, "{ns} ns");
+    }
+    seat.bell().ring();
+    let far = seat.now().mono + Span::from_mins(60);
+    assert_eq!(seat.wait_sharply(far), Woken::Mail);
+}

@@ -9,7 +9,7 @@ use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use photometry::units::Mono;
+use photometry::units::{Mono, Span};
 use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
 use rustix::time::{
     Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, timerfd_create, timerfd_settime,
@@ -25,6 +25,10 @@ use super::seat::Woken;
 /// How long one poll may last, in nanoseconds, when the process had no
 /// descriptor left for a bell.
 const SLICE_NS: i64 = 20_000_000;
+
+/// A sharp wait looks at the clock for so long: a sleeping core of a machine with
+/// two of them was woken 0.25 ms late in the middle, 0.4 ms at the 99th percentile.
+const LOOKS_BEFORE: Span = Span::from_ns(500_000);
 
 /// The bell of a seat in real time.
 pub(crate) struct WallBell {
@@ -83,6 +87,21 @@ impl WallBell {
                 }
             }
         }
+    }
+
+    /// Sleeps until shortly before, and then looks at the clock until it is time.
+    pub(super) fn wait_sharply(&self, clock: &Clock, until: Mono) -> Woken {
+        match self.wait(clock, Some(until + -LOOKS_BEFORE), None) {
+            Woken::Due => {}
+            woken => return woken,
+        }
+        while clock.now().mono < until {
+            if self.rung.load(Ordering::SeqCst) && self.take_rung() {
+                return Woken::Mail;
+            }
+            std::hint::spin_loop();
+        }
+        Woken::Due
     }
 
     fn poll_once(&self, left_ns: Option<i64>, ear: Option<&Ear>) -> Heard {

@@ -32,8 +32,7 @@ tests:
     ambient: 0
 ";
 /// Put before the fingers of the bench file.
-const METER_OF_POWER: &str = "\
-  plug:
+const METER_OF_POWER: &str = "  plug:
     port: plug-port
     place: axis
     yields: power
