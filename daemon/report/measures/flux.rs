@@ -29,6 +29,10 @@ const MISMATCH: &str = "spectral mismatch";
 /// Its term that substitution takes out: the same photometer reads both lamps.
 const CERTIFICATE: &str = "certificate";
 
+/// Share of a setting's light from which it is told that the unit gives light while
+/// it is to be off. Own rule, no source.
+const GLOWS_FROM: f64 = 0.02;
+
 /// The flux of each setting.
 pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
     let Some(sphere) = &test.whole.frozen.card.sphere else {
@@ -387,7 +391,24 @@ impl<'a> Substitution<'a> {
             notes.push("The mismatch factor is taken as 1.".to_owned());
         }
         notes.extend(self.of_size());
+        notes.extend(self.glow());
         notes
+    }
+
+    /// The light with the unit hung there and off, where it is more than its share of
+    /// what was there before it: a display, or a lamp that a person left lit.
+    fn glow(&self) -> Option<String> {
+        let known = |mean: &Known| mean.as_ref().ok().map(|mean| mean.value);
+        let dark = known(&self.unit_dark)?;
+        let glow = dark - known(&self.reference_dark)?;
+        let share = glow / (known(&self.unit)? - dark);
+        (share > GLOWS_FROM).then(|| {
+            format!(
+                "With the unit hung there and off, the sphere was lighter than before by {:.1} % \
+                 of the light at this setting: its display, or it was not off. It is taken off.",
+                100.0 * share
+            )
+        })
     }
 
     fn of_size(&self) -> Option<String> {

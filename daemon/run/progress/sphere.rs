@@ -22,11 +22,14 @@ impl State {
     pub(super) fn compare_in_sphere(&mut self, purpose: Purpose, event: &Event, outcome: &Outcome) {
         let Some(value) = outcome.value() else { return };
         match purpose {
-            Purpose::StandardDark => self.sightings.unlit = Some(value),
+            Purpose::StandardDark => {
+                // The reference lamp hangs there now: what the unit gave off says nothing.
+                (self.sightings.dark, self.sightings.unlit) = (None, Some(value));
+            }
             Purpose::Dark => {
-                // The unit's own display may glow.
-                let off = self.sightings.dark.or(self.sightings.unlit);
-                if off.is_some_and(|off| is_lit(off, value)) {
+                // Held against what was seen when fingers switched the unit off. Where a
+                // person did, its display may glow, and that is its dark.
+                if self.sightings.dark.is_some_and(|off| is_lit(off, value)) {
                     self.lit_by_itself(event);
                 } else {
                     self.sightings.unlit = Some(value);
