@@ -266,6 +266,7 @@ impl Daemon {
         {
             tracing::warn!(%error, "the socket failed while leaving");
         }
+        self.keeper.settled().await;
         self.store.close().await;
         if let Err(error) = std::fs::remove_file(self.data.socket()) {
             tracing::debug!(%error, "the socket was not removed");

@@ -21,7 +21,7 @@ use crate::plan::card::Card;
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
 use crate::run::journal::{RunId, SeamCause};
-use crate::store::error::StoreError;
+use crate::store::error::{StoreError, reasons};
 use crate::store::open::Store;
 use crate::store::runs::RunRow;
 
@@ -256,7 +256,7 @@ impl Keeper {
 
     async fn hand_on_or_mend(self: &Arc<Keeper>, bench: &str) {
         if let Err(error) = self.hand_on_or_say(bench).await {
-            self.record_failed(bench, None, &error.to_string());
+            self.record_failed(bench, None, &reasons(&error));
         }
     }
 
@@ -345,13 +345,17 @@ impl Keeper {
                 false => SeamCause::Died,
             },
         };
-        desk.stand().at_hand = Some(run);
-        if desk
-            .handle
-            .orders
-            .post(Order::Begin(Box::new(assignment)))
-            .is_err()
-        {
+        let posted = {
+            // Under one lock with `leaving`: whoever is told to leave hears of
+            // no run after that.
+            let mut stand = desk.stand();
+            if stand.leaving {
+                return Ok(());
+            }
+            stand.at_hand = Some(run);
+            desk.handle.orders.post(Order::Begin(Box::new(assignment)))
+        };
+        if posted.is_err() {
             self.out_of_service(&desk.card.name, "its attendant takes no orders");
             return Err(self.not_now(&desk.card.name));
         }
@@ -501,6 +505,13 @@ impl Keeper {
             // A full mailbox is read before the next act; a closed one is gone.
             let _ = desk.handle.orders.post(Order::Shutdown);
         }
+    }
+
+    /// Waits until no run is being handed over any more: that reads the record,
+    /// which must not be closed under it. For after [`Keeper::shut_down`], when
+    /// no other begins.
+    pub async fn settled(&self) {
+        let _last = self.gate.lock().await;
     }
 
     pub(super) fn desk_of(&self, row: &RunRow) -> Option<&Desk> {

@@ -12,7 +12,7 @@ use photometry::units::Span;
 
 use super::keeper::Keeper;
 use crate::run::journal::RunId;
-use crate::store::error::StoreError;
+use crate::store::error::{StoreError, reasons};
 
 /// Pauses between tries; the last one is kept.
 const PAUSES: [Span; 4] = [
@@ -47,7 +47,7 @@ impl Keeper {
             match self.back_at_work(&bench, run).await {
                 Ok(()) => return,
                 Err(Unmended::NotYet(error)) => {
-                    let why = error.to_string();
+                    let why = reasons(&error);
                     if why != said {
                         tracing::warn!(%bench, "the record cannot be used yet: {why}");
                         said = why;
@@ -77,7 +77,7 @@ impl Keeper {
         tracing::info!(%bench, "the record was opened anew; what it holds is as it was written");
         self.in_service(bench, run);
         self.hand_on_or_say(bench).await.map_err(|error| {
-            self.out_of_service(bench, &format!("its record failed: {error}"));
+            self.out_of_service(bench, &format!("its record failed: {}", reasons(&error)));
             Unmended::NotYet(error)
         })
     }

@@ -223,7 +223,7 @@ impl StoreError {
 }
 
 /// An error with its causes, in one line.
-pub(super) fn reasons(error: &StoreError) -> String {
+pub fn reasons(error: &StoreError) -> String {
     let mut text = error.to_string();
     let mut cause = std::error::Error::source(error);
     while let Some(error) = cause {

@@ -158,6 +158,11 @@ impl Life {
         std::fs::read_to_string(&self.log).unwrap_or_default()
     }
 
+    /// Where that stands, also when it has ended.
+    pub fn log_file(&self) -> PathBuf {
+        self.log.clone()
+    }
+
     /// One command against it that must succeed; its output.
     pub fn ok(&self, words: &[&str]) -> String {
         let told = self.told(words);

@@ -39,8 +39,10 @@ fn told_to_leave_at_any_instant_the_bench_is_safe() {
             assert!(life.runs(), "{}", life.log());
             std::thread::sleep(LOOK);
         }
+        let log = life.log_file();
         let (code, took) = life.leave();
-        assert_eq!(code, Some(0));
+        let told = std::fs::read_to_string(log).unwrap_or_default();
+        assert_eq!(code, Some(0), "{told}");
         times.push(took);
         let (_, events, _) = journal(&data, 1);
         if events
@@ -101,6 +103,34 @@ fn told_to_leave_at_any_instant_the_bench_is_safe() {
         ],
     );
     assert_eq!(found, Wrong::default());
+}
+
+/// SIGTERM while a start takes up the run that is in line, which reads its
+/// journal in another task than the bench's: that is no failure of the record.
+#[test]
+fn told_to_leave_while_a_run_is_taken_up_nothing_failed() {
+    /// Between two instants; the run is taken up within some 40 ms.
+    const LATER: Duration = Duration::from_millis(2);
+    let folder = tempfile::tempdir().expect("a folder");
+    let wall = WallBench::start(&folder.path().join("bench"), wall::spec(6));
+    let data = folder.path().join("data");
+    let plain = Start::before(&wall);
+    let mut life = Life::ready(&data, &plain);
+    place(&life, &wall.file("lamp.yaml"));
+    book(&life, &wall.file("plan.yaml"));
+    let heard = Heard::default();
+    heard.listen(&data, 1);
+    heard.beyond(20, &mut life);
+    assert_eq!(life.leave().0, Some(0));
+    for no in 0..if tally::long() { 100 } else { 20 } {
+        let life = Life::ready(&data, &plain);
+        let log = life.log_file();
+        std::thread::sleep(LATER * no);
+        let (code, _) = life.leave();
+        let told = std::fs::read_to_string(log).unwrap_or_default();
+        assert_eq!(code, Some(0), "after {no} x 2 ms: {told}");
+        assert!(!told.contains("failed"), "{told}");
+    }
 }
 
 /// The test plays the supervisor: told that the daemon is ready and alive; when
