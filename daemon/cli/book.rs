@@ -123,6 +123,14 @@ pub fn told(booked: &Booked) -> String {
     for what in &booked.left_out {
         let _ = writeln!(text, "left out: {what}");
     }
+    if let Some(other) = &booked.other_part {
+        let (run, tests, bench) = (other.run, other.tests.join(", "), &other.bench);
+        let _ = writeln!(
+            text,
+            "and run {run}: {tests}, {} of bench {bench}; held until the unit stands there",
+            other.place
+        );
+    }
     for what in &booked.warnings {
         let _ = writeln!(text, "warning: {what}");
     }

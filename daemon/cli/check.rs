@@ -81,17 +81,28 @@ pub fn run(
     if !args.itinerary && !args.list {
         return Ok(());
     }
-    let (Some(itinerary), Some(card)) = (found.checked.itinerary, found.checked.bench) else {
+    let Checked {
+        itinerary,
+        other_part,
+        bench,
+        ..
+    } = found.checked;
+    let (Some(itinerary), Some(card)) = (itinerary, bench) else {
         return Err(Complaint::Option {
             option: if args.itinerary { "itinerary" } else { "list" },
             reason: "needs a bench file, a lamp file and a plan file together".to_owned(),
         });
     };
-    if args.itinerary {
-        format::say(out, &print::summary(&itinerary, &card))?;
-    }
-    if args.list {
-        format::say(out, &print::list(&itinerary, card.lengths))?;
+    for (at, itinerary) in std::iter::once(itinerary).chain(other_part).enumerate() {
+        if at > 0 {
+            format::say(out, "\nThe other part, a run of its own:\n\n")?;
+        }
+        if args.itinerary {
+            format::say(out, &print::summary(&itinerary, &card))?;
+        }
+        if args.list {
+            format::say(out, &print::list(&itinerary, card.lengths))?;
+        }
     }
     Ok(())
 }

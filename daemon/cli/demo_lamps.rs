@@ -1,5 +1,5 @@
 //! The second part of `demo`: four invented lamps, each measured in a sphere and then
-//! before a rail, by two plans that hold every kind of test.
+//! before a rail, by one plan that holds every kind of test.
 //!
 //! What a person would do at the benches (lamps put into the sphere, levels of a lamp
 //! without fingers, an alarm in the evening) is done by a stand-in, which answers
@@ -31,17 +31,11 @@ pub const BENCHES: [(&str, &str); 2] = [
         include_str!("../../examples/bench-shore.yaml"),
     ),
 ];
-/// The plans, one for each bench.
-const PLANS: [(&str, &str); 2] = [
-    (
-        "plan-flux.yaml",
-        include_str!("../../examples/plan-flux.yaml"),
-    ),
-    (
-        "plan-tour.yaml",
-        include_str!("../../examples/plan-tour.yaml"),
-    ),
-];
+/// The plan: booked once for each lamp, it is two runs.
+const PLAN: (&str, &str) = (
+    "plan-tour.yaml",
+    include_str!("../../examples/plan-tour.yaml"),
+);
 /// The benches' names.
 const BENCH_NAMES: [&str; 2] = ["dune", "shore"];
 
@@ -110,7 +104,7 @@ const LAMPS: [Lamp; 4] = [
 /// The files that are kept beside the data.
 pub fn files() -> impl Iterator<Item = (&'static str, &'static str)> {
     let lamps = LAMPS.iter().map(|lamp| lamp.file);
-    BENCHES.into_iter().chain(PLANS).chain(lamps)
+    BENCHES.into_iter().chain([PLAN]).chain(lamps)
 }
 
 /// What was found of a lamp.
@@ -148,38 +142,33 @@ pub async fn measure(client: &Client) -> Result<Vec<Found>, Complaint> {
 }
 
 async fn one(client: &Client, lamp: &Lamp) -> Result<Found, Complaint> {
-    let (mut name, mut runs, mut measures) = (String::new(), Vec::new(), Vec::new());
-    for (bench, plan) in BENCH_NAMES.into_iter().zip(PLANS) {
-        // The sphere has fingers for levels and power alone.
-        let fingers = lamp.fingers.iter();
-        let fingers = fingers.filter(|pair| bench != BENCH_NAMES[0] || BUTTONS.contains(pair));
-        let fingers = fingers.map(|(button, finger)| ((*button).to_owned(), (*finger).to_owned()));
-        let place = Place {
-            unit: lamp.unit.to_owned(),
-            lamp: demo::text(lamp.file),
-            bench: Some(bench.to_owned()),
-            place: None,
-            firmware: Some("1.0".to_owned()),
-            gauge: (bench != BENCH_NAMES[0]).then(|| "6 in".to_owned()),
-            carriage_at: None,
-            fingers: fingers.collect(),
-            who: "demo".to_owned(),
-            stated: Default::default(),
-        };
-        let placement: Placement = client.post("/placements", &place, None).await?;
-        name = placement.lamp;
-        let order = Book {
-            plan: demo::text(plan),
-            based_on: None,
-            unit: lamp.unit.to_owned(),
-            bench: Some(bench.to_owned()),
-            lamp: None,
-            hold: false,
-            scripts: Vec::new(),
-        };
-        let booked = book::send(client, &order).await?;
-        eprint!("\n{}", book::told(&booked));
-        let run = booked.run.run;
+    let (mut runs, mut measures) = (Vec::new(), Vec::new());
+    let [sphere, rail] = BENCH_NAMES;
+    let name = placed(client, lamp, sphere).await?.lamp;
+    let order = Book {
+        plan: demo::text(PLAN),
+        based_on: None,
+        unit: lamp.unit.to_owned(),
+        bench: Some(sphere.to_owned()),
+        lamp: None,
+        hold: false,
+        scripts: Vec::new(),
+    };
+    let booked = book::send(client, &order).await?;
+    eprint!("\n{}", book::told(&booked));
+    let other = booked.other_part.map(|other| other.run);
+    for (bench, run) in [(sphere, Some(booked.run.run)), (rail, other)] {
+        let Some(run) = run else { continue };
+        if bench == rail {
+            placed(client, lamp, rail).await?;
+            let _: Run = client
+                .post(&format!("/runs/{run}/release"), &(), None)
+                .await?;
+            eprintln!(
+                "  {} was carried to bench {rail}; run {run} goes on there",
+                lamp.unit
+            );
+        }
         let state = stand_in(client, run).await?;
         let found: Vec<Measure> = client.get(&format!("/runs/{run}/figures")).await?;
         measures.extend(found);
@@ -199,6 +188,28 @@ async fn one(client: &Client, lamp: &Lamp) -> Result<Found, Complaint> {
         survey,
         measures,
     })
+}
+
+/// Puts a lamp on a bench.
+async fn placed(client: &Client, lamp: &Lamp, bench: &str) -> Result<Placement, Complaint> {
+    let in_sphere = bench == BENCH_NAMES[0];
+    // The sphere has fingers for levels and power alone.
+    let fingers = lamp.fingers.iter();
+    let fingers = fingers.filter(|pair| !in_sphere || BUTTONS.contains(pair));
+    let fingers = fingers.map(|(button, finger)| ((*button).to_owned(), (*finger).to_owned()));
+    let place = Place {
+        unit: lamp.unit.to_owned(),
+        lamp: demo::text(lamp.file),
+        bench: Some(bench.to_owned()),
+        place: None,
+        firmware: Some("1.0".to_owned()),
+        gauge: (!in_sphere).then(|| "6 in".to_owned()),
+        carriage_at: None,
+        fingers: fingers.collect(),
+        who: "demo".to_owned(),
+        stated: Default::default(),
+    };
+    client.post("/placements", &place, None).await
 }
 
 /// Answers each question of a run as it comes, until the run is over; its state.

@@ -93,6 +93,7 @@ fn pairs(story: &RunStory) -> Vec<(&'static str, String)> {
         ));
     }
     pairs.extend(story.left_out.iter().map(|what| ("left out", what.clone())));
+    pairs.extend(story.elsewhere.clone().map(|other| ("elsewhere", other)));
     pairs.push(("bundle", story.bundle.clone()));
     pairs
 }

@@ -8,12 +8,13 @@ use written::{Document, Mistake, Mistakes, Place, Sources};
 
 use super::bench_file::{self, BenchPlaces};
 use super::card::{Calibration, Card, SHARE_OF_WALL_AT_MOST};
-use super::faults::{Part, PlanFault};
+use super::faults::{self, PlanFault};
 use super::file::{self, FileKind};
 use super::frozen::SentText;
 use super::intent::Plan;
 use super::itinerary::{Itinerary, KindName};
 use super::lamp::Lamp;
+use super::parts::{self, Elsewhere, Part, Side};
 use super::placement::Placement;
 use super::plan_file::{self, PlanPlaces, TestPlaces};
 use super::profiles::{self, Profiles};
@@ -36,6 +37,9 @@ pub struct Checked {
     pub plan_written: Option<Document>,
     /// What the three together become, when all three are there and fit.
     pub itinerary: Option<Itinerary>,
+    /// What the plan's other part becomes, where it has two and the bench has a
+    /// place for both.
+    pub other_part: Option<Itinerary>,
 }
 
 /// What a check found: what was understood, what is wrong, and the texts that
@@ -95,28 +99,23 @@ pub fn check(
         due(card, places, today, &mut reading.mistakes);
     }
     large_lamp(&mut reading);
-    let mut itinerary = None;
+    let (mut itinerary, mut other_part) = (None, None);
     if reading.several {
         // Nothing can be said about them together.
     } else if let (Some((card, places)), Some(lamp), Some((plan, plan_places))) =
         (&reading.bench, &reading.lamp, &reading.plan)
     {
-        let placement = placing::nominal_for(plan, "any", lamp, card);
-        let bench = places.name.clone();
-        itinerary = together(
+        let written = Written {
             plan,
-            plan_places,
-            lamp,
-            &placement,
-            card,
-            Some(bench),
-            &mut reading.mistakes,
-        );
+            places: plan_places,
+            bench: Some(&places.name),
+        };
+        (itinerary, other_part) = each_part(&written, lamp, card, &mut reading.mistakes);
     } else if let (Some(lamp), Some((plan, places))) = (&reading.lamp, &reading.plan) {
         settings_fit(plan, places, lamp, &mut reading.mistakes);
     }
     if reading.mistakes.refuses() {
-        itinerary = None; // part of a plan is not what was asked for
+        (itinerary, other_part) = (None, None); // a piece is not what was asked for
     }
     Found {
         checked: Checked {
@@ -125,6 +124,7 @@ pub fn check(
             plan: reading.plan.map(|(plan, _)| plan),
             plan_written: reading.plan_written,
             itinerary,
+            other_part,
         },
         mistakes: reading.mistakes.into_sorted(),
         sources: reading.sources,
@@ -188,17 +188,29 @@ pub fn overdue(card: &Card, today: &str) -> Vec<String> {
         .collect()
 }
 
+/// The two parts of a plan, where it has two; a text that is no plan is told when
+/// it is read.
+pub fn parts_of(texts: &[SentText]) -> Option<[Part; 2]> {
+    let (plan, _) = read_all(texts).plan?;
+    parts::split(&plan)
+}
+
 /// Where a unit would stand for a plan by the bench file alone ([`placing`]); a
 /// text that is no plan is told when it is read.
 pub fn nominal(texts: &[SentText], unit: &str, lamp: &Lamp, card: &Card) -> Placement {
     match read_all(texts).plan {
+        // A bench that has nothing but a sphere takes that part of a plan.
+        Some((plan, _)) if parts::split(&plan).is_some() && !parts::has(card, Side::Outside) => {
+            placing::nominal_on(Side::Sphere, unit, lamp, card)
+        }
         Some((plan, _)) => placing::nominal_for(&plan, unit, lamp, card),
         None => placing::nominal(unit, lamp, card),
     }
 }
 
 /// Reads a plan (and the plan that it is based on) against a lamp, a placement
-/// and a bench.
+/// and a bench. Of a plan with two parts, the one for this placement, and what
+/// belongs elsewhere.
 ///
 /// # Errors
 /// All mistakes, rendered.
@@ -208,24 +220,33 @@ pub fn read_plan(
     card: &Card,
     placement: &Placement,
     scripts: &dyn Scripts,
-) -> Result<Plan, String> {
+) -> Result<(Plan, Option<Elsewhere>), String> {
     let mut reading = read_all(texts);
     ask(&mut reading, scripts);
+    let side = parts::side_at(placement, card);
+    let mut part = None;
     if let Some((plan, places)) = &reading.plan {
-        together(
+        part = parts::on(plan, side);
+        let written = Written {
             plan,
             places,
-            lamp,
-            placement,
-            card,
-            None,
+            bench: None,
+        };
+        let here = part.as_ref().map_or(plan, |part| &part.plan);
+        together(
+            &written,
+            here,
+            (lamp, placement, card),
             &mut reading.mistakes,
         );
     }
     let refuses = reading.mistakes.refuses();
     let mistakes = reading.mistakes.into_sorted();
     match reading.plan {
-        Some((plan, _)) if !refuses => Ok(plan),
+        Some((plan, _)) if !refuses => Ok(match part {
+            Some(part) => (part.plan, Some(part.elsewhere)),
+            None => (plan, None),
+        }),
         None if !refuses => Err("no plan file was sent".to_owned()),
         _ => Err(written::render(&mistakes, &reading.sources, false)),
     }
@@ -447,20 +468,75 @@ fn read_one(document: Document, reading: &mut Reading) {
     }
 }
 
-/// What plan, lamp, placement and bench say together.
-fn together(
-    plan: &Plan,
-    places: &PlanPlaces,
+/// A plan as written, and the bench's name where it is told with a mistake.
+#[derive(Clone, Copy)]
+struct Written<'a> {
+    plan: &'a Plan,
+    places: &'a PlanPlaces,
+    bench: Option<&'a Place>,
+}
+
+/// Each part of a plan at its place by the bench file alone. A part that this bench
+/// has no place for is told, and not held against it.
+fn each_part(
+    written: &Written<'_>,
     lamp: &Lamp,
-    placement: &Placement,
     card: &Card,
-    bench: Option<Place>,
+    mistakes: &mut Mistakes,
+) -> (Option<Itinerary>, Option<Itinerary>) {
+    let plan = written.plan;
+    let parts = parts::split(plan).into_iter().flatten();
+    let (here, elsewhere): (Vec<Part>, Vec<Part>) =
+        parts.partition(|part| parts::has(card, part.side));
+    if here.is_empty() {
+        let placement = placing::nominal_for(plan, "any", lamp, card);
+        let whole = together(written, plan, (lamp, &placement, card), mistakes);
+        return (whole, None);
+    }
+    for part in &elsewhere {
+        let names: Vec<&str> = part.plan.tests.iter().map(|t| t.name.as_str()).collect();
+        let mut tests = plan.tests.iter().zip(&written.places.tests);
+        let place = tests.find_map(|(test, places)| {
+            let first = names.first() == Some(&test.name.as_str());
+            first.then(|| places.test.clone())
+        });
+        let text = format!(
+            "measured {}, for which bench `{}` has no place: {}",
+            part.side.words(),
+            card.name,
+            names.join(", ")
+        );
+        let place = place.unwrap_or_else(|| written.places.name.clone());
+        mistakes.add(Mistake::warning(place, "other-place", text).hint(
+            "check the plan with the bench that has one; when it is booked, this part is a run \
+             that waits until the unit is placed there",
+        ));
+    }
+    let mut laid_out = here.iter().map(|part| {
+        let placement = placing::nominal_on(part.side, "any", lamp, card);
+        together(written, &part.plan, (lamp, &placement, card), mistakes)
+    });
+    (laid_out.next().flatten(), laid_out.next().flatten())
+}
+
+/// What plan, lamp, placement and bench say together.
+///
+/// `part`: what of the plan is measured at this placement.
+fn together(
+    written: &Written<'_>,
+    part: &Plan,
+    (lamp, placement, card): (&Lamp, &Placement, &Card),
     mistakes: &mut Mistakes,
 ) -> Option<Itinerary> {
-    match layout::itinerary(plan, lamp, placement, card) {
+    let Written {
+        plan,
+        places,
+        bench,
+    } = *written;
+    match layout::itinerary(part, lamp, placement, card) {
         Err(faults) => {
             let all = faults.iter();
-            let told = all.map(|fault| as_mistake(fault, plan, places, bench.as_ref()));
+            let told = all.map(|fault| as_mistake(fault, plan, places, bench));
             mistakes.extend(grouped(told.collect()));
             None
         }
@@ -512,7 +588,7 @@ fn as_mistake(
     );
     let mistake = Mistake::new(place, fault.problem.code(), fault.problem.to_string())
         .maybe_hint(fault.problem.hint());
-    let of_the_lamp = matches!(fault.part, Part::Setting(_) | Part::Plan);
+    let of_the_lamp = matches!(fault.part, faults::Part::Setting(_) | faults::Part::Plan);
     match bench {
         Some(bench) if !of_the_lamp => mistake.also(bench.clone(), "on this bench"),
         _ => mistake,
@@ -521,8 +597,8 @@ fn as_mistake(
 
 fn place_of(fault: &PlanFault, plan: &Plan, at: Option<usize>, test: &TestPlaces) -> Place {
     let part = match fault.part {
-        Part::Setting(index) => test.settings.get(index).cloned(),
-        Part::Position(index) => {
+        faults::Part::Setting(index) => test.settings.get(index).cloned(),
+        faults::Part::Position(index) => {
             let position = at.and_then(|at| plan.tests.get(at)).and_then(|test| {
                 let survey = test.kind.survey()?;
                 survey.positions.get(index).copied()
@@ -533,13 +609,15 @@ fn place_of(fault: &PlanFault, plan: &Plan, at: Option<usize>, test: &TestPlaces
                 .find(|(length, _)| Some(*length) == position);
             Some(listed.map_or_else(|| test.positions.clone(), |(_, place)| place.clone()))
         }
-        Part::Reference => Some(
+        faults::Part::Reference => Some(
             test.reference
                 .clone()
                 .unwrap_or_else(|| test.positions.clone()),
         ),
-        Part::Meter => test.meter.clone(),
-        Part::Plan | Part::Test | Part::Lamp | Part::Placement => None,
+        faults::Part::Meter => test.meter.clone(),
+        faults::Part::Plan | faults::Part::Test | faults::Part::Lamp | faults::Part::Placement => {
+            None
+        }
     };
     part.unwrap_or_else(|| test.test.clone())
 }

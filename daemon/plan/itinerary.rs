@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 
 use super::intent::{PlanLine, Policies};
 use super::lamp::Setting;
+use super::parts::Elsewhere;
 
 /// Everything that a run will do.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -34,6 +35,9 @@ pub struct Itinerary {
     pub actions: Vec<Action>,
     /// What the plan asked for and the bench or lamp could not give.
     pub left_out: Vec<String>,
+    /// What of the plan is measured at another place, in a run of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elsewhere: Option<Elsewhere>,
 }
 
 /// One test's head: its name, where it was written, what it needs.

@@ -105,6 +105,7 @@ pub fn itinerary(
         tests: heads,
         actions: builder.actions,
         left_out,
+        elsewhere: None,
     };
     match too_long_on(&itinerary, plan, lamp) {
         Some(fault) => Err(vec![fault]),

@@ -33,6 +33,7 @@ pub mod layout;
 pub mod merged;
 pub mod motion;
 pub mod order;
+pub mod parts;
 pub mod placement;
 pub mod placing;
 pub mod plan_file;

@@ -7,8 +7,8 @@ use photometry::units::{Length, Wall};
 
 use super::card::{Card, PlaceKind, Rail};
 use super::intent::Plan;
-use super::itinerary::KindName;
 use super::lamp::{Lamp, Starts, Worked};
+use super::parts::{self, Side};
 use super::placement::{Placement, Seated, Stated};
 
 /// What a person says.
@@ -145,12 +145,16 @@ pub fn nominal(unit: &str, lamp: &Lamp, card: &Card) -> Placement {
     }
 }
 
-/// The same for a plan: in the sphere where nothing but flux is measured.
+/// The same for a plan: in the sphere where all of it is measured there.
 pub fn nominal_for(plan: &Plan, unit: &str, lamp: &Lamp, card: &Card) -> Placement {
+    let side = parts::only(plan).unwrap_or(Side::Outside);
+    nominal_on(side, unit, lamp, card)
+}
+
+/// The same on one side of a bench; outside where it has no sphere.
+pub fn nominal_on(side: Side, unit: &str, lamp: &Lamp, card: &Card) -> Placement {
     let placement = nominal(unit, lamp, card);
-    let mut tests = plan.tests.iter();
-    let flux_alone = tests.all(|test| test.kind.name() == KindName::Flux);
-    match card.sphere.as_ref().filter(|_| flux_alone) {
+    match card.sphere.as_ref().filter(|_| side == Side::Sphere) {
         Some(sphere) => Placement {
             place: sphere.place.clone(),
             datum: Length::ZERO,

@@ -253,7 +253,8 @@ fn a_unit_in_a_sphere_has_no_datum() {
     );
 }
 
-/// A plan of flux alone is planned in the sphere, any other on the rail.
+/// A plan of which all is measured in the sphere is planned there, any other on the
+/// rail.
 #[test]
 fn where_a_unit_is_thought_to_stand() {
     let (card, _) = samples::in_sphere();

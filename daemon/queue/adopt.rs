@@ -7,6 +7,8 @@ use std::collections::BTreeSet;
 use crate::plan::card::{Card, Fingers, Meter, Outlets, Rail};
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Action, KindName};
+use crate::plan::parts;
+use crate::plan::placement::Placement;
 use crate::plan::profiles::UsedProfile;
 
 /// Where a run's unit stands, against what the run froze.
@@ -28,6 +30,17 @@ pub fn stands(frozen: Option<i64>, current: Option<i64>) -> Stands {
         (Some(frozen), Some(current)) if frozen == current => Stands::AsFrozen,
         (_, Some(_)) => Stands::Anew,
     }
+}
+
+/// Whether a unit stands on the side that a run of one part of a plan needs, on its
+/// bench; always where its plan has one part. `now`: where it stands, with that
+/// bench.
+pub fn stands_for_its_part(frozen: &Frozen, now: Option<(&Placement, &Card)>) -> bool {
+    let side =
+        |placement: &Placement, card: &Card| (card.name.clone(), parts::side_at(placement, card));
+    let needed = side(&frozen.placement, &frozen.card);
+    let stands = now.is_some_and(|(placement, card)| side(placement, card) == needed);
+    frozen.itinerary.elsewhere.is_none() || stands
 }
 
 /// What of a bench is not as a run froze it, in words: a reading that is taken

@@ -5,18 +5,20 @@
 //! can be booked too; its run is held until it is placed and released.
 
 use super::keeper::Keeper;
-use super::orders::{BookOrder, Booked, PlaceOrder, Placed};
+use super::orders::{BookOrder, Booked, PlaceOrder, Placed, Rest};
+use super::parts::{Other, go_there, no_place, other_key, rest};
 use super::refusal::Refusal;
 use crate::plan::card::Card;
 use crate::plan::frozen::{Frozen, SentText};
 use crate::plan::intent::Plan;
 use crate::plan::lamp::Lamp;
+use crate::plan::parts::{self, Elsewhere};
 use crate::plan::placement::Placement;
 use crate::plan::{check, layout, placing};
 use crate::rulings::library::Library;
 use crate::run::journal::{RunId, RunState};
 use crate::store::room;
-use crate::store::runs::RunRow;
+use crate::store::runs::{Booking, RunRow};
 
 impl Keeper {
     /// Records which unit stands where.
@@ -109,7 +111,9 @@ impl Keeper {
                     .iter()
                     .all(|script| frozen.scripts.contains(script));
             return if same {
-                Ok(self.booked(run, &frozen, self.state_of(run).await?))
+                let rest = self.rest_of(Some(key)).await?;
+                let booked = self.booked(run, &frozen, self.state_of(run).await?);
+                Ok(Booked { rest, ..booked })
             } else {
                 Err(Refusal::KeyReused(run))
             };
@@ -130,11 +134,12 @@ impl Keeper {
             None => (None, check::nominal(&texts, &order.unit, &lamp, &desk.card)),
         };
         let scripts = order.scripts.clone();
-        let frozen = freeze(texts, scripts, lamp, &desk.card, placement, &self.today())?;
-        let at = self.clock.now().wall;
-        let run = self
-            .store
-            .book_run(order.key.as_deref(), &frozen, placement_id, at)
+        let side = parts::side_at(&placement, &desk.card);
+        let other = self.other_part(&order, &texts, &lamp, (desk, side));
+        let here = freeze(texts, scripts, lamp, &desk.card, placement, &self.today());
+        let (frozen, other) = both(here, other)?;
+        let (run, rest) = self
+            .write_down(&order, &frozen, placement_id, &other)
             .await?;
         if placement_id.is_none() {
             let why = self.displaced(run).await?.unwrap_or_default();
@@ -145,9 +150,44 @@ impl Keeper {
                 .await?;
         }
         let name = desk.card.name.clone();
-        let booked = self.booked(run, &frozen, None);
+        let mut booked = self.booked(run, &frozen, None);
+        booked.rest = rest;
+        if let Other::NoPlace(elsewhere) = &other {
+            booked.warnings.push(no_place(elsewhere));
+        }
         self.hand_on(&name).await?;
         Ok(booked)
+    }
+
+    /// Writes a booked run, and the plan's other part with it.
+    async fn write_down(
+        &self,
+        order: &BookOrder,
+        frozen: &Frozen,
+        placement: Option<i64>,
+        other: &Other,
+    ) -> Result<(RunId, Option<Rest>), Refusal> {
+        let at = self.clock.now().wall;
+        let key = order.key.as_deref();
+        let Other::Frozen(second) = other else {
+            let run = self.store.book_run(key, frozen, placement, at).await?;
+            return Ok((run, None));
+        };
+        let (second_key, why) = (key.map(other_key), go_there(second));
+        let first = Booking {
+            key,
+            frozen,
+            placement,
+            held: None,
+        };
+        let then = Booking {
+            key: second_key.as_deref(),
+            frozen: second,
+            placement: None,
+            held: Some(&why),
+        };
+        let (run, other_run) = self.store.book_two(first, then, at).await?;
+        Ok((run, Some(rest(other_run, second))))
     }
 
     /// The state of a run that was booked before.
@@ -173,6 +213,7 @@ impl Keeper {
             left_out: frozen.itinerary.left_out.clone(),
             repeated: before.is_some(),
             warnings: short.into_iter().collect(),
+            rest: None,
         }
     }
 
@@ -238,15 +279,34 @@ pub(super) fn freeze(
     // Told before any mistake of the plan: mending those would not help.
     overdue(card, today)?;
     let library = Library::of(scripts.clone());
-    let plan = check::read_plan(&plan_texts, &lamp, card, &placement, &library)
+    let (plan, elsewhere) = check::read_plan(&plan_texts, &lamp, card, &placement, &library)
         .map_err(|shown| Refusal::Mistakes { shown })?;
     let papers = Papers {
         texts: plan_texts,
         scripts,
         plan,
         redo_of: None,
+        elsewhere,
     };
     lay_out(papers, lamp, card, placement, today)
+}
+
+/// Both parts of a plan, or the mistakes of both; what both say once.
+fn both(
+    here: Result<Frozen, Refusal>,
+    other: Result<Other, Refusal>,
+) -> Result<(Frozen, Other), Refusal> {
+    match (here, other) {
+        (Ok(here), Ok(other)) => Ok((here, other)),
+        (Err(Refusal::Mistakes { shown }), Err(Refusal::Mistakes { shown: more })) => {
+            let shown = match shown == more {
+                true => shown,
+                false => format!("{shown}\n{more}"),
+            };
+            Err(Refusal::Mistakes { shown })
+        }
+        (Err(refusal), _) | (_, Err(refusal)) => Err(refusal),
+    }
 }
 
 /// A plan as understood, with what it was read from.
@@ -259,6 +319,8 @@ pub(super) struct Papers {
     pub plan: Plan,
     /// The run that is measured again.
     pub redo_of: Option<i64>,
+    /// What of the plan is measured at another place.
+    pub elsewhere: Option<Elsewhere>,
 }
 
 fn overdue(card: &Card, today: &str) -> Result<(), Refusal> {
@@ -285,8 +347,9 @@ pub(super) fn lay_out(
         scripts,
         plan,
         redo_of,
+        elsewhere,
     } = papers;
-    let itinerary = layout::itinerary(&plan, &lamp, &placement, card).map_err(|faults| {
+    let mut itinerary = layout::itinerary(&plan, &lamp, &placement, card).map_err(|faults| {
         let shown = faults
             .iter()
             .map(ToString::to_string)
@@ -294,6 +357,7 @@ pub(super) fn lay_out(
             .join("\n");
         Refusal::Mistakes { shown }
     })?;
+    itinerary.elsewhere = elsewhere;
     Ok(Frozen {
         program: env!("CARGO_PKG_VERSION").to_owned(),
         plan_texts: texts,

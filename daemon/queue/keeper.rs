@@ -401,6 +401,9 @@ impl Keeper {
     /// Why unit or bench are not as a run froze them; none when they are.
     pub(super) async fn displaced(&self, run: RunId) -> Result<Option<String>, Refusal> {
         let row = self.row(run).await?;
+        if let Some(why) = self.belongs_elsewhere(&row).await? {
+            return Ok(Some(why));
+        }
         let frozen = self.store.placement_of_run(run).await?;
         let current = self.store.placement_of_unit(&row.unit).await?;
         let unit = &row.unit;

@@ -22,6 +22,7 @@ pub mod keeper;
 pub mod line;
 mod mend;
 pub mod orders;
+mod parts;
 pub mod redo;
 pub mod refusal;
 pub mod remarks;

@@ -6,6 +6,7 @@ use crate::plan::card::Card;
 use crate::plan::frozen::SentText;
 use crate::plan::intent::Window;
 use crate::plan::itinerary::Duration3;
+use crate::plan::parts::Side;
 use crate::plan::placement::Placement;
 use crate::run::journal::RunId;
 
@@ -81,6 +82,21 @@ pub struct Booked {
     pub repeated: bool,
     /// What may go wrong; it was booked all the same.
     pub warnings: Vec<String>,
+    /// The plan's other part, which is held until the unit stands there.
+    pub rest: Option<Rest>,
+}
+
+/// The other part of a plan, as booked.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Rest {
+    /// Its run.
+    pub run: RunId,
+    /// The bench that has a place for it.
+    pub bench: String,
+    /// The tests.
+    pub tests: Vec<String>,
+    /// Where they are measured.
+    pub side: Side,
 }
 
 /// A bench as others see it.

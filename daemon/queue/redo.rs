@@ -91,6 +91,7 @@ impl Keeper {
             scripts: old.scripts,
             plan,
             redo_of: Some(run.0),
+            elsewhere: None,
         };
         let frozen = lay_out(papers, lamp, &desk.card, placement, &self.today())?;
         let at = self.clock.now().wall;

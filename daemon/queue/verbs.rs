@@ -71,6 +71,9 @@ impl Keeper {
             let why = self.displaced(run).await?;
             return Err(wrong_state(&row, "cannot go on", why));
         };
+        if let Some(why) = self.belongs_elsewhere(&row).await? {
+            return Err(wrong_state(&row, "cannot go on", Some(why)));
+        }
         if placement.bench != row.bench {
             let hint = format!("it stands on bench `{}`; book it there", placement.bench);
             return Err(wrong_state(&row, "is booked for another bench", Some(hint)));
@@ -80,15 +83,17 @@ impl Keeper {
         let lamp = self.store.lamp(&placement.lamp).await?;
         let lamp = lamp.map_or(old.lamp, |(lamp, _)| lamp);
         let (texts, scripts) = (old.plan_texts, old.scripts);
-        let frozen = match old.redo_of {
-            None => freeze(texts, scripts, lamp, &desk.card, placement, &self.today())?,
-            // Its texts ask for more than is measured again.
-            redo_of => {
+        // Its texts ask for more than is measured, again or here.
+        let narrowed = old.redo_of.is_some() || old.itinerary.elsewhere.is_some();
+        let frozen = match narrowed {
+            false => freeze(texts, scripts, lamp, &desk.card, placement, &self.today())?,
+            true => {
                 let papers = Papers {
                     texts,
                     scripts,
                     plan: old.plan,
-                    redo_of,
+                    redo_of: old.redo_of,
+                    elsewhere: old.itinerary.elsewhere,
                 };
                 lay_out(papers, lamp, &desk.card, placement, &self.today())?
             }

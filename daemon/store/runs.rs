@@ -48,6 +48,19 @@ pub struct RunRow {
 const COLUMNS: &str = "SELECT id, plan, lamp, unit, bench, state, booked_wall_us, begun_wall_us, \
      ended_wall_us, readings, actions_done, actions, why, redo_of FROM runs";
 
+/// A run to be booked.
+#[derive(Clone, Copy, Debug)]
+pub struct Booking<'a> {
+    /// A client's key; under one, one run is booked.
+    pub key: Option<&'a str>,
+    /// What it freezes.
+    pub frozen: &'a Frozen,
+    /// The placement; none when the unit does not stand there yet.
+    pub placement: Option<i64>,
+    /// Why it is held from the beginning.
+    pub held: Option<&'a str>,
+}
+
 /// Runs in one list; a bench makes a few a day.
 const RUNS_AT_MOST: i64 = 10_000;
 
@@ -66,7 +79,28 @@ impl Store {
         placement: Option<i64>,
         at: Wall,
     ) -> Result<RunId, StoreError> {
-        self.insert(frozen, placement, at, key).await
+        let booking = Booking {
+            key,
+            frozen,
+            placement,
+            held: None,
+        };
+        let runs = self.insert(&[booking], at).await?;
+        Ok(runs[0])
+    }
+
+    /// Books two runs, both or neither.
+    ///
+    /// # Errors
+    /// As [`Store::book_run`].
+    pub async fn book_two(
+        &self,
+        first: Booking<'_>,
+        second: Booking<'_>,
+        at: Wall,
+    ) -> Result<(RunId, RunId), StoreError> {
+        let runs = self.insert(&[first, second], at).await?;
+        Ok((runs[0], runs[1]))
     }
 
     /// The run that was booked under a client's key.
@@ -176,51 +210,24 @@ impl Store {
         change.commit().await.map_err(&doing)
     }
 
-    async fn insert(
-        &self,
-        frozen: &Frozen,
-        placement: Option<i64>,
-        at: Wall,
-        key: Option<&str>,
-    ) -> Result<RunId, StoreError> {
-        let bundle = bundle_json(frozen)?;
-        let link = Link::of_bundle(bundle.as_bytes());
+    /// The runs, in the order of the bookings.
+    async fn insert(&self, bookings: &[Booking<'_>], at: Wall) -> Result<Vec<RunId>, StoreError> {
         let doing = StoreError::sql("booking a run");
         let mut change = self.writer()?.begin().await.map_err(&doing)?;
-        let booked = sqlx::query(
-            "INSERT INTO runs (plan, lamp, unit, bench, program, placement, bundle_link,
-                 client_key, booked_wall_us, state, actions, redo_of)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        )
-        .bind(&frozen.plan.name)
-        .bind(&frozen.lamp.name)
-        .bind(&frozen.placement.unit)
-        .bind(&frozen.card.name)
-        .bind(&frozen.program)
-        .bind(placement)
-        .bind(link.0.as_slice())
-        .bind(key)
-        .bind(at.us())
-        .bind(RunState::Waiting.words())
-        .bind(frozen.itinerary.actions.len() as i64)
-        .bind(frozen.redo_of)
-        .execute(&mut *change)
-        .await;
-        let id = match booked {
-            Ok(done) => RunId(done.last_insert_rowid()),
-            Err(source) => {
-                drop(change); // the only writer is asked why
-                return Err(self.why_not_booked(source, placement, key).await?);
+        let mut runs = Vec::with_capacity(bookings.len());
+        for booking in bookings {
+            let bundle = bundle_json(booking.frozen)?;
+            match insert_one(&mut change, booking, &bundle, at).await {
+                Ok(run) => runs.push(run),
+                Err(source) => {
+                    drop(change); // the only writer is asked why
+                    let Booking { placement, key, .. } = *booking;
+                    return Err(self.why_not_booked(source, placement, key).await?);
+                }
             }
-        };
-        sqlx::query("INSERT INTO bundles (run, bundle) VALUES (?, ?)")
-            .bind(id.0)
-            .bind(bundle)
-            .execute(&mut *change)
-            .await
-            .map_err(&doing)?;
+        }
         change.commit().await.map_err(&doing)?;
-        Ok(id)
+        Ok(runs)
     }
 
     /// Names the reason for which a booking was refused.
@@ -303,6 +310,48 @@ impl Store {
         });
         done(making).await
     }
+}
+
+/// One run and its bundle.
+async fn insert_one(
+    change: &mut sqlx::SqliteConnection,
+    booking: &Booking<'_>,
+    bundle: &str,
+    at: Wall,
+) -> Result<RunId, sqlx::Error> {
+    let frozen = booking.frozen;
+    let link = Link::of_bundle(bundle.as_bytes());
+    let state = match booking.held {
+        Some(_) => RunState::Held,
+        None => RunState::Waiting,
+    };
+    let booked = sqlx::query(
+        "INSERT INTO runs (plan, lamp, unit, bench, program, placement, bundle_link,
+             client_key, booked_wall_us, state, actions, redo_of, why)
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+    )
+    .bind(&frozen.plan.name)
+    .bind(&frozen.lamp.name)
+    .bind(&frozen.placement.unit)
+    .bind(&frozen.card.name)
+    .bind(&frozen.program)
+    .bind(booking.placement)
+    .bind(link.0.as_slice())
+    .bind(booking.key)
+    .bind(at.us())
+    .bind(state.words())
+    .bind(frozen.itinerary.actions.len() as i64)
+    .bind(frozen.redo_of)
+    .bind(booking.held)
+    .execute(&mut *change)
+    .await?;
+    let id = RunId(booked.last_insert_rowid());
+    sqlx::query("INSERT INTO bundles (run, bundle) VALUES (?, ?)")
+        .bind(id.0)
+        .bind(bundle)
+        .execute(&mut *change)
+        .await?;
+    Ok(id)
 }
 
 /// The bundle's canonical text: its fields in the order of their declaration,

@@ -9,7 +9,9 @@ use serde::Deserialize;
 use super::problem::Trouble;
 use super::serve::Desk;
 use super::tell;
-use super::wire::{Answer, Book, Booked, Entry, Redo, Run, RunStory, TestLine, problems};
+use super::wire::{
+    Answer, Book, Booked, Entry, OtherPart, Redo, Run, RunStory, TestLine, problems,
+};
 use crate::plan::frozen::SentText;
 use crate::plan::redo::Wanted;
 use crate::queue::orders::BookOrder;
@@ -143,6 +145,12 @@ async fn as_booked(
         left_out: booked.left_out,
         repeated: booked.repeated,
         warnings: booked.warnings,
+        other_part: booked.rest.map(|rest| OtherPart {
+            run: rest.run.0,
+            bench: rest.bench,
+            tests: rest.tests,
+            place: rest.side.words().to_owned(),
+        }),
     })
 }
 
@@ -332,6 +340,7 @@ pub async fn show(
         run: row,
         tests,
         window: frozen.plan.policies.window.map(|window| window.shown()),
+        elsewhere: frozen.itinerary.elsewhere.map(|other| other.words()),
         left_out: frozen.itinerary.left_out,
         bench_left: left,
         remarks,

@@ -309,6 +309,22 @@ pub struct Booked {
     /// What may go wrong; the run is booked all the same.
     #[serde(default)]
     pub warnings: Vec<String>,
+    /// The plan's other part: a run that is held until its unit stands there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub other_part: Option<OtherPart>,
+}
+
+/// The part of a plan that is measured at another place.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OtherPart {
+    /// Its run.
+    pub run: i64,
+    /// The bench that has such a place.
+    pub bench: String,
+    /// Its tests.
+    pub tests: Vec<String>,
+    /// `in an integrating sphere`, `outside a sphere`.
+    pub place: String,
 }
 
 /// `POST /runs/{id}/redo`, with an `Idempotency-Key`; all lists empty: what is
@@ -374,6 +390,9 @@ pub struct RunStory {
     pub window: Option<String>,
     /// What was left out.
     pub left_out: Vec<String>,
+    /// What of the plan is measured at another place, in a run of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elsewhere: Option<String>,
     /// How the bench was left the last time.
     pub bench_left: Option<String>,
     /// What was decided, and what failed, in words.

@@ -49,6 +49,16 @@ impl Daemon {
         Daemon::start_as(program, data, bench, seed)
     }
 
+    /// Like [`Daemon::start`], with several benches.
+    pub fn start_with(data: &Path, benches: &[&str], seed: u64) -> Daemon {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_wakerail"));
+        program.args(["serve", "--log", "json"]);
+        for bench in benches {
+            program.args(["--bench", &example(bench)]);
+        }
+        Daemon::begin(program, data, seed)
+    }
+
     /// Like [`Daemon::start`]; no file may grow beyond 2 MB (4,000 blocks of 512 bytes),
     /// as on a disk that fills up: writes fail.
     pub fn start_on_a_small_disk(data: &Path, bench: &str, seed: u64) -> Daemon {
@@ -67,9 +77,13 @@ impl Daemon {
     }
 
     fn start_as(mut program: Command, data: &Path, bench: &str, seed: u64) -> Daemon {
+        program.args(["serve", "--log", "json", "--bench", &example(bench)]);
+        Daemon::begin(program, data, seed)
+    }
+
+    fn begin(mut program: Command, data: &Path, seed: u64) -> Daemon {
         let mut child = program
             .env_clear()
-            .args(["serve", "--log", "json", "--bench", &example(bench)])
             .args(["--rehearse", &seed.to_string(), "--data"])
             .arg(data)
             .stderr(Stdio::piped())

@@ -32,19 +32,50 @@ fn post(data: &Path, path: &str, key: &str, body: &str) -> (u16, String, String)
 }
 
 fn booking(unit: &str) -> String {
+    booking_of("plan-short.yaml", "lamp-dunlin.yaml", unit, None)
+}
+
+fn booking_of(plan: &str, lamp: &str, unit: &str, bench: Option<&str>) -> String {
     let text = |name: &str| {
         let text = std::fs::read_to_string(example(name)).expect("an example");
         serde_json::json!({ "name": name, "text": text })
     };
     serde_json::json!({
-        "plan": text("plan-short.yaml"),
+        "plan": text(plan),
         "based_on": null,
         "unit": unit,
-        "bench": null,
-        "lamp": text("lamp-dunlin.yaml"),
+        "bench": bench,
+        "lamp": text(lamp),
         "hold": true,
     })
     .to_string()
+}
+
+/// A plan of two parts under one key, twice: two runs, each booked once, also for a
+/// unit that stands nowhere yet.
+#[test]
+fn a_repeated_booking_of_two_parts_is_booked_once() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let benches = ["bench-dune-sphere.yaml", "bench-shore.yaml"];
+    let daemon = Daemon::start_with(folder.path(), &benches, 1);
+    for (bench, first, other) in [("shore", 1, 2), ("dune", 3, 4)] {
+        let body = booking_of("plan-tour.yaml", "lamp-plover.yaml", "P-9", Some(bench));
+        for repeated in [false, true] {
+            let key = format!("two-at-{bench}");
+            let (code, _, answer) = post(folder.path(), "/runs", &key, &body);
+            assert_eq!(code, 200, "{answer}");
+            let answer: serde_json::Value = serde_json::from_str(&answer).expect("json");
+            assert_eq!(answer["run"]["run"], first, "{answer}");
+            assert_eq!(answer["run"]["bench"], bench, "{answer}");
+            assert_eq!(answer["other_part"]["run"], other, "{answer}");
+            assert_eq!(answer["repeated"], repeated, "{answer}");
+        }
+    }
+    let runs = daemon.ok(&["runs", "--format", "json"]);
+    let runs: serde_json::Value = serde_json::from_str(&runs).expect("json");
+    let held = |run: &serde_json::Value| run["state"] == "held";
+    let runs = runs.as_array().expect("runs");
+    assert_eq!((runs.len(), runs.iter().all(held)), (4, true), "{runs:#?}");
 }
 
 /// The same request twice, and once more after a restart: one run.

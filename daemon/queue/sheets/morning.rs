@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::lines::{hang, tasks};
 use super::{At, Task, Told, unblocked};
 use crate::plan::itinerary::TestHead;
+use crate::plan::parts::Elsewhere;
 use crate::plan::redo::Part;
 use crate::run::journal::{LampLeft, Left};
 use crate::store::runs::RunRow;
@@ -58,6 +59,9 @@ pub struct RunMorning {
     pub tests: Vec<TestMorning>,
     /// What the plan asked for and could not be had.
     pub left_out: Vec<String>,
+    /// What of it is measured at another place, in a run of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elsewhere: Option<String>,
     /// What needs a person now.
     pub needs: Vec<Task>,
     /// How its gaps are filled.
@@ -133,6 +137,7 @@ pub fn run(clock: &Clock, night: &Night) -> RunMorning {
         fill: fill(night, &tests),
         tests,
         left_out: frozen.itinerary.left_out.clone(),
+        elsewhere: frozen.itinerary.elsewhere.as_ref().map(Elsewhere::words),
         needs,
         again: again
             .map(|row| format!("run {} ({})", row.id, row.state.words()))
@@ -344,6 +349,9 @@ impl RunMorning {
         }
         for left in &self.left_out {
             hang(text, "  - ", &format!("left out: {left}"));
+        }
+        if let Some(other) = &self.elsewhere {
+            hang(text, "  - ", &format!("in another run: {other}"));
         }
         if !self.again.is_empty() {
             let words = format!("measured again by {}", self.again.join(", "));

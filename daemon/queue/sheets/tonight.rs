@@ -48,6 +48,23 @@ pub struct Tonight {
     pub benches: Vec<BenchNight>,
     /// Runs that wait and were not looked at, because there are so many.
     pub left_out: usize,
+    /// Runs of the other part of a plan, whose unit is measured elsewhere now: not
+    /// for tonight.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub later: Vec<Later>,
+}
+
+/// A run that waits for a unit which another run has.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Later {
+    /// Its number.
+    pub run: i64,
+    /// The unit.
+    pub unit: String,
+    /// Its tests.
+    pub tests: Vec<String>,
+    /// The run that has the unit.
+    pub after: i64,
 }
 
 /// One bench tonight.
@@ -127,8 +144,33 @@ pub fn tonight(evening: &Evening<'_>) -> Tonight {
         benches: benches.map(|name| bench(evening, &now, name)).collect(),
         rehearsal: evening.rehearsal,
         left_out: evening.left_out,
+        later: later(evening.runs),
         now,
     }
+}
+
+/// The runs that wait for a unit which another run has.
+fn later(runs: &[Told]) -> Vec<Later> {
+    let waiting = runs.iter().filter_map(|told| {
+        let heads = told.frozen.itinerary.tests.iter();
+        Some(Later {
+            run: told.row.id.0,
+            unit: told.row.unit.clone(),
+            tests: heads.map(|head| head.name.clone()).collect(),
+            after: had_by(told, runs)?,
+        })
+    });
+    waiting.collect()
+}
+
+/// The run that has the unit of a plan's other part; none where it can be moved.
+fn had_by(told: &Told, runs: &[Told]) -> Option<i64> {
+    let waits = told.frozen.itinerary.elsewhere.is_some() && told.displaced.is_some();
+    let mut others = runs.iter().filter(|other| {
+        let same_unit = other.row.unit == told.row.unit;
+        same_unit && other.row.id != told.row.id && other.displaced.is_none()
+    });
+    others.next().filter(|_| waits).map(|other| other.row.id.0)
 }
 
 fn bench(evening: &Evening<'_>, now: &At, name: &str) -> BenchNight {
@@ -140,7 +182,7 @@ fn bench(evening: &Evening<'_>, now: &At, name: &str) -> BenchNight {
     let mut here: Vec<&Told> = evening
         .runs
         .iter()
-        .filter(|t| t.row.bench == name)
+        .filter(|t| t.row.bench == name && had_by(t, evening.runs).is_none())
         .collect();
     // As the line has it: what was begun first, then in the order of booking.
     here.sort_by_key(|told| (told.row.begun.is_none(), told.row.id));
@@ -282,6 +324,19 @@ impl Tonight {
             );
             hang(&mut text, "", &head);
             bench.write(&mut text, &self.now);
+        }
+        for (nth, later) in self.later.iter().enumerate() {
+            if nth == 0 {
+                text.push('\n');
+            }
+            let Later {
+                run, unit, after, ..
+            } = later;
+            let words = format!(
+                "Not tonight: run {run} ({}), because unit `{unit}` is where run {after} measures it.",
+                later.tests.join(", ")
+            );
+            hang(&mut text, "", &words);
         }
         if self.left_out > 0 {
             let words = format!(
