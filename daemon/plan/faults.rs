@@ -287,6 +287,16 @@ impl Problem {
                 | Problem::Empty("setting" | "position")
         )
     }
+    /// The lamp does not have what the whole test is about; not where another name
+    /// was likely meant.
+    pub fn is_of_the_lamp(&self) -> bool {
+        match self {
+            Problem::ProgramUnknown { program, known, .. } => {
+                written::nearest(program, known.iter().map(String::as_str)).is_none()
+            }
+            _ => false,
+        }
+    }
     /// What to do about it.
     pub fn hint(&self) -> Option<String> {
         let hint = match self {

@@ -35,6 +35,10 @@ pub struct Itinerary {
     pub actions: Vec<Action>,
     /// What the plan asked for and the bench or lamp could not give.
     pub left_out: Vec<String>,
+    /// Tests of programs that this lamp does not have. Nothing is missing without
+    /// them, so they make no gap.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lamp_has_not: Vec<String>,
     /// What of the plan is measured at another place, in a run of its own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub elsewhere: Option<Elsewhere>,
@@ -640,6 +644,11 @@ impl Action {
 }
 
 impl Itinerary {
+    /// What the plan asked for and is not measured, for whichever reason.
+    pub fn not_measured(&self) -> Vec<String> {
+        let all = self.left_out.iter().chain(&self.lamp_has_not);
+        all.cloned().collect()
+    }
     /// The whole time.
     pub fn time(&self) -> Duration3 {
         self.actions.iter().map(|action| action.time).sum()

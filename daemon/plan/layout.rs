@@ -43,14 +43,11 @@ pub fn itinerary(
     card: &Card,
 ) -> Result<Itinerary, Vec<PlanFault>> {
     let mut faults = misplaced(plan, lamp, placement, card);
-    let mut left_out = Vec::new();
+    let (mut left_out, mut lamp_has_not) = (Vec::new(), Vec::new());
     let mut builder = Builder::default();
     let mut heads: Vec<TestHead> = Vec::new();
-    for (at, test) in plan.tests.iter().enumerate() {
-        if plan.tests[..at].iter().any(|other| other.name == test.name) {
-            let problem = Problem::SameName(test.name.clone());
-            faults.push(fault_of_plan(plan, problem));
-        }
+    faults.extend(same_names(plan));
+    for test in &plan.tests {
         let leave_out = plan.policies.if_absent == IfAbsent::LeaveOut;
         let against = Against {
             lamp,
@@ -61,16 +58,17 @@ pub fn itinerary(
         let first = builder.actions.len() as u32;
         match lay_out(test, against, &mut builder, heads.len() as u32) {
             Err(found) if leave_out && found.iter().all(|fault| fault.problem.is_lack()) => {
-                left_out.extend(found.iter().map(|fault| fault.left_out()));
+                let list = match found.iter().any(|fault| fault.problem.is_of_the_lamp()) {
+                    true => &mut lamp_has_not,
+                    false => &mut left_out,
+                };
+                list.extend(found.iter().map(|fault| fault.left_out()));
             }
             Err(mut found) => faults.append(&mut found),
             Ok((meter, watch, mut absent)) => {
                 left_out.append(&mut absent);
-                if builder.actions.len() > ACTIONS_AT_MOST {
-                    let problem = Problem::TooManyActions {
-                        at_most: ACTIONS_AT_MOST,
-                    };
-                    faults.push(fault_of_plan(plan, problem));
+                if let Some(fault) = too_many_actions(plan, &builder) {
+                    faults.push(fault);
                     return Err(faults);
                 }
                 heads.push(TestHead {
@@ -105,6 +103,7 @@ pub fn itinerary(
         tests: heads,
         actions: builder.actions,
         left_out,
+        lamp_has_not,
         elsewhere: None,
     };
     match too_long_on(&itinerary, plan, lamp) {
@@ -219,6 +218,23 @@ fn misplaced(plan: &Plan, lamp: &Lamp, placement: &Placement, card: &Card) -> Ve
             fault_of_plan(plan, problem)
         })
         .collect()
+}
+
+/// Tests with the name of one before them.
+fn same_names(plan: &Plan) -> impl Iterator<Item = PlanFault> {
+    let tests = plan.tests.iter().enumerate();
+    let twice = tests.filter(|(at, test)| {
+        let mut before = plan.tests[..*at].iter();
+        before.any(|other| other.name == test.name)
+    });
+    twice.map(|(_, test)| fault_of_plan(plan, Problem::SameName(test.name.clone())))
+}
+
+fn too_many_actions(plan: &Plan, builder: &Builder) -> Option<PlanFault> {
+    let problem = Problem::TooManyActions {
+        at_most: ACTIONS_AT_MOST,
+    };
+    (builder.actions.len() > ACTIONS_AT_MOST).then(|| fault_of_plan(plan, problem))
 }
 
 fn fault_of_plan(plan: &Plan, problem: Problem) -> PlanFault {

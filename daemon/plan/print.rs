@@ -200,7 +200,7 @@ pub fn summary(itinerary: &Itinerary, card: &Card) -> String {
             bound.shown()
         );
     }
-    for left in &itinerary.left_out {
+    for left in itinerary.not_measured() {
         let _ = writeln!(out, "Left out: {left}.");
     }
     let _ = writeln!(out, "{}", window_words(itinerary));

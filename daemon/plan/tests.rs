@@ -308,6 +308,25 @@ fn each_single_fault_of_the_planner_is_named() {
     }
 }
 
+/// A program that a lamp does not have is no gap; a name that is likely misspelled
+/// is one, or nobody would notice.
+#[test]
+fn a_program_that_the_lamp_does_not_have_is_no_gap() {
+    for (program, gaps, lamp_has_not) in [("dawn", 0, 1), ("dsuk", 1, 0), ("dusk", 0, 0)] {
+        let mut files: Vec<SentText> = ["bench-shore.yaml", "lamp-stint.yaml", "plan-tour.yaml"]
+            .into_iter()
+            .map(example)
+            .collect();
+        let plan = &mut files[2].text;
+        *plan = plan.replace("program: dawn", &format!("program: {program}"));
+        let itinerary = found(&files).checked.itinerary.expect(program);
+        let counts = (itinerary.left_out.len(), itinerary.lamp_has_not.len());
+        assert_eq!(counts, (gaps, lamp_has_not), "{itinerary:?}");
+        let told = itinerary.not_measured();
+        assert_eq!(told.len(), gaps + lamp_has_not, "{told:?}");
+    }
+}
+
 /// What is lacking is left out if the plan says so, down to whole tests.
 #[test]
 fn what_is_lacking_can_be_left_out() {

@@ -210,7 +210,7 @@ impl Keeper {
             run,
             time: frozen.itinerary.time(),
             window: frozen.plan.policies.window,
-            left_out: frozen.itinerary.left_out.clone(),
+            left_out: frozen.itinerary.not_measured(),
             repeated: before.is_some(),
             warnings: short.into_iter().collect(),
             rest: None,

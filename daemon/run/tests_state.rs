@@ -161,6 +161,8 @@ fn how_a_run_ends() {
     };
     let mut lacking = itinerary(2, 1, false);
     lacking.left_out.push("a dimmer".to_owned());
+    let mut without = itinerary(2, 1, false);
+    without.lamp_has_not.push("a dawn".to_owned());
     let mut empty = itinerary(2, 1, false);
     (empty.tests, empty.actions) = (Vec::new(), Vec::new());
     let cases = [
@@ -168,6 +170,12 @@ fn how_a_run_ends() {
             "all measured",
             itinerary(2, 2, false),
             &[][..],
+            End::Complete,
+        ),
+        (
+            "a program that the lamp does not have",
+            without,
+            &[],
             End::Complete,
         ),
         (

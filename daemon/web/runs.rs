@@ -13,6 +13,7 @@ use super::wire::{
     Answer, Book, Booked, Entry, OtherPart, Redo, Run, RunStory, TestLine, problems,
 };
 use crate::plan::frozen::SentText;
+use crate::plan::parts::Elsewhere;
 use crate::plan::redo::Wanted;
 use crate::queue::orders::BookOrder;
 use crate::queue::redo::RedoOrder;
@@ -340,8 +341,8 @@ pub async fn show(
         run: row,
         tests,
         window: frozen.plan.policies.window.map(|window| window.shown()),
-        elsewhere: frozen.itinerary.elsewhere.map(|other| other.words()),
-        left_out: frozen.itinerary.left_out,
+        elsewhere: frozen.itinerary.elsewhere.as_ref().map(Elsewhere::words),
+        left_out: frozen.itinerary.not_measured(),
         bench_left: left,
         remarks,
         notes: super::remarks::told(run, &desk.store.remarks(run).await?),

@@ -136,7 +136,7 @@ pub fn run(clock: &Clock, night: &Night) -> RunMorning {
         why: night.told.why.clone().filter(|_| needs.is_empty()),
         fill: fill(night, &tests),
         tests,
-        left_out: frozen.itinerary.left_out.clone(),
+        left_out: frozen.itinerary.not_measured(),
         elsewhere: frozen.itinerary.elsewhere.as_ref().map(Elsewhere::words),
         needs,
         again: again
