@@ -28,6 +28,8 @@ mod series;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
+mod tests_ends;
+#[cfg(test)]
 mod tests_faults;
 #[cfg(test)]
 mod tests_faults_kinds;

@@ -123,6 +123,7 @@ pub(super) fn dawn_every(every: Span) -> TestKind {
         alarm: None,
         dark: 5,
         hold: true,
+        spectra: None,
     })
 }
 

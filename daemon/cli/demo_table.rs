@@ -15,7 +15,7 @@ const ONE_WHITE_K: f64 = 50.0;
 /// One row: what it is, its unit, and how it is taken from what was found.
 type Row = (&'static str, &'static str, fn(&Found) -> Option<String>);
 
-const ROWS: [Row; 17] = [
+const ROWS: [Row; 19] = [
     ("illuminance at full, 12 in", "lx", |found| {
         near(found).map(rounded(0))
     }),
@@ -43,6 +43,12 @@ const ROWS: [Row; 17] = [
     }),
     ("dawn: dose at 12 in", "lx min", |found| {
         shown(program(found, "dawn")?, "dose_lux_min", 0)
+    }),
+    ("dawn: colour temperature at its end", "K", |found| {
+        shown(end(found, "dawn")?, "cct_k", 0)
+    }),
+    ("dawn: melanopic DER at its end", "", |found| {
+        shown(end(found, "dawn")?, "melanopic_der", 3)
     }),
     ("dusk: a tenth left after", "s", |found| {
         shown(program(found, "dusk")?, "t10_s", 0)
@@ -116,6 +122,12 @@ fn brightest(found: &Found) -> Option<&Measure> {
 fn program<'f>(found: &'f Found, name: &str) -> Option<&'f Measure> {
     let mut ramps = found.measures.iter();
     ramps.find(|measure| measure.kind == "ramp" && measure.of.starts_with(name))
+}
+
+/// The light that the first recording of a program ended in.
+fn end<'f>(found: &'f Found, name: &str) -> Option<&'f Measure> {
+    let of = format!("{}-end", program(found, name)?.of);
+    found.measures.iter().find(|measure| measure.of == of)
 }
 
 /// A figure of a measure, or the bound that is known of it.

@@ -8,6 +8,7 @@ use super::arguments::{self, Format};
 use super::client::Client;
 use super::complaint::Complaint;
 use super::format::{self, Cell, Grid};
+use super::programs;
 use super::terminal::printable;
 use crate::web::wire::figures::{Figure, Measure};
 
@@ -75,6 +76,10 @@ pub fn tables(found: &[Measure], out: &mut impl Write) -> Result<(), Complaint> 
         for note in &measure.notes {
             format::say(out, &format!("{}\n", printable(note)))?;
         }
+    }
+    if let Some(grid) = programs::beside_each_other(found) {
+        format::say(out, "\nPrograms beside each other (± U, k = 2)\n")?;
+        format::say(out, &format!("{}\n", grid.table().trim_end()))?;
     }
     Ok(())
 }

@@ -35,6 +35,7 @@ pub mod help;
 pub mod morning;
 pub mod new;
 pub mod place;
+mod programs;
 pub mod readings;
 pub mod record;
 pub mod remarks;

@@ -150,6 +150,14 @@ pub struct SpectrumFigures {
     marks: Vec<&'static str>,
 }
 
+/// What tells the ends of programs apart: colour, melanopic and blue content.
+pub const COMPARED: [&FigureName; 4] = [
+    &names::CCT_K,
+    &names::DUV,
+    &names::MELANOPIC_DER,
+    &names::BLUE_LIGHT_MW_PER_LM,
+];
+
 impl SpectrumFigures {
     /// Computes all of them.
     pub fn of(spectrum: &Spectrum) -> SpectrumFigures {

@@ -293,15 +293,26 @@ impl Course<'_, '_> {
     /// number its readings take.
     pub fn begin_point(&mut self, force: &mut InForce, to: Length, plane: Length) -> Option<u32> {
         let point = self.same_place();
+        self.go_and_rest(force, point, to, plane);
+        point
+    }
+
+    /// Goes there for a meter with this plane and rests.
+    pub fn go_and_rest(
+        &mut self,
+        force: &mut InForce,
+        point: Option<u32>,
+        to: Length,
+        plane: Length,
+    ) {
         self.go_with(force, point, to, plane);
         let Some(rail) = self.ground.rail else {
-            return point;
+            return;
         };
         let settle = self.ground.settle;
         let rest = settle.map_or(rail.settle, |settle| settle.max(rail.settle));
         let time = Duration3::sure(rest);
         self.push(force, point, What::Settle { rest }, None, time);
-        point
     }
 
     /// A point where the carriage stands.

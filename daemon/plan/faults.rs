@@ -130,6 +130,9 @@ pub enum Problem {
     /// An alarm starts the program, and no time for it was given.
     #[error("the program `{0}` is started by the lamp's alarm, and no time is given for it")]
     NoAlarmTime(String),
+    /// What ends in the dark has no spectrum at its end.
+    #[error("the program `{0}` ends in the dark, and spectra are asked for at its end")]
+    DarkAtTheEnd(String),
     /// The lamp cannot be dark.
     #[error("the lamp `{0}` cannot be switched off, and this test needs it dark")]
     NeverDark(String),
@@ -351,6 +354,7 @@ impl Problem {
             Problem::NoPosition(_) => "write `at: 24 in`".to_owned(),
             Problem::ProgramUnknown { program, known, .. } => nearest_or_list(program, known),
             Problem::NoAlarmTime(_) => "write `alarm: 06:30`".to_owned(),
+            Problem::DarkAtTheEnd(_) => "leave out `spectra`".to_owned(),
             Problem::NeverDark(_) => "say in the lamp file how it is switched `off`".to_owned(),
             Problem::BeatTooFast { .. } => {
                 "a longer `every`, or a shorter `integration` in the bench file".to_owned()
@@ -380,6 +384,7 @@ impl Problem {
             Problem::NoPosition(_) => "no-position",
             Problem::ProgramUnknown { .. } => "program-unknown",
             Problem::NoAlarmTime(_) => "no-alarm-time",
+            Problem::DarkAtTheEnd(_) => "dark-at-the-end",
             Problem::NeverDark(_) => "never-dark",
             Problem::SeveralPowerMeters(_) => "several-meters",
             Problem::BeatTooFast { .. } => "beat-too-fast",

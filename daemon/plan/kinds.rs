@@ -108,6 +108,22 @@ pub struct RampTest {
     pub dark: u16,
     /// The lamp is watched after the end until its light is stable.
     pub hold: bool,
+    /// Spectra of the light in which a sunrise ends; none where none are asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spectra: Option<EndSpectra>,
+}
+
+/// Spectra right after a recording, before the lamp is watched on.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EndSpectra {
+    /// The spectroradiometer by name; none when the only fitting one is meant.
+    pub meter: Option<String>,
+    /// Spectra, at least one.
+    pub captures: u16,
+    /// Spectra with the meter covered, integrated as long, at least one.
+    pub dark: u16,
+    /// Longest integration.
+    pub longest: Span,
 }
 
 /// The lamp switched off: the light of its display over time, and its power.

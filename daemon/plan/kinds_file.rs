@@ -10,12 +10,14 @@ use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 use super::file;
 use super::intent::{SettingWord, Settings, TestKind, WarmUp};
 use super::itinerary::KindName;
-use super::kinds::{FlickerTest, FluxTest, RampTest, Sight, SpectrumTest, StandbyTest};
+use super::kinds::{EndSpectra, FlickerTest, FluxTest, RampTest, Sight, SpectrumTest, StandbyTest};
 use super::plan_file::{READINGS_AT_MOST, TestPlaces, rule, settings, warm_up};
 
 /// Where the meters stand unless a plan says otherwise: 24 in, where a survey
 /// has its reference.
 const USUALLY_AT: Length = Length::from_um(609_600);
+/// Spectra with the meter covered, where a plan does not say.
+const DARK_SPECTRA: i64 = 2;
 /// A spectroradiometer's usual longest integration.
 const LONGEST: Span = Span::from_secs(10);
 /// No plan integrates for longer.
@@ -147,7 +149,7 @@ fn sight(kind: KindName, fields: &mut Fields<'_, '_>) -> (Sight, Vec<Place>) {
 fn spectrum(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<SpectrumTest> {
     let meter = fields.may("meter", readers::name);
     let captures = fields.may_or("captures", readers::integer_in(1..=100), 3);
-    let dark = fields.may_or("dark", readers::integer_in(1..=100), 2);
+    let dark = fields.may_or("dark", readers::integer_in(1..=100), DARK_SPECTRA);
     let longest = readers::checked(file::span, |span: &Span| {
         match *span <= LONGEST_AT_MOST && *span >= Span::from_ms(1) {
             true => Ok(()),
@@ -274,6 +276,14 @@ fn ramp(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<RampTest> {
     let alarm = fields.may("alarm", minute);
     let dark = fields.may_or("dark", readers::integer_in(3..=READINGS_AT_MOST), 20);
     let hold = fields.may_or("hold", readers::boolean, true);
+    let meter = fields.may("spectrum-meter", readers::name);
+    let captures = fields.may("spectra", readers::integer_in(1..=100));
+    let spectra = captures.map(|captures| EndSpectra {
+        meter,
+        captures: captures as u16,
+        dark: DARK_SPECTRA as u16,
+        longest: LONGEST,
+    });
     Some(RampTest {
         sight,
         program: program?,
@@ -286,6 +296,7 @@ fn ramp(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<RampTest> {
         alarm,
         dark: dark as u16,
         hold,
+        spectra,
     })
 }
 

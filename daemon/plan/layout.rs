@@ -150,26 +150,7 @@ fn lay_out(
             let (meter, watch) = of(&seen.ground);
             (meter, watch, absent)
         }
-        TestKind::Ramp(ramp) => {
-            let name = ramp.sight.watched_by.as_deref();
-            let wanted = (Quantity::Illuminance, name);
-            let (seen, by, absent) = sight_fitting::understand(test, &ramp.sight, wanted, against)?;
-            let Against {
-                lamp,
-                placement,
-                card,
-                ..
-            } = against;
-            let resolved = ramp_layout::resolve(ramp, lamp, placement, card, by);
-            let faults = |problems: Vec<Problem>| {
-                let problems = problems.into_iter();
-                let fault = |problem| fitting::fault(test, Part::Test, problem);
-                problems.map(fault).collect::<Vec<_>>()
-            };
-            ramp_layout::ramp(&seen, ramp, &resolved.map_err(faults)?, builder, index);
-            let (meter, watch) = of(&seen.ground);
-            (meter, watch, absent)
-        }
+        TestKind::Ramp(ramp) => ramp_layout::lay_out(test, ramp, against, builder, index)?,
         TestKind::Standby(standby) => {
             standby_layout::lay_out(test, standby, against, builder, index)?
         }

@@ -273,7 +273,11 @@ fn of_ramp(test: &RampTest) -> Vec<Missing> {
         value("dark", test.dark),
         value("hold", test.hold),
         value("warm-up-rule", "lm-79"),
+        value("spectra", "none"),
     ]);
+    if test.spectra.is_some() {
+        all.push(value("spectrum-meter", "the only one that fits"));
+    }
     all
 }
 

@@ -3,28 +3,29 @@
 //!
 //! ```text
 //!  opening · times x [ set the alarm · lamp off · dark readings · cold soak ·
-//!            recording · warm-up ] · lamp off · closing
+//!            recording · [ spectra ] · warm-up ] · lamp off · closing
 //! ```
 //!
-//! What stands in brackets is made again whole after a seam: a lamp that has lit
+//! What stands in the outer brackets is made again whole after a seam: a lamp that has lit
 //! is no longer cold. Called by: layout.
 
 use photometry::measured::Quantity;
 use photometry::units::{Length, Span};
 
-use super::card::{Card, Meter};
+use super::card::{Card, Carries, Meter};
 use super::course::{Builder, Course, InForce, Nths, ask, by_a_person};
-use super::faults::Problem;
-use super::fitting::reading_time;
-use super::intent::WarmUp;
+use super::faults::{Part, PlanFault, Problem};
+use super::fitting::{self, Against, Wanted, choose_meter, rail_at, reachable, reading_time};
+use super::intent::{Test, WarmUp};
 use super::itinerary::{
     Begins, Duration3, Purpose, Question, RECORDED_AT_MOST, Recording, Restart, StartedBy,
     WarmUpRule, What,
 };
-use super::kinds::RampTest;
-use super::lamp::{Alarm, AlarmMarks, Lamp, Program, Starts, SwitchOff, Way};
+use super::kinds::{EndSpectra, RampTest};
+use super::lamp::{Alarm, AlarmMarks, Program, Starts, SwitchOff, Way};
 use super::placement::Placement;
-use super::sight_fitting::Seen;
+use super::sight_fitting::{self, Seen};
+use super::sight_layout::Exposed;
 
 /// Minutes of a day.
 const DAY: u16 = 24 * 60;
@@ -37,38 +38,106 @@ pub struct Resolved<'a> {
     pub program: &'a Program,
     /// The meters that record beside the one that watches.
     pub beside: Vec<&'a Meter>,
+    /// The spectroradiometer and what is asked of it at the end.
+    array: Option<(&'a Meter, &'a EndSpectra)>,
     /// How it is started.
     begins: Begins,
+}
+
+/// Lays one out; the name of the meter that watches, from where, and what was left
+/// out.
+///
+/// # Errors
+/// Everything that does not fit, at once.
+pub fn lay_out(
+    test: &Test,
+    ramp: &RampTest,
+    against: Against<'_>,
+    builder: &mut Builder,
+    index: u32,
+) -> Result<(String, Length, Vec<String>), Vec<PlanFault>> {
+    let name = ramp.sight.watched_by.as_deref();
+    let wanted = (Quantity::Illuminance, name);
+    let (seen, watching, mut absent) =
+        sight_fitting::understand(test, &ramp.sight, wanted, against)?;
+    let faults = |problems: Vec<Problem>| -> Vec<PlanFault> {
+        let problems = problems.into_iter();
+        let fault = |problem| fitting::fault(test, Part::Test, problem);
+        problems.map(fault).collect()
+    };
+    let resolved = resolve(ramp, against, watching);
+    let (array, lacking) = match array(ramp, against) {
+        Ok(array) => (array, None),
+        Err(problem) => (None, Some(problem)),
+    };
+    let resolved = match (resolved, lacking) {
+        (Ok(resolved), None) => Resolved { array, ..resolved },
+        (Ok(resolved), Some(problem)) if against.leave_out && problem.is_lack() => {
+            absent.push(format!("{}, spectra at the end: {problem}", test.name));
+            resolved
+        }
+        (Ok(_), Some(problem)) => return Err(faults(vec![problem])),
+        (Err(problems), None) => return Err(faults(problems)),
+        // What of it is a lack alone must not hide what is none.
+        (Err(mut problems), Some(problem)) => {
+            problems.push(problem);
+            return Err(faults(problems));
+        }
+    };
+    self::ramp(&seen, ramp, &resolved, builder, index);
+    let ground = &seen.ground;
+    Ok((ground.meter.name.clone(), ground.watch, absent))
+}
+
+/// The spectroradiometer for the spectra at the end; none where none are asked for.
+fn array<'a>(
+    test: &'a RampTest,
+    against: Against<'a>,
+) -> Result<Option<(&'a Meter, &'a EndSpectra)>, Problem> {
+    let Some(spectra) = &test.spectra else {
+        return Ok(None);
+    };
+    let Against {
+        lamp,
+        placement,
+        card,
+        ..
+    } = against;
+    if let Some(program) = lamp.program(&test.program)
+        && program.way == Way::Sunset
+    {
+        return Err(Problem::DarkAtTheEnd(program.name.clone()));
+    }
+    let rail = rail_at(placement, card);
+    let wanted = Wanted {
+        quantity: Quantity::Spectrum,
+        name: spectra.meter.as_deref(),
+        place: &placement.place,
+        rides: rail.is_some_and(|rail| rail.carries == Carries::Meter),
+    };
+    let meter = choose_meter(wanted, card)?;
+    if let (Some(rail), Some(at)) = (rail, test.sight.at) {
+        reachable(at, rail, meter.plane, placement, card)?;
+    }
+    Ok(Some((meter, spectra)))
 }
 
 /// Resolves program and meters.
 ///
 /// # Errors
 /// What the lamp or the bench lacks.
-pub fn resolve<'a>(
+fn resolve<'a>(
     test: &RampTest,
-    lamp: &'a Lamp,
-    placement: &Placement,
-    card: &'a Card,
+    against: Against<'a>,
     watching: &Meter,
 ) -> Result<Resolved<'a>, Vec<Problem>> {
-    let mut problems = Vec::new();
-    let mut beside = Vec::new();
-    for name in &test.beside {
-        let found = card.meters.iter().find(|meter| meter.name == *name);
-        match found {
-            Some(meter) if meter.yields.contains(&Quantity::Illuminance) => beside.push(meter),
-            Some(_) => problems.push(Problem::MeterUnfit {
-                meter: name.clone(),
-                why: "it does not yield illuminance".to_owned(),
-            }),
-            None => problems.push(Problem::MeterUnknown {
-                meter: name.clone(),
-                bench: card.name.clone(),
-                known: card.meters.iter().map(|meter| meter.name.clone()).collect(),
-            }),
-        }
-    }
+    let Against {
+        lamp,
+        placement,
+        card,
+        ..
+    } = against;
+    let (beside, mut problems) = beside(test, card);
     for meter in beside.iter().copied().chain([watching]) {
         let takes = reading_time(meter).likely;
         if takes > test.every {
@@ -107,6 +176,7 @@ pub fn resolve<'a>(
         Ok(by) if problems.is_empty() => Ok(Resolved {
             program,
             beside,
+            array: None,
             begins: Begins {
                 program: program.name.clone(),
                 by,
@@ -118,6 +188,27 @@ pub fn resolve<'a>(
             Err(problems)
         }
     }
+}
+
+/// The meters that record as well, and what is wrong with those that cannot.
+fn beside<'a>(test: &RampTest, card: &'a Card) -> (Vec<&'a Meter>, Vec<Problem>) {
+    let (mut beside, mut problems) = (Vec::new(), Vec::new());
+    for name in &test.beside {
+        let found = card.meters.iter().find(|meter| meter.name == *name);
+        match found {
+            Some(meter) if meter.yields.contains(&Quantity::Illuminance) => beside.push(meter),
+            Some(_) => problems.push(Problem::MeterUnfit {
+                meter: name.clone(),
+                why: "it does not yield illuminance".to_owned(),
+            }),
+            None => problems.push(Problem::MeterUnknown {
+                meter: name.clone(),
+                bench: card.name.clone(),
+                known: card.meters.iter().map(|meter| meter.name.clone()).collect(),
+            }),
+        }
+    }
+    (beside, problems)
 }
 
 fn started_by(
@@ -172,7 +263,7 @@ fn recording(
 }
 
 /// Adds the recordings of one program, the test with this index.
-pub fn ramp(
+fn ramp(
     seen: &Seen<'_>,
     test: &RampTest,
     resolved: &Resolved<'_>,
@@ -231,6 +322,7 @@ impl Ramp<'_, '_> {
             .point(&mut self.force, watch, Purpose::Ambient, dark);
         self.soak();
         self.record(nth);
+        self.spectra(nth);
         if self.test.hold && self.resolved.program.way == Way::Sunrise {
             self.hold();
         }
@@ -284,6 +376,29 @@ impl Ramp<'_, '_> {
             .key(&self.force.setting, watch, Purpose::Sample, first);
         let what = What::Record(recording);
         self.course.push(&self.force, None, what, Some(key), time);
+    }
+
+    /// What the program ended in, before the lamp settles further.
+    fn spectra(&mut self, nth: u32) {
+        let Some((meter, wanted)) = self.resolved.array else {
+            return;
+        };
+        let (watch, own) = (self.seen.ground.watch, self.seen.ground.meter.plane);
+        let moved = meter.plane != own;
+        if moved {
+            self.course
+                .go_and_rest(&mut self.force, None, watch, meter.plane);
+        }
+        let spectra = Exposed {
+            meter,
+            longest: wanted.longest,
+            captures: Nths::nth(nth, wanted.captures.into()),
+            dark: Nths::nth(nth, wanted.dark.into()),
+        };
+        spectra.push(&mut self.course, &self.force, None);
+        if moved {
+            self.course.go_and_rest(&mut self.force, None, watch, own);
+        }
     }
 
     fn hold(&mut self) {

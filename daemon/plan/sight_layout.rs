@@ -43,16 +43,43 @@ pub fn spectrum(
     course.open(&mut force);
     each_setting(&mut course, seen, &mut force, |course, force| {
         let point = course.begin_point(force, course.ground.watch, meter.plane);
+        let wanted = Exposed {
+            meter,
+            longest: test.longest,
+            captures: Nths::first(test.captures.into()),
+            dark: Nths::first(test.dark.into()),
+        };
+        wanted.push(course, force, point);
+    });
+    course.close(&mut force);
+}
+
+/// Spectra of the light as it is: trials, captures, captures covered.
+pub(super) struct Exposed<'m> {
+    /// The spectroradiometer.
+    pub meter: &'m Meter,
+    /// Longest integration.
+    pub longest: Span,
+    /// Captures of the light.
+    pub captures: Nths,
+    /// Captures with the meter covered.
+    pub dark: Nths,
+}
+
+impl Exposed<'_> {
+    /// Adds them where the meter stands.
+    pub fn push(&self, course: &mut Course<'_, '_>, force: &InForce, point: Option<u32>) {
+        let (meter, longest) = (self.meter, self.longest);
         let what = What::Expose {
             meter: meter.name.clone(),
             least: INTEGRATION_AT_LEAST,
-            most: test.longest,
+            most: longest,
         };
         let key = course.series(&force.setting, Purpose::Trial);
         let time = Duration3 {
             least: Span::from_ms(100),
             likely: meter.integration.times(4) + CAPTURE_OVERHEAD.times(3),
-            most: test.longest.times(4) + CAPTURE_OVERHEAD.times(12),
+            most: longest.times(4) + CAPTURE_OVERHEAD.times(12),
         };
         course.push(force, point, what, Some(key), time);
         let capture = Capturing {
@@ -62,17 +89,14 @@ pub fn spectrum(
             time: Duration3 {
                 least: INTEGRATION_AT_LEAST,
                 likely: meter.integration + CAPTURE_OVERHEAD,
-                most: test.longest + CAPTURE_OVERHEAD.times(4),
+                most: longest + CAPTURE_OVERHEAD.times(4),
             },
         };
-        let n = Nths::first(test.captures.into());
-        capture.push(course, force, point, (Purpose::Read, n));
+        capture.push(course, force, point, (Purpose::Read, self.captures));
         course.cover(force, point, meter, true);
-        let n = Nths::first(test.dark.into());
-        capture.push(course, force, point, (Purpose::Dark, n));
+        capture.push(course, force, point, (Purpose::Dark, self.dark));
         course.cover(force, point, meter, false);
-    });
-    course.close(&mut force);
+    }
 }
 
 /// Adds waveforms at every setting, the test with this index.

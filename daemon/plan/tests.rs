@@ -319,12 +319,85 @@ fn a_program_that_the_lamp_does_not_have_is_no_gap() {
             .collect();
         let plan = &mut files[2].text;
         *plan = plan.replace("program: dawn", &format!("program: {program}"));
+        // A dusk has no light at its end.
+        *plan = plan.replace("    spectra: 3", "    times: 1");
         let itinerary = found(&files).checked.itinerary.expect(program);
         let counts = (itinerary.left_out.len(), itinerary.lamp_has_not.len());
         assert_eq!(counts, (gaps, lamp_has_not), "{itinerary:?}");
         let told = itinerary.not_measured();
         assert_eq!(told.len(), gaps + lamp_has_not, "{told:?}");
     }
+}
+
+/// Spectra at the end of a sunrise are taken where the array's own plane stands, and
+/// the carriage goes back; what lacks a spectroradiometer is left out alone; what ends
+/// in the dark has none.
+#[test]
+fn spectra_at_the_end_of_a_program() {
+    use super::itinerary::What;
+    let with = |changes: &[(usize, &str, &str)]| {
+        let mut files: Vec<SentText> = ["bench-shore.yaml", "lamp-plover.yaml", "plan-tour.yaml"]
+            .into_iter()
+            .map(example)
+            .collect();
+        for (at, from, to) in changes {
+            assert!(files[*at].text.contains(from), "{from}");
+            files[*at].text = files[*at].text.replace(from, to);
+        }
+        found(&files)
+    };
+    let away = (
+        0,
+        "    port: array-port\n",
+        "    port: array-port\n    plane: 15 mm\n",
+    );
+    let itinerary = with(&[away]).checked.itinerary.expect("it fits");
+    let ramp = itinerary
+        .tests
+        .iter()
+        .position(|test| test.name == "morning");
+    let own = itinerary
+        .actions
+        .iter()
+        .filter(|a| Some(a.test as usize) == ramp);
+    let own: Vec<&What> = own.map(|action| &action.what).collect();
+    let exposed = own
+        .iter()
+        .position(|what| matches!(what, What::Expose { .. }));
+    let exposed = exposed.expect("it is exposed");
+    let coordinate = |what: &&What| match what {
+        What::Move { coordinate, .. } => Some(*coordinate),
+        _ => None,
+    };
+    let before: Vec<_> = own[..exposed].iter().filter_map(coordinate).collect();
+    let after = own[exposed..].iter().find_map(coordinate).expect("back");
+    let [.., watch, there] = before.as_slice() else {
+        panic!("{before:?}");
+    };
+    let nearer = photometry::units::Length::from_mm(15);
+    assert_eq!((*there, after), (*watch - nearer, *watch));
+    let spectra = own
+        .iter()
+        .filter(|what| matches!(what, What::Capture { .. }));
+    assert_eq!(spectra.count(), 3 + 2);
+
+    let without = (
+        0,
+        "    rides: true\n    yields: spectrum\n",
+        "    rides: false\n    yields: spectrum\n",
+    );
+    let itinerary = with(&[without]).checked.itinerary.expect("the rest fits");
+    let told = "morning, spectra at the end: no meter of bench `shore` measures spectrum";
+    assert!(
+        itinerary.left_out.iter().any(|left| left.starts_with(told)),
+        "{:?}",
+        itinerary.left_out
+    );
+    assert!(itinerary.tests.iter().any(|test| test.name == "morning"));
+
+    let dusk = (2, "program: dusk\n", "program: dusk\n    spectra: 1\n");
+    let shown = with(&[dusk]).shown(false);
+    assert!(shown.contains("ends in the dark"), "{shown}");
 }
 
 /// What is lacking is left out if the plan says so, down to whole tests.

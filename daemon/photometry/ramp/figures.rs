@@ -35,6 +35,11 @@ pub mod names {
 
 use names::*;
 
+/// What tells programs of a lamp apart, in the order in which they are set beside each
+/// other.
+pub const COMPARED: [&FigureName; 6] =
+    [&PLATEAU_LX, &ONSET_S, &T10_S, &T50_S, &T90_S, &DOSE_LUX_MIN];
+
 impl Ramp {
     /// What the light's scatter adds to the standard uncertainty of a time, in s; none
     /// where it adds nothing that is known.

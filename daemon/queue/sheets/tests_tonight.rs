@@ -131,6 +131,7 @@ fn dawn() -> (Plan, Lamp) {
         alarm: Some(6 * 60 + 30),
         dark: 2,
         hold: false,
+        spectra: None,
     };
     let mut plan = plan(survey(&[6]));
     plan.name = "the alarm".to_owned();

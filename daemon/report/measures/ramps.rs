@@ -7,8 +7,8 @@ use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
 use photometry::robust::median;
 use photometry::uncertainty::{Estimate, Shape};
 
-use super::{Curve, Measure, Test, beat, with_terms};
-use crate::plan::itinerary::{Action, Purpose, What};
+use super::{Curve, END_OF_PROGRAM, Measure, Test, beat, spectra, with_terms};
+use crate::plan::itinerary::{Action, Key, Purpose, What};
 use crate::plan::lamp;
 use crate::run::journal::{Body, Decision};
 use crate::store::readings::ReadingRow;
@@ -49,6 +49,49 @@ pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
             let program = test.whole.frozen.lamp.program(&begins.program);
             all.push(measure(test, action, program, (of, meter)));
         }
+    }
+    all.extend(ends(test));
+    all
+}
+
+/// The light that each recording ended in, where spectra were asked for.
+fn ends(test: &Test<'_>) -> Vec<Measure> {
+    let actions = &test.whole.frozen.itinerary.actions;
+    let records = actions.iter().filter_map(|action| match &action.what {
+        What::Record(recording) if action.test == test.index => {
+            Some((action, recording.begins.as_ref()?))
+        }
+        _ => None,
+    });
+    let mut all = Vec::new();
+    for (nth, (record, begins)) in (1..).zip(records) {
+        // What is made again with a recording, and comes after it.
+        let of_it = |action: &&Action| {
+            action.test == record.test && action.no > record.no && action.restart == record.restart
+        };
+        let asked = |purpose: Purpose| {
+            let of_it = actions.iter().filter(of_it);
+            let keys = of_it.filter(|action| matches!(action.what, What::Capture { .. }));
+            let keys = keys.filter_map(|action| action.key.as_ref());
+            keys.filter(move |key| key.purpose == purpose)
+                .collect::<Vec<_>>()
+        };
+        let (lit, dark) = (asked(Purpose::Read), asked(Purpose::Dark));
+        if lit.is_empty() {
+            continue;
+        }
+        let rows = |keys: &[&Key]| {
+            let rows = test.whole.captures.iter();
+            rows.filter(|row| row.counts && keys.contains(&&row.key))
+                .collect::<Vec<_>>()
+        };
+        let meter = actions.iter().filter(of_it).find_map(Action::other_meter);
+        let shown = format!("{}, the end of run {nth}", begins.program);
+        let of = format!("{}-{nth}{END_OF_PROGRAM}", begins.program);
+        let found = test.empty(&of, shown, meter.unwrap_or_default());
+        let asked = lit.len();
+        let rows = (rows(&lit), rows(&dark));
+        all.push(spectra::of_captures(test, found, rows, asked));
     }
     all
 }

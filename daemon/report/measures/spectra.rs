@@ -56,10 +56,31 @@ fn mean(rows: &[Vec<f64>]) -> Option<Vec<f64>> {
 
 fn measure(test: &Test<'_>, setting: &str) -> Measure {
     let lit: Vec<&CaptureRow> = test.captures(setting, Purpose::Read).collect();
-    let dark = test.captures(setting, Purpose::Dark);
+    let dark: Vec<&CaptureRow> = test.captures(setting, Purpose::Dark).collect();
     let meter = lit.first().map_or("", |row| row.capture.meter.as_str());
-    let mut found = test.empty(setting, test.shown(setting), meter);
+    let found = test.empty(setting, test.shown(setting), meter);
     let asked = test.asked(Purpose::Read, Quantity::Spectrum, Some(setting));
+    let found = of_captures(test, found, (lit, dark), asked);
+    match test.drifted(setting) {
+        Some(drifted) => noted(found, drifted),
+        None => found,
+    }
+}
+
+/// A measure with one sentence more, before those of the figures.
+fn noted(mut found: Measure, says: String) -> Measure {
+    found.notes.insert(0, says);
+    found
+}
+
+/// The mean spectrum of captures, of which so many were asked for, and its figures.
+pub(super) fn of_captures(
+    test: &Test<'_>,
+    mut found: Measure,
+    (lit, dark): (Vec<&CaptureRow>, Vec<&CaptureRow>),
+    asked: usize,
+) -> Measure {
+    let dark = dark.into_iter();
     let lit = Usable::of(lit.into_iter());
     let integration = lit.rows.first().and_then(|row| row.capture.integration);
     // A dark that was integrated for another time is another dark.
@@ -84,7 +105,6 @@ fn measure(test: &Test<'_>, setting: &str) -> Measure {
             .notes
             .push(format!("{there} of {wanted} can be used."));
     }
-    found.notes.extend(test.drifted(setting));
     let Some(background) = mean(&dark.values) else {
         if !lit.rows.is_empty() {
             found.notes.push(

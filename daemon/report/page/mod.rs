@@ -18,6 +18,7 @@ mod derived;
 pub(super) mod fits;
 mod markup;
 mod measured;
+mod programs;
 mod record;
 mod rulings;
 mod stated;
@@ -158,6 +159,7 @@ pub fn html(page: &Page) -> String {
         fits::section(&mut out, page);
         record::subtracted(&mut out, page);
     }
+    programs::section(&mut out, page);
     measured::section(&mut out, page);
     stated::section(&mut out, page);
     stated::cautions(&mut out);

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 /// `GET /runs/{id}/figures`: what one setting or one run of a program says.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Measure {
     /// The test.
     pub test: String,

@@ -1,0 +1,138 @@
+//! The programs of a run beside each other: a row for each figure, a column for each
+//! recording.
+//!
+//! Called by: figures. Not here: computing any of it (report, in the daemon).
+
+use photometry::figure::{FigureName, five_digits};
+use photometry::{ramp, spectrum_figures};
+
+use super::findings::figure;
+use super::format::{Cell, Grid};
+use crate::web::wire::figures::{Figure, Measure};
+
+/// What follows a recording's name where its end is told.
+const END: &str = "-end";
+
+/// All recordings beside each other; none where there are not two.
+pub fn beside_each_other(found: &[Measure]) -> Option<Grid> {
+    let is_end = |measure: &&Measure| measure.of.ends_with(END);
+    let ramps = || found.iter().filter(|measure| measure.kind == "ramp");
+    let columns: Vec<&Measure> = ramps().filter(|measure| !is_end(measure)).collect();
+    if columns.len() < 2 {
+        return None;
+    }
+    let ends: Vec<Option<&Measure>> = columns
+        .iter()
+        .map(|column| ramps().filter(is_end).find(|end| is_end_of(end, column)))
+        .collect();
+    let heads = ["figure", "unit"].map(str::to_owned).into_iter();
+    let names = columns.iter().map(|column| {
+        let alone = columns.iter().filter(|one| one.of == column.of).count() == 1;
+        match alone {
+            true => column.of.clone(),
+            false => format!("{} {}", column.test, column.of),
+        }
+    });
+    let mut grid = Grid::new(heads.chain(names));
+    for name in ramp::figures::COMPARED {
+        let row = columns.iter().map(|column| cell(Some(column), name));
+        grid.row(head(name, "").into_iter().chain(row).collect());
+    }
+    if ends.iter().any(Option::is_some) {
+        for name in spectrum_figures::COMPARED {
+            let row = ends.iter().map(|end| cell(*end, name));
+            grid.row(head(name, "end: ").into_iter().chain(row).collect());
+        }
+    }
+    Some(grid)
+}
+
+/// Whether a measure is the end of this recording, by whichever meter.
+fn is_end_of(end: &Measure, column: &Measure) -> bool {
+    let Some(recording) = end.of.strip_suffix(END) else {
+        return false;
+    };
+    let by_meter = column.of.strip_prefix(recording);
+    let same = by_meter.is_some_and(|rest| rest.is_empty() || rest.starts_with('-'));
+    same && end.test == column.test
+}
+
+/// Both to the second digit of U (JCGM 100:2008, 7.2.6, from memory).
+fn with_u(value: f64, expanded: f64) -> String {
+    if expanded <= 0.0 || !expanded.is_finite() {
+        return five_digits(value);
+    }
+    let decimals = (1 - expanded.log10().floor() as i32).clamp(0, 8) as usize;
+    format!("{value:.decimals$} ± {expanded:.decimals$}")
+}
+
+fn head(name: &FigureName, before: &str) -> [Cell; 2] {
+    [
+        Cell::text(format!("{before}{}", name.name)),
+        Cell::text(name.unit),
+    ]
+}
+
+fn cell(measure: Option<&Measure>, name: &FigureName) -> Cell {
+    let found: Option<&Figure> = measure.and_then(|measure| figure(measure, name.name));
+    match found {
+        Some(Figure {
+            value: Some(value),
+            expanded: Some(expanded),
+            ..
+        }) => Cell::Number(with_u(*value, *expanded)),
+        Some(Figure {
+            value: Some(value), ..
+        }) => Cell::Number(five_digits(*value)),
+        _ => Cell::Empty,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn measure(kind: &str, of: &str, figures: &[(&str, f64, Option<f64>)]) -> Measure {
+        let figures = figures.iter().map(|(name, value, expanded)| Figure {
+            name: (*name).to_owned(),
+            value: Some(*value),
+            expanded: *expanded,
+            ..Figure::default()
+        });
+        Measure {
+            test: "morning".to_owned(),
+            kind: kind.to_owned(),
+            of: of.to_owned(),
+            figures: figures.collect(),
+            ..Measure::default()
+        }
+    }
+
+    /// Two programs, one with its end; a spectrum beside them is none of them, and
+    /// what is not known stays empty.
+    #[test]
+    fn programs_stand_beside_each_other_with_their_ends() {
+        let dawn = measure(
+            "ramp",
+            "dawn-1",
+            &[
+                ("plateau_lx", 3133.4, Some(119.0)),
+                ("t50_s", 1272.99, Some(0.954)),
+            ],
+        );
+        let dusk = measure("ramp", "dusk-1", &[("plateau_lx", 3126.0, None)]);
+        let end = measure(
+            "ramp",
+            "dawn-1-end",
+            &[
+                ("cct_k", 2785.04, Some(1.24)),
+                ("duv", -0.000953, Some(0.0000069)),
+            ],
+        );
+        let other = measure("spectrum", "L10", &[("cct_k", 2785.0, None)]);
+        assert!(beside_each_other(&[dawn.clone(), end.clone(), other.clone()]).is_none());
+        let all = [dawn, end, dusk, other];
+        let grid = beside_each_other(&all).expect("two programs");
+        insta::assert_snapshot!(grid.table());
+    }
+}
