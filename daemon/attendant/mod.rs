@@ -58,6 +58,8 @@ mod tests_safe;
 #[cfg(test)]
 mod tests_sphere;
 #[cfg(test)]
+mod tests_sphere_ramp;
+#[cfg(test)]
 mod tests_standby;
 #[cfg(test)]
 mod tests_sweep;

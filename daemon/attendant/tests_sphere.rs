@@ -4,6 +4,7 @@
 
 use drivers::simulated::bench::SimulatedBench;
 use drivers::simulated::faults::{Device, Fault, Planned};
+use drivers::simulated::lamp::Button as SimulatedButton;
 use drivers::simulated::lamp_model::LampModel;
 use drivers::simulated::world::WorldSpec;
 use photometry::units::Lux;
@@ -11,6 +12,7 @@ use photometry::units::Lux;
 use super::handle::{Handle, Order};
 use super::scene::{self, By, Hands, Sat, Scene};
 use super::tests::{RUN, killed_at_writes, promised, results};
+use super::tests_kinds;
 use crate::plan::card::LitBy;
 use crate::plan::intent::{Plan, SettingWord, Settings};
 use crate::plan::itinerary::{Purpose, What};
@@ -46,9 +48,18 @@ pub(super) fn planned(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>, pl
     if let Some(sphere) = card.sphere.as_mut().filter(|_| by_hand) {
         sphere.auxiliary.lit = LitBy::ByHand;
     }
+    // The lamp's dawn has a button, and a finger of its own.
+    world.fingers.push((4, SimulatedButton::Start));
+    if let Some(board) = &mut card.fingers {
+        let mut finger = board.channels[0].clone();
+        "start".clone_into(&mut finger.name);
+        finger.channel = 4;
+        board.channels.push(finger);
+    }
     world.equipment = rehearsal::equipment(&card);
-    placement.fingers = scene::placement(&world).fingers;
-    Scene::planned(world, by, samples::lamp(10), card, plan, placement)
+    placement.fingers = tests_kinds::placement(&world).fingers;
+    let (_, lamp) = tests_kinds::plover();
+    Scene::planned(world, by, lamp, card, plan, placement)
 }
 
 /// Does what is asked, and gives these orders: hold at the nth note, release when

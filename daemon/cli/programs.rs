@@ -34,14 +34,18 @@ pub fn beside_each_other(found: &[Measure]) -> Option<Grid> {
         }
     });
     let mut grid = Grid::new(heads.chain(names));
-    for name in ramp::figures::COMPARED {
-        let row = columns.iter().map(|column| cell(Some(column), name));
-        grid.row(head(name, "").into_iter().chain(row).collect());
-    }
-    if ends.iter().any(Option::is_some) {
-        for name in spectrum_figures::COMPARED {
-            let row = ends.iter().map(|end| cell(*end, name));
-            grid.row(head(name, "end: ").into_iter().chain(row).collect());
+    let columns: Vec<Option<&Measure>> = columns.into_iter().map(Some).collect();
+    let of_light = ramp::figures::COMPARED
+        .iter()
+        .map(|name| (*name, "", &columns));
+    let of_ends = spectrum_figures::COMPARED
+        .iter()
+        .map(|name| (*name, "end: ", &ends));
+    for (name, before, columns) in of_light.chain(of_ends) {
+        let row: Vec<Cell> = columns.iter().map(|column| cell(*column, name)).collect();
+        // Lumens are of a sphere, lux of a distance; not every program ends in light.
+        if row.iter().any(|cell| !matches!(cell, Cell::Empty)) {
+            grid.row(head(name, before).into_iter().chain(row).collect());
         }
     }
     Some(grid)

@@ -48,16 +48,14 @@ pub fn understand<'a>(
     flux: &'a FluxTest,
     against: Against<'a>,
 ) -> Result<(Seen<'a>, Setup<'a>, Vec<String>), Vec<PlanFault>> {
-    let (card, place) = (against.card, &against.placement.place);
-    let Some(sphere) = &card.sphere else {
-        let problem = Problem::NoSphere(card.name.clone());
-        return Err(vec![fault(test, Part::Test, problem)]);
-    };
-    if *place != sphere.place {
-        let (place, sphere) = (place.clone(), sphere.place.clone());
-        let problem = Problem::NotInSphere { place, sphere };
-        return Err(vec![fault(test, Part::Placement, problem)]);
-    }
+    let card = against.card;
+    let sphere = sphere(against).map_err(|problem| {
+        let part = match problem {
+            Problem::NotInSphere { .. } => Part::Placement,
+            _ => Part::Test,
+        };
+        vec![fault(test, part, problem)]
+    })?;
     let wanted = (Quantity::Illuminance, flux.sight.watched_by.as_deref());
     let understood = sight_fitting::understand(test, &flux.sight, wanted, against);
     let lamp = against.lamp;
@@ -72,6 +70,22 @@ pub fn understand<'a>(
             Err(faults.chain(power.err()).chain(more).collect())
         }
     }
+}
+
+/// The sphere in which the unit hangs.
+///
+/// # Errors
+/// The bench has none, or the unit stands elsewhere.
+pub(super) fn sphere(against: Against<'_>) -> Result<&Sphere, Problem> {
+    let place = &against.placement.place;
+    let Some(sphere) = &against.card.sphere else {
+        return Err(Problem::NoSphere(against.card.name.clone()));
+    };
+    if *place != sphere.place {
+        let (place, sphere) = (place.clone(), sphere.place.clone());
+        return Err(Problem::NotInSphere { place, sphere });
+    }
+    Ok(sphere)
 }
 
 /// Adds the flux of every setting, the test with this index.

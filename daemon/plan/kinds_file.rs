@@ -91,6 +91,20 @@ pub fn test(
     Some((test?, places))
 }
 
+/// Where a program is recorded, if not on a rail.
+fn in_a_sphere(node: Node<'_>, mistakes: &mut Mistakes) -> Option<()> {
+    if node.text() == Some("sphere") {
+        return Some(());
+    }
+    let mistake = Mistake::new(
+        node.place(),
+        "no-such-place",
+        "a program is recorded in no such place",
+    );
+    mistakes.add(mistake.hint("write `in: sphere`, or `at: 24 in` for a rail"));
+    None
+}
+
 /// What all of them but standby have.
 fn sight(kind: KindName, fields: &mut Fields<'_, '_>) -> (Sight, Vec<Place>) {
     let usual = match kind {
@@ -105,7 +119,8 @@ fn sight(kind: KindName, fields: &mut Fields<'_, '_>) -> (Sight, Vec<Place>) {
         _ => fields.may_or("settings", settings, (usual, Vec::new())),
     };
     // A sphere has no axis, and nothing moves in it.
-    let axis = kind != KindName::Flux;
+    let in_sphere = kind == KindName::Ramp && fields.may("in", in_a_sphere).is_some();
+    let axis = kind != KindName::Flux && !in_sphere;
     let at = axis.then(|| fields.may_or("at", file::length, USUALLY_AT));
     let watched_by = fields.may("watched-by", readers::name);
     let settle = match axis {

@@ -78,7 +78,11 @@ fn needs(test: &Test) -> Option<Side> {
     match &test.kind {
         TestKind::Flux(_) => Some(Side::Sphere),
         TestKind::Survey(_) => Some(Side::Outside),
-        TestKind::Spectrum(_) | TestKind::Flicker(_) | TestKind::Ramp(_) | TestKind::Standby(_) => {
+        TestKind::Ramp(test) => Some(match test.sight.at {
+            Some(_) => Side::Outside,
+            None => Side::Sphere,
+        }),
+        TestKind::Spectrum(_) | TestKind::Flicker(_) | TestKind::Standby(_) => {
             let at = test.kind.sight().and_then(|sight| sight.at);
             at.map(|_| Side::Outside)
         }

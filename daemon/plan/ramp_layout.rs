@@ -6,7 +6,8 @@
 //!            recording · [ spectra ] · warm-up ] · lamp off · closing
 //! ```
 //!
-//! What stands in the outer brackets is made again whole after a seam: a lamp that has lit
+//! In a sphere nothing moves, and the light is the unit's flux where a flux of the same
+//! run tells what a lux at the port is. What stands in the outer brackets is made again whole after a seam: a lamp that has lit
 //! is no longer cold. Called by: layout.
 
 use photometry::measured::Quantity;
@@ -16,6 +17,7 @@ use super::card::{Card, Carries, Meter};
 use super::course::{Builder, Course, InForce, Nths, ask, by_a_person};
 use super::faults::{Part, PlanFault, Problem};
 use super::fitting::{self, Against, Wanted, choose_meter, rail_at, reachable, reading_time};
+use super::flux_layout;
 use super::intent::{Test, WarmUp};
 use super::itinerary::{
     Begins, Duration3, Purpose, Question, RECORDED_AT_MOST, Recording, Restart, StartedBy,
@@ -56,6 +58,12 @@ pub fn lay_out(
     builder: &mut Builder,
     index: u32,
 ) -> Result<(String, Length, Vec<String>), Vec<PlanFault>> {
+    if ramp.sight.at.is_none() {
+        let problem = flux_layout::sphere(against).err();
+        if let Some(problem) = problem {
+            return Err(vec![fitting::fault(test, Part::Placement, problem)]);
+        }
+    }
     let name = ramp.sight.watched_by.as_deref();
     let wanted = (Quantity::Illuminance, name);
     let (seen, watching, mut absent) =
@@ -293,11 +301,29 @@ struct Ramp<'a, 'b> {
 impl Ramp<'_, '_> {
     fn build(mut self) {
         self.course.open(&mut self.force);
+        self.hang_in_the_sphere();
         for nth in 0..u32::from(self.test.times) {
             self.once(nth);
         }
         self.course.lamp_off(&mut self.force);
         self.course.close(&mut self.force);
+    }
+
+    /// A person puts the unit into the sphere, unless it hangs there since a flux of
+    /// the same plan.
+    fn hang_in_the_sphere(&mut self) {
+        let placement = self.seen.ground.placement;
+        let mounts = |what: &What| matches!(what, What::Ask { question } if matches!(question, Question::MountUnit { .. }));
+        let mut before = self.course.builder.actions.iter();
+        if self.test.sight.at.is_some() || before.any(|action| mounts(&action.what)) {
+            return;
+        }
+        let question = Question::MountUnit {
+            unit: placement.unit.clone(),
+            place: placement.place.clone(),
+        };
+        self.course
+            .push(&self.force, None, ask(question), None, by_a_person());
     }
 
     /// One recording and what belongs to it: one group.

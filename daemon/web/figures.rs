@@ -47,6 +47,7 @@ fn curve(curve: &Curve) -> wire::Curve {
         Curve::Spectrum(points) => ("wavelength_nm", "irradiance_w_per_m2_nm", points),
         Curve::Waveform(points) => ("time_ms", "light_over_mean", points),
         Curve::Ramp(points) => ("time_min", "net_illuminance_lx", points),
+        Curve::FluxRamp(points) => ("time_min", "net_flux_lm", points),
     };
     wire::Curve {
         x: x.to_owned(),

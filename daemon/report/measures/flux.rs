@@ -20,9 +20,9 @@ use photometry::uncertainty::Estimate;
 
 use super::{Measure, Test, standby};
 use crate::plan::card::{SHARE_OF_WALL_AT_MOST, Sphere};
-use crate::plan::itinerary::Purpose;
+use crate::plan::itinerary::{KindName, Purpose};
 use crate::report::background::{Background, Scatter};
-use crate::store::readings::ReadingRow;
+use crate::store::readings::{ReadingRow, Whole};
 
 /// The photometer's term that is the mismatch factor's.
 const MISMATCH: &str = "spectral mismatch";
@@ -42,6 +42,33 @@ pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
     settings
         .map(|setting| Substitution::of(test, sphere, setting).measure())
         .collect()
+}
+
+/// What a lux at the port is of the unit's flux, in lm/lx, with the setting that it
+/// was found at: the one with most light, of the first test of flux in a run. None
+/// where there is no flux.
+pub(super) fn lumens_per_lux(whole: &Whole) -> Option<(Estimate, String)> {
+    let sphere = whole.frozen.card.sphere.as_ref()?;
+    let heads = whole.frozen.itinerary.tests.iter().enumerate();
+    let mut heads = heads.filter(|(_, head)| head.kind == KindName::Flux);
+    let (index, head) = heads.next()?;
+    let test = Test {
+        whole,
+        head,
+        index: index as u32, // tests of a plan are few
+    };
+    let each = test.settings().into_iter().filter_map(|setting| {
+        let found = Substitution::of(&test, sphere, setting);
+        let net = found.unit.as_ref().ok()?.value - found.unit_dark.as_ref().ok()?.value;
+        Some((net, found.flux().ok()?.flux_lm, setting.to_owned()))
+    });
+    let (net, flux, setting) = each.max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let per = Estimate::exact(flux.value / net);
+    let terms = flux.terms.iter();
+    let per = terms.fold(per, |sum, term| {
+        sum.with(&term.source, term.u / net, term.dof)
+    });
+    Some((per, setting))
 }
 
 /// What was read of one kind, with its standard uncertainty; lx at the port.

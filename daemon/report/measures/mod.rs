@@ -78,6 +78,8 @@ pub enum Curve {
     /// Time in minutes from the program's start, or from the lamp's switching off;
     /// net illuminance in lx.
     Ramp(Vec<(f64, f64)>),
+    /// The same in a sphere: luminous flux in lm.
+    FluxRamp(Vec<(f64, f64)>),
 }
 
 /// Everything that a run's tests found beside surveys, in the itinerary's order.

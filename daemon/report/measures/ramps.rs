@@ -1,13 +1,16 @@
 //! Sunrises and sunsets: readings at a steady beat against the time since the
 //! program began, less the mean with the lamp off.
 
-use photometry::figure::Figure;
+use photometry::figure::{Figure, FigureName, five_digits};
 use photometry::measured::{Moment, Outcome};
+use photometry::ramp::figures::names::{
+    BELOW_1, BELOW_10, DOSE_LUX_MIN, LIGHT_LM_MIN, MELANOPIC_DOSE, PLATEAU_LM, PLATEAU_LX,
+};
 use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
 use photometry::robust::median;
 use photometry::uncertainty::{Estimate, Shape};
 
-use super::{Curve, END_OF_PROGRAM, Measure, Test, beat, spectra, with_terms};
+use super::{Curve, END_OF_PROGRAM, Measure, Test, beat, flux, spectra, with_terms};
 use crate::plan::itinerary::{Action, Key, Purpose, What};
 use crate::plan::lamp;
 use crate::run::journal::{Body, Decision};
@@ -25,6 +28,9 @@ const BEFORE_AT_LEAST: usize = 10;
 /// A meter's readings are no finer than this share of the smallest dark reading's
 /// range; without a stated resolution, in lx.
 const RESOLUTION_LX: f64 = 0.001;
+
+/// Figures that say something of an eye at a distance.
+const OF_LUX: [&FigureName; 3] = [&MELANOPIC_DOSE, &BELOW_10, &BELOW_1];
 
 /// Each recording by each meter.
 pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
@@ -148,7 +154,12 @@ fn measure(
     };
     found.notes.push(times_count_from(program, &began.1));
     match analyse(&record) {
-        Ok(ramp) => figures(test, &mut found, &ramp, &samples),
+        Ok(ramp) => {
+            figures(test, &mut found, &ramp, &samples);
+            if is_in_sphere(test) {
+                in_lumens(test, &mut found);
+            }
+        }
         Err(why) => {
             found.unfinished = true;
             found
@@ -156,10 +167,69 @@ fn measure(
                 .push(format!("The curve gives no figures: {why}."));
         }
     }
-    let net = curve.iter().map(|(s, lux)| (s / 60.0, lux - dark.mean_lx));
-    let every = curve.len().div_ceil(POINTS_AT_MOST).max(1);
-    found.curve = Some(Curve::Ramp(net.step_by(every).collect()));
+    found.curve = Some(drawn(test, &curve, dark.mean_lx));
     found
+}
+
+/// The curve over minutes, not too many points of it; in a sphere in lumens where a
+/// flux tells them.
+fn drawn(test: &Test<'_>, curve: &[(f64, f64)], dark_lx: f64) -> Curve {
+    let per = flux::lumens_per_lux(test.whole).filter(|_| is_in_sphere(test));
+    let per = per.map(|(per, _)| per.value);
+    let net = curve
+        .iter()
+        .map(|(s, lux)| (s / 60.0, (lux - dark_lx) * per.unwrap_or(1.0)));
+    let every = curve.len().div_ceil(POINTS_AT_MOST).max(1);
+    let points = net.step_by(every).collect();
+    match per {
+        Some(_) => Curve::FluxRamp(points),
+        None => Curve::Ramp(points),
+    }
+}
+
+/// Whether the program was recorded in a sphere.
+fn is_in_sphere(test: &Test<'_>) -> bool {
+    let (card, place) = (&test.whole.frozen.card, &test.whole.frozen.placement.place);
+    let mut spheres = card.sphere.iter();
+    spheres.any(|sphere| sphere.place == *place)
+}
+
+/// What is a flux there and no illuminance. Figures that rest on lux at a distance have
+/// no meaning at a port.
+fn in_lumens(test: &Test<'_>, found: &mut Measure) {
+    let lux = |name: &FigureName| {
+        let figure = found.figures.iter().find(|figure| figure.name == name);
+        figure.and_then(Figure::value)
+    };
+    let (plateau, dose) = (lux(&PLATEAU_LX), lux(&DOSE_LUX_MIN));
+    found
+        .figures
+        .retain(|figure| !figure.name.unit.starts_with("lx") && !OF_LUX.contains(&figure.name));
+    let Some((per, setting)) = flux::lumens_per_lux(test.whole) else {
+        let why = "no flux was measured in this run: what a lux at the port is of it is not known";
+        found.notes.push(format!("There are no lumens: {why}."));
+        found.figures.insert(0, Figure::withheld(&PLATEAU_LM, why));
+        return;
+    };
+    found.notes.push(format!(
+        "Lumens: {} lm for each lux at the port, of the flux at {} in this run; U holds its terms. \
+         The mismatch of a program's own colours is not in it.",
+        five_digits(per.value),
+        test.shown(&setting)
+    ));
+    let times = |value: f64| {
+        let terms = per.terms.iter();
+        terms.fold(Estimate::exact(per.value * value), |sum, term| {
+            sum.with(&term.source, term.u * value, term.dof)
+        })
+    };
+    if let Some(plateau) = plateau {
+        let figure = Figure::estimate(&PLATEAU_LM, times(plateau));
+        found.figures.insert(0, figure);
+    }
+    found
+        .figures
+        .extend(dose.map(|dose| Figure::estimate(&LIGHT_LM_MIN, times(dose))));
 }
 
 /// Says how many readings have no value; whether some were over the meter's range:

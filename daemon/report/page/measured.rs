@@ -146,6 +146,11 @@ fn curves(test: &[Measure]) -> Option<Curves> {
             "net illuminance (lx)",
             "Light against time",
         ),
+        Curve::FluxRamp(_) => (
+            "time since the start (min)",
+            "net luminous flux (lm)",
+            "Luminous flux against time",
+        ),
     };
     let lines = all.into_iter().map(|(name, curve)| match curve {
         Curve::Spectrum(points) => {
@@ -161,7 +166,7 @@ fn curves(test: &[Measure]) -> Option<Curves> {
                 },
             )
         }
-        Curve::Waveform(points) | Curve::Ramp(points) => (name, points),
+        Curve::Waveform(points) | Curve::Ramp(points) | Curve::FluxRamp(points) => (name, points),
     });
     Some(Curves {
         title: title.to_owned(),
