@@ -13,6 +13,7 @@
 mod beat;
 mod flux;
 mod ramps;
+mod ranges;
 mod spectra;
 mod standby;
 #[cfg(test)]

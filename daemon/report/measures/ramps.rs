@@ -131,6 +131,8 @@ fn measure(
         return found;
     }
     found.notes.extend(beat::told(test, action, &samples));
+    let ranges = super::ranges::Ranges::of(&samples, began.0.mono);
+    found.notes.extend(ranges.told());
     let Some(dark) = the_dark(program.way, &dark, before(&samples, began.0)) else {
         let text =
             "Nothing was read with the lamp off by this meter: without it there are no figures.";
@@ -156,6 +158,8 @@ fn measure(
     match analyse(&record) {
         Ok(ramp) => {
             figures(test, &mut found, &ramp, &samples);
+            let stepped = ranges.mark_step(&ramp, &mut found.figures);
+            found.notes.extend(stepped);
             if is_in_sphere(test) {
                 in_lumens(test, &mut found);
             }

@@ -292,6 +292,10 @@ fn display(test: &Test<'_>, watched: Watched<'_>) -> Measure {
 fn said_of_end(test: &Test<'_>, watched: &Watched<'_>, found: &mut Measure) {
     let late = beat::told(test, watched.action, &watched.rows);
     found.notes.extend(late);
+    if let Some(off) = watched.off {
+        let ranges = super::ranges::Ranges::of(&watched.rows, off.mono);
+        found.notes.extend(ranges.told());
+    }
     let (there, asked) = (watched.rows.len(), watched.asked);
     if there < asked {
         found.unfinished = true;
