@@ -16,6 +16,7 @@ use photometry::units::Span;
 
 use super::faults::Device;
 use super::fingers::Fingers;
+use super::level::Level;
 use super::line_rail::LineRail;
 use super::meter::Meter;
 use super::outlets::Outlets;
@@ -164,6 +165,7 @@ impl SimulatedBench {
             Device::Meter2 => serve(seat, end, Meter::fixed(&self.world)),
             Device::SpherePhotometer => serve(seat, end, Meter::of_sphere(&self.world)),
             Device::Outlets => serve(seat, end, Outlets::machine(&self.world)),
+            Device::Level => serve(seat, end, Level::machine(&self.world)),
             Device::RoomSensor => serve(seat, end, RoomSensor::machine(&self.world)),
         };
         let guard = guard.map_err(failed)?;
@@ -229,6 +231,7 @@ fn seat_name(device: Device) -> &'static str {
         Device::PowerMeter => "simulated power meter",
         Device::RoomSensor => "simulated room sensor",
         Device::Outlets => "simulated outlets",
+        Device::Level => "simulated lamp control",
         Device::Meter2 => "simulated fixed meter",
         Device::SpherePhotometer => "simulated sphere photometer",
     }

@@ -6,6 +6,7 @@
 use photometry::units::Ratio;
 use serde::{Deserialize, Serialize};
 
+use super::level::{LevelModel, LevelState};
 use super::meter::{MeterModel, MeterState};
 use super::outlets::{OutletsModel, OutletsState};
 use super::power_meter::{PowerMeterModel, PowerMeterState};
@@ -39,6 +40,8 @@ pub struct Equipment {
     pub sphere_photometer: MeterModel,
     /// The relays in the mains.
     pub outlets: OutletsModel,
+    /// The control that tells the lamp its level.
+    pub level: LevelModel,
 }
 
 impl Default for Equipment {
@@ -55,6 +58,7 @@ impl Default for Equipment {
             sphere: SphereModel::one_metre(),
             sphere_photometer: MeterModel::sphere(),
             outlets: OutletsModel::default(),
+            level: LevelModel::default(),
         }
     }
 }
@@ -77,4 +81,6 @@ pub struct EquipmentState {
     pub sphere_photometer: MeterState,
     /// The relays in the mains.
     pub outlets: OutletsState,
+    /// What the lamp's control claims.
+    pub level: LevelState,
 }

@@ -31,6 +31,8 @@ pub enum Device {
     SpherePhotometer,
     /// The relays in the mains.
     Outlets,
+    /// The control that tells the lamp its level.
+    Level,
 }
 
 /// One thing that goes wrong. The counted event is named with each.
@@ -112,6 +114,11 @@ pub enum Fault {
     /// A relay in the mains that no longer follows, from its next closing on.
     /// Counts commands that close relays.
     Relay(u16, Contact),
+    /// The lamp's control does not take a level, and tells what is. Counts the
+    /// levels that it is told, off among them.
+    LevelIgnored,
+    /// It says that it took the level, and the light stays. Counts the same.
+    LevelUnfollowed,
 }
 
 /// What is wrong with a block of numbers.
@@ -186,6 +193,10 @@ pub enum Event {
     OutletsAsked,
     /// The outlets were told to close relays.
     RelayClosed,
+    /// A line that asks the lamp's control something.
+    LevelAsked,
+    /// The lamp's control was told a level, or off.
+    LevelTold,
     /// A finger has left its button.
     Pressed,
     /// A coil was told to close.
@@ -210,6 +221,7 @@ impl Device {
             Device::Meter2 => Event::Meter2Asked,
             Device::SpherePhotometer => Event::SpherePhotometerAsked,
             Device::Outlets => Event::OutletsAsked,
+            Device::Level => Event::LevelAsked,
         }
     }
 
@@ -224,7 +236,7 @@ impl Device {
             Device::RoomSensor => Event::RoomRead,
             Device::Meter2 => Event::Meter2Read,
             Device::SpherePhotometer => Event::SphereRead,
-            Device::Rail | Device::Fingers | Device::Outlets => self.asked(),
+            Device::Rail | Device::Fingers | Device::Outlets | Device::Level => self.asked(),
         }
     }
 }
@@ -256,6 +268,7 @@ impl Fault {
             Fault::BlindSwitch | Fault::StuckSwitch | Fault::HomingRefused => Event::Homed,
             Fault::At(device, _) | Fault::Block(device, _) => device.read(),
             Fault::Relay(..) => Event::RelayClosed,
+            Fault::LevelIgnored | Fault::LevelUnfollowed => Event::LevelTold,
         }
     }
 

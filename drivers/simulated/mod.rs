@@ -4,7 +4,7 @@
 //! ```text
 //! drivers ── bytes ── wire ── meters, spectrum, waveform, power, room ─┐
 //!                          ── rail ────────────────────────────────────┼── world
-//!                          ── fingers, outlets ────────────────────────┘    │ └─ file, written
+//!                          ── fingers, outlets, level ─────────────────┘    │ └─ file, written
 //!                          person (by hand, truth) ─────────────────────────┘    before each answer
 //! ```
 //!
@@ -14,7 +14,7 @@
 //! Where light goes: `room` and `lights` (the rail's axis), `sphere`. What measures
 //! it: `meter` (on the carriage, fixed, at the sphere's port), `spectroradiometer`,
 //! `waveform_photometer`; beside them `power_meter`, `room_sensor`, and `outlets`
-//! in the mains. `equipment` holds what they are.
+//! in the mains; `level` tells the lamp its level. `equipment` holds what they are.
 //!
 //! The rail is one of three kinds: `rail` (lines and bytes), `line_rail`,
 //! `register_rail`. What leaves a device of lines, and what a bad wire makes of
@@ -36,6 +36,7 @@ pub mod framed;
 pub mod lamp;
 pub mod lamp_model;
 pub mod lapses;
+pub mod level;
 pub mod lights;
 mod line_rail;
 mod mangle;
@@ -69,3 +70,5 @@ mod tests_blocks;
 mod tests_devices;
 #[cfg(test)]
 mod tests_lamp;
+#[cfg(test)]
+mod tests_level;

@@ -6,6 +6,7 @@ use photometry::units::{Mono, Span, Wall};
 
 use super::bench::{BenchSpec, SimulatedBench, Wire};
 use super::faults::{Device, Fault, Planned};
+use super::level::Level;
 use super::meter::Meter;
 use super::outlets::Outlets;
 use super::power_meter::PowerMeter;
@@ -31,7 +32,7 @@ type Row = (
 
 /// The devices of lines besides rail, meter and fingers, each with a setting that
 /// it does not have at power-up, its question, and its answers then and afterwards.
-const DEVICES: [Row; 6] = [
+const DEVICES: [Row; 7] = [
     (
         Device::Meter2,
         "SENS:AVER:COUN 4",
@@ -74,6 +75,13 @@ const DEVICES: [Row; 6] = [
         b"1\n",
         b"0\n",
     ),
+    (
+        Device::Level,
+        "LEV only,4",
+        "LEV?",
+        b"only,4\n",
+        b"only,0\n",
+    ),
 ];
 
 fn machine(world: &World, device: Device) -> Box<dyn Machine> {
@@ -85,6 +93,7 @@ fn machine(world: &World, device: Device) -> Box<dyn Machine> {
         Device::PowerMeter => Box::new(PowerMeter::machine(world)),
         Device::RoomSensor => Box::new(RoomSensor::machine(world)),
         Device::Outlets => Box::new(Outlets::machine(world)),
+        Device::Level => Box::new(Level::machine(world)),
         Device::Meter | Device::Rail | Device::Fingers => unreachable!("{device:?}"),
     }
 }
@@ -158,6 +167,7 @@ fn a_whole_bench_answers_at_once() {
         (Device::PowerMeter, "Power meter,000001"),
         (Device::RoomSensor, "Room sensor,000001"),
         (Device::Outlets, "Outlet board,4"),
+        (Device::Level, "Lamp control,000001"),
         (Device::Fingers, "Relay board,8"),
     ];
     let clock = Clock::simulated(Wall::from_us(0), Mono::ZERO);
