@@ -19,6 +19,7 @@ use drivers::simulated::carriage::RailModel;
 use drivers::simulated::equipment::Equipment;
 use drivers::simulated::faults::Device;
 use drivers::simulated::lamp::{Button, LampModel};
+use drivers::simulated::level::LevelModel;
 use drivers::simulated::meter::MeterModel;
 use drivers::simulated::outlets::OutletsModel;
 use drivers::simulated::programs;
@@ -169,6 +170,8 @@ pub fn further_devices(card: &Card) -> Vec<(String, Device)> {
     }
     let outlets = card.outlets.iter();
     devices.extend(outlets.map(|outlets| (outlets.port.clone(), Device::Outlets)));
+    let control = card.control.iter();
+    devices.extend(control.map(|control| (control.port.clone(), Device::Level)));
     devices
 }
 
@@ -284,6 +287,7 @@ impl StandIn for Hands {
             let fingers = fingers(card, lamp, placement);
             let now = self.clock.now().mono;
             world.place(lamp_model(lamp), placement.datum, fingers, now);
+            world.calls_modes(mode_names(lamp));
             let mut lamps = self.lamps.lock().unwrap_or_else(PoisonError::into_inner);
             lamps.insert(placement.bench.clone(), lamp.clone());
         }
@@ -412,8 +416,18 @@ pub fn world(card: &Card, placed: Option<(&Lamp, &Placement)>, seed: u64) -> Wor
         faults: Vec::new(),
         thinks: Thinks::default(),
         rail_speaks: RailSpeech::default(),
-        equipment: equipment(card),
+        equipment: Equipment {
+            level: LevelModel {
+                modes: placed.map_or_else(Vec::new, |(lamp, _)| mode_names(lamp)),
+            },
+            ..equipment(card)
+        },
     }
+}
+
+/// What the lamp's control calls its modes.
+fn mode_names(lamp: &Lamp) -> Vec<String> {
+    lamp.modes.iter().map(|mode| mode.name.clone()).collect()
 }
 
 /// The lamp of that name where it is one of the invented ones; else the

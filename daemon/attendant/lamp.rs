@@ -52,7 +52,7 @@ impl Attendant {
         lamp.ok_or_else(|| Broken::fault("no-run", "no run is in hand"))
     }
 
-    fn known(&mut self) -> Option<&mut Known> {
+    pub(super) fn known(&mut self) -> Option<&mut Known> {
         self.current.as_mut().map(|current| &mut current.known)
     }
 
@@ -80,10 +80,7 @@ impl Attendant {
         match &lamp.worked {
             Worked::Buttons(buttons) => self.walk(at_work, &lamp, buttons, setting).await,
             Worked::ByHand => self.set_by_hand(at_work, setting).await,
-            Worked::Direct => Err(Broken::fault(
-                "no-direct-control",
-                "this bench has no direct control of a lamp's level",
-            )),
+            Worked::Direct => self.tell_level(at_work, setting).await,
         }
     }
 
@@ -180,7 +177,7 @@ impl Attendant {
         (1..=levels).filter_map(light).collect()
     }
 
-    async fn level_stands(
+    pub(super) async fn level_stands(
         &mut self,
         at_work: &AtWork,
         setting: &Setting,
@@ -209,7 +206,7 @@ impl Attendant {
 
     /// The carriage stands where the lamp is watched from; where there is no axis
     /// (the watch position is zero) the meter always does.
-    fn at_watch(&self, at_work: &AtWork) -> bool {
+    pub(super) fn at_watch(&self, at_work: &AtWork) -> bool {
         let position = self
             .current
             .as_ref()
@@ -399,6 +396,7 @@ impl Attendant {
             (SwitchOff::Power, Worked::Buttons(buttons)) => {
                 self.press_off(at_work, buttons).await?;
             }
+            (SwitchOff::Power, Worked::Direct) => self.tell_off(at_work).await?,
             (SwitchOff::Cannot, _) => {
                 return Err(Broken::fault(
                     "stays-on",
@@ -519,7 +517,7 @@ fn by_hand(setting: &Setting, light_lx: Option<f64>, proof: &str) -> Decision {
 }
 
 /// Whether the light after a person's hand fits what was asked for.
-fn hand_verdict(
+pub(super) fn hand_verdict(
     before: Option<&(Setting, f64)>,
     setting: &Setting,
     expected: Option<f64>,

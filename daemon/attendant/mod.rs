@@ -64,9 +64,12 @@ mod tests_standby;
 #[cfg(test)]
 mod tests_sweep;
 #[cfg(test)]
+mod tests_told;
+#[cfg(test)]
 mod tests_traffic;
 #[cfg(test)]
 mod tests_unplug;
+mod told;
 mod traffic;
 mod warm;
 mod window;

@@ -5,9 +5,10 @@
 use photometry::measured::{Outcome, Quantity};
 use photometry::units::Span;
 
+use super::told::FOLLOWS;
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
-use crate::bench::open::{FINGERS, OUTLETS, RAIL};
+use crate::bench::open::{CONTROL, FINGERS, OUTLETS, RAIL};
 use crate::plan::card::DarkBy;
 use crate::plan::itinerary::KindName;
 use crate::plan::lamp::{Buttons, SwitchOff, Worked};
@@ -93,6 +94,9 @@ impl Attendant {
             .tests
             .first()
             .map(|test| test.meter.clone());
+        if let (SwitchOff::Power, Worked::Direct) = (&lamp.off, &lamp.worked) {
+            return self.tell_dark(meter.as_deref(), troubles).await;
+        }
         let (SwitchOff::Power, Worked::Buttons(buttons)) = (&lamp.off, &lamp.worked) else {
             troubles.push(match lamp.off {
                 SwitchOff::Cannot => {
@@ -120,6 +124,35 @@ impl Attendant {
         }
         self.press_dark(buttons, coil, meter, before, troubles)
             .await
+    }
+
+    /// Tells the lamp to go off, and looks whether it did.
+    async fn tell_dark(&mut self, meter: Option<&str>, troubles: &mut Vec<String>) -> LampLeft {
+        self.open_eyes(meter, troubles).await;
+        let before = self.glance(meter).await;
+        if !self.safely(CONTROL, Verb::LampOff, troubles).await {
+            return LampLeft::OnSwitchFailed;
+        }
+        self.rest(FOLLOWS).await;
+        let after = self.glance(meter).await;
+        let dark = self.current.as_ref().and_then(|c| c.state.dark_light());
+        let lux = after.as_ref().and_then(Outcome::value);
+        let as_dark = dark.zip(lux).map(|(dark, lux)| !is_lit(dark, lux));
+        let went_out = match (&before, &after) {
+            (Some(before), Some(after)) => decide::went_out(before, after),
+            _ => None,
+        };
+        match (went_out, as_dark) {
+            (Some(true), _) | (_, Some(true)) => LampLeft::Off,
+            (None, None) => {
+                troubles.push("no meter could see whether the lamp went out".to_owned());
+                LampLeft::OffNotSeen
+            }
+            _ => {
+                troubles.push("the lamp was told to go off and its light stayed".to_owned());
+                LampLeft::OnSwitchFailed
+            }
+        }
     }
 
     /// Presses the power button until the meter sees the light go out.

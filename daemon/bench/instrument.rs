@@ -16,6 +16,7 @@ use drivers::exchange::talk::{LinkState, Talk};
 use drivers::link::{Address, Link, LinkError, Tap};
 use drivers::profile::perform::{self, Given};
 use drivers::profile::types::{Profile, ProfileVerb, Speech};
+use drivers::roles::leveller::Leveller;
 use drivers::roles::photometer::{
     Photometer, Spectroradiometer, Thermometer, Wattmeter, WaveformPhotometer,
 };
@@ -76,12 +77,59 @@ pub enum Verb {
     },
     /// Take all fingers off.
     ReleaseAll,
+    /// Tell the lamp its mode and level.
+    SetLevel {
+        /// The mode.
+        mode: ModeName,
+        /// The level.
+        level: u16,
+    },
+    /// Tell the lamp to go off.
+    LampOff,
     /// Where the carriage stands.
     Status,
     /// A question that changes nothing: who it is, how a coil is, the rail's status.
     Question,
     /// What it complained of since its port was opened.
     Complaints,
+}
+
+/// The name of a mode as it is sent: printable ASCII, at most 32 characters.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub struct ModeName {
+    bytes: [u8; ModeName::AT_MOST],
+    length: usize,
+}
+
+impl ModeName {
+    /// Characters at most.
+    pub const AT_MOST: usize = 32;
+
+    /// A name that can be sent; none of one that is too long or not printable.
+    pub fn of(name: &str) -> Option<ModeName> {
+        let printable = name.bytes().all(|byte| (b' '..=b'~').contains(&byte));
+        if name.is_empty() || name.len() > ModeName::AT_MOST || !printable {
+            return None;
+        }
+        let mut bytes = [0; ModeName::AT_MOST];
+        bytes[..name.len()].copy_from_slice(name.as_bytes());
+        Some(ModeName {
+            bytes,
+            length: name.len(),
+        })
+    }
+
+    /// The name.
+    pub fn as_str(&self) -> &str {
+        // Printable ASCII, by how it is made.
+        std::str::from_utf8(&self.bytes[..self.length]).unwrap_or_default()
+    }
+}
+
+impl std::fmt::Debug for ModeName {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{:?}", self.as_str())
+    }
 }
 
 /// Readings at a steady beat.
@@ -228,6 +276,8 @@ pub enum Role {
     Presser(Box<dyn Presser>),
     /// The mains relays.
     Switcher(Box<dyn Switcher>),
+    /// What tells a lamp its level.
+    Leveller(Box<dyn Leveller>),
 }
 
 /// What a device follows.
@@ -463,6 +513,7 @@ impl Worker {
             Role::Positioner(rail) => rail.open(talk),
             Role::Presser(fingers) => fingers.open(talk),
             Role::Switcher(outlets) => outlets.open(talk),
+            Role::Leveller(control) => control.open(talk),
         });
         self.identity = Some(identity.inspect_err(|_| self.link = None)?);
         Ok(())
@@ -516,6 +567,14 @@ impl Worker {
                 (_, Verb::Open) => Some(Answer::Done),
                 (Role::Meter(meter), verb) => measured(meter, talk, verb)?,
                 (Role::Switcher(outlets), verb) => switched(outlets.as_mut(), talk, verb)?,
+                (Role::Leveller(control), Verb::SetLevel { mode, level }) => {
+                    control.set_level(talk, mode.as_str(), level)?;
+                    Some(Answer::Done)
+                }
+                (Role::Leveller(control), Verb::LampOff) => {
+                    control.off(talk)?;
+                    Some(Answer::Done)
+                }
                 (Role::Positioner(rail), Verb::Home) => Some(Answer::Homed(rail.home(talk)?)),
                 (Role::Positioner(rail), Verb::Go(target)) => {
                     Some(Answer::At(rail.go(talk, target)?))

@@ -9,6 +9,7 @@ use drivers::exchange::modbus::station::Station;
 use drivers::link::{Address, Framing, Parity, Tap};
 use drivers::profile::types::Profile;
 use drivers::roles::profiled_fingers::ProfiledFingers;
+use drivers::roles::profiled_level::ProfiledLevel;
 use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
 use drivers::roles::profiled_outlets::ProfiledOutlets;
 use drivers::roles::profiled_rail::{ProfiledRail, RailCard};
@@ -25,6 +26,8 @@ pub const RAIL: &str = "rail";
 pub const FINGERS: &str = "fingers";
 /// The mains relays' name among the instruments.
 pub const OUTLETS: &str = "outlets";
+/// The name among the instruments of what tells a lamp its level.
+pub const CONTROL: &str = "control";
 
 /// The unit of a device that speaks by registers, where the bench file says none.
 const UNIT: u8 = 1;
@@ -91,7 +94,9 @@ pub fn seat_names(card: &Card) -> Vec<String> {
     let meters = card.meters.iter().map(|meter| meter.name.as_str());
     let fingers = card.fingers.iter().map(|_| FINGERS);
     let outlets = card.outlets.iter().map(|_| OUTLETS);
+    let control = card.control.iter().map(|_| CONTROL);
     let devices = rail.chain(meters).chain(fingers).chain(outlets);
+    let devices = devices.chain(control);
     names.extend(devices.map(|name| format!("port of {name}")));
     names
 }
@@ -170,7 +175,28 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
             follows: Some(following(profile, station)),
         });
     }
+    devices.extend(control(card)?);
     Ok(devices)
+}
+
+/// What tells a lamp its level, and how it is worked.
+fn control(card: &Card) -> Result<Option<Device>, OpenError> {
+    let Some(control) = &card.control else {
+        return Ok(None);
+    };
+    let profile = profiles::of(control.profile.as_ref(), Kind::Control);
+    let profile = profile.map_err(|refused| OpenError::Profile {
+        instrument: CONTROL.to_owned(),
+        shown: refused.to_string(),
+    })?;
+    let station = station(card, &control.port, &profile);
+    let driver = ProfiledLevel::new(Arc::clone(&profile), station.clone());
+    Ok(Some(Device {
+        name: CONTROL.to_owned(),
+        port: control.port.clone(),
+        role: Role::Leveller(Box::new(driver)),
+        follows: Some(following(profile, station)),
+    }))
 }
 
 /// How a device without a coil of its own is followed.
@@ -368,6 +394,8 @@ impl Bench {
         let told = told.or_else(|| rail.map(|rail| rail.back_within));
         let outlets = card.outlets.as_ref().filter(|_| instrument == OUTLETS);
         let told = told.or_else(|| outlets.map(|outlets| outlets.back_within));
+        let control = card.control.as_ref().filter(|_| instrument == CONTROL);
+        let told = told.or_else(|| control.map(|control| control.back_within));
         told.or_else(|| fingers.map(|fingers| fingers.back_within))
             .unwrap_or(Span::ZERO)
     }

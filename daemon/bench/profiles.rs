@@ -10,7 +10,7 @@ use std::sync::Arc;
 use drivers::profile::codec::Codecs;
 use drivers::profile::read::{self, Refused};
 use drivers::profile::shipped::{
-    self, DEFAULT_FINGERS, DEFAULT_METER, DEFAULT_OUTLETS, DEFAULT_RAIL, SHIPPED,
+    self, DEFAULT_FINGERS, DEFAULT_LEVEL, DEFAULT_METER, DEFAULT_OUTLETS, DEFAULT_RAIL, SHIPPED,
 };
 use drivers::profile::types::{DeviceRole, Profile, ProfileVerb, Speech};
 use photometry::measured::Quantity;
@@ -115,6 +115,8 @@ pub enum Kind {
     Rail,
     /// Mains relays.
     Outlets,
+    /// What tells a lamp its level.
+    Control,
 }
 
 impl Kind {
@@ -137,6 +139,7 @@ impl Kind {
             Kind::Fingers => DeviceRole::Fingers,
             Kind::Rail => DeviceRole::Rail,
             Kind::Outlets => DeviceRole::Outlets,
+            Kind::Control => DeviceRole::Level,
         }
     }
 
@@ -151,6 +154,7 @@ impl Kind {
             Kind::Fingers => DEFAULT_FINGERS,
             Kind::Rail => DEFAULT_RAIL,
             Kind::Outlets => DEFAULT_OUTLETS,
+            Kind::Control => DEFAULT_LEVEL,
         }
     }
 }
@@ -267,6 +271,7 @@ impl Profiles for ProfileBook {
         let all = meters.chain(card.fingers.iter().map(|fingers| &fingers.profile));
         let all = all.chain(card.rail.iter().map(|rail| &rail.profile));
         let all = all.chain(card.outlets.iter().map(|outlets| &outlets.profile));
+        let all = all.chain(card.control.iter().map(|control| &control.profile));
         let texts = all.flatten().filter_map(|used| self.text(&used.name));
         texts
             .flat_map(|profile| {
@@ -305,6 +310,12 @@ impl Profiles for ProfileBook {
             let kind = Kind::Outlets;
             if let Some(profile) = self.one(&mut outlets.profile, kind, places, mistakes) {
                 speaks(ports, &outlets.port, &profile, &places.profile, mistakes);
+            }
+        }
+        if let (Some(control), Some(places)) = (&mut card.control, &places.control) {
+            let kind = Kind::Control;
+            if let Some(profile) = self.one(&mut control.profile, kind, places, mistakes) {
+                speaks(ports, &control.port, &profile, &places.profile, mistakes);
             }
         }
     }
@@ -354,6 +365,9 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
     }
     if let Some(outlets) = &mut card.outlets {
         usual(&mut outlets.profile, Kind::Outlets, "outlets");
+    }
+    if let Some(control) = &mut card.control {
+        usual(&mut control.profile, Kind::Control, "control");
     }
     put_aside
 }

@@ -5,8 +5,8 @@ use photometry::units::{Length, LengthUnit, Lux, Span};
 use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 
 use super::card::{
-    BACK_WITHIN, Calibration, Card, Carries, DarkBy, Finger, Fingers, Meter, Outlet, Outlets,
-    Place as BenchPlace, PlaceKind, Port, PortAddress, Rail, WrittenTerm,
+    BACK_WITHIN, Calibration, Card, Carries, Control, DarkBy, Finger, Fingers, Meter, Outlet,
+    Outlets, Place as BenchPlace, PlaceKind, Port, PortAddress, Rail, WrittenTerm,
 };
 use super::file;
 use super::given_settings::{self, DeviceKind};
@@ -40,6 +40,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
     let meters = fields.need("meters", meters);
     let fingers = fields.may("fingers", fingers);
     let outlets = fields.may("outlets", outlets);
+    let control = fields.may("control", control);
     let sphere = fields.may("sphere", sphere_file::sphere);
     let lamp_outlet = fields.may("lamp-outlet", readers::name);
     let made_safe = fields.need("made-safe", made_safe);
@@ -55,6 +56,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         meters: meters?,
         fingers,
         outlets,
+        control,
         sphere,
         lamp_outlet,
     };
@@ -69,6 +71,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         lost("rail", card.rail.is_some()),
         lost("fingers", card.fingers.is_some()),
         lost("outlets", card.outlets.is_some()),
+        lost("control", card.control.is_some()),
         lost("sphere", card.sphere.is_some()),
     ];
     if parts.contains(&true) {
@@ -336,6 +339,7 @@ fn profile_places(root: Node<'_>) -> ProfilePlaces {
         fingers: root.get("fingers").map(of),
         rail: root.get("rail").map(of),
         outlets: root.get("outlets").map(of),
+        control: root.get("control").map(of),
     }
 }
 
@@ -405,6 +409,19 @@ fn channels_differ(what: &str, channels: &[(&str, u16, &Place)], mistakes: &mut 
             mistakes.add(mistake.hint(hint));
         }
     }
+}
+
+fn control(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Control> {
+    let mut fields = Fields::of(node, "the control", mistakes)?;
+    let port = fields.need("port", readers::name);
+    let profile = followed(&mut fields, DeviceKind::Other);
+    let back_within = fields.may_or("back-within", back_within, BACK_WITHIN);
+    fields.finish();
+    Some(Control {
+        port: port?,
+        profile,
+        back_within,
+    })
 }
 
 fn outlets(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Outlets> {
@@ -515,6 +532,7 @@ fn names_fit(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
     devices.extend(root.get("rail"));
     devices.extend(root.get("fingers"));
     devices.extend(root.get("outlets"));
+    devices.extend(root.get("control"));
     devices.extend(root.get("sphere")); // its place alone: it hangs on no port
     devices.extend(
         root.get("meters")

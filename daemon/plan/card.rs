@@ -44,6 +44,9 @@ pub struct Card {
     /// Mains relays that hold what they are told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub outlets: Option<Outlets>,
+    /// What tells a lamp its level.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub control: Option<Control>,
     /// An integrating sphere with its lamps.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sphere: Option<Sphere>,
@@ -334,6 +337,22 @@ impl Outlets {
         let found = channels.find(|channel| channel.name == outlet);
         found.map(|outlet| outlet.channel)
     }
+}
+
+/// What tells a lamp its mode and level by commands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Control {
+    /// The port that it hangs on.
+    pub port: String,
+    /// How it is spoken to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<UsedProfile>,
+    /// How long it is waited for when it is gone in the middle of a run.
+    #[serde(
+        default = "back_within_usually",
+        skip_serializing_if = "is_back_within_usually"
+    )]
+    pub back_within: Span,
 }
 
 /// An integrating sphere. Its photometer is an illuminance meter at its place.

@@ -294,7 +294,12 @@ fn names(card: &Card, profile: &str) -> bool {
     let fingers = card.fingers.iter().filter_map(|f| f.profile.as_ref());
     let rail = card.rail.iter().filter_map(|r| r.profile.as_ref());
     let outlets = card.outlets.iter().filter_map(|o| o.profile.as_ref());
-    let mut all = meters.chain(fingers).chain(rail).chain(outlets);
+    let control = card.control.iter().filter_map(|c| c.profile.as_ref());
+    let mut all = meters
+        .chain(fingers)
+        .chain(rail)
+        .chain(outlets)
+        .chain(control);
     all.any(|used| used.name == profile)
 }
 

@@ -130,6 +130,9 @@ pub enum Problem {
     /// An alarm starts the program, and no time for it was given.
     #[error("the program `{0}` is started by the lamp's alarm, and no time is given for it")]
     NoAlarmTime(String),
+    /// No command can hold the name.
+    #[error("the mode `{0}` cannot be told to the lamp: at most 32 characters of ASCII")]
+    ModeUnsendable(String),
     /// What ends in the dark has no spectrum at its end.
     #[error("the program `{0}` ends in the dark, and spectra are asked for at its end")]
     DarkAtTheEnd(String),
@@ -349,12 +352,13 @@ impl Problem {
                                               has"
             .to_owned(),
             Problem::NoDirectControl { .. } => {
-                "write `worked: by hand`, or work its buttons with fingers".to_owned()
+                "describe it in the bench file, under `control`; or `worked: by hand`".to_owned()
             }
             Problem::NoPosition(_) => "write `at: 24 in`".to_owned(),
             Problem::ProgramUnknown { program, known, .. } => nearest_or_list(program, known),
             Problem::NoAlarmTime(_) => "write `alarm: 06:30`".to_owned(),
             Problem::DarkAtTheEnd(_) => "leave out `spectra`".to_owned(),
+            Problem::ModeUnsendable(_) => "name it as the lamp's own commands do".to_owned(),
             Problem::NeverDark(_) => "say in the lamp file how it is switched `off`".to_owned(),
             Problem::BeatTooFast { .. } => {
                 "a longer `every`, or a shorter `integration` in the bench file".to_owned()
@@ -385,6 +389,7 @@ impl Problem {
             Problem::ProgramUnknown { .. } => "program-unknown",
             Problem::NoAlarmTime(_) => "no-alarm-time",
             Problem::DarkAtTheEnd(_) => "dark-at-the-end",
+            Problem::ModeUnsendable(_) => "mode-unsendable",
             Problem::NeverDark(_) => "never-dark",
             Problem::SeveralPowerMeters(_) => "several-meters",
             Problem::BeatTooFast { .. } => "beat-too-fast",

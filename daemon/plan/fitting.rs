@@ -18,6 +18,8 @@ use super::settings::{self, ModeTargets};
 /// Readings that are laid out at most: a night of eight hours at three a
 /// second. The itinerary is held in memory and frozen with the run.
 pub const READINGS_AT_MOST: u64 = 100_000;
+/// Characters of a mode's name at most, where a lamp is told its mode.
+pub const MODE_AT_MOST: usize = 32;
 /// What a meter's link and range question add to a reading.
 const READ_OVERHEAD: Span = Span::from_ms(50);
 
@@ -302,12 +304,7 @@ fn worked_faults(lamp: &Lamp, placement: &Placement, card: &Card) -> Vec<Problem
     let bench = card.name.clone();
     let buttons = match &lamp.worked {
         Worked::ByHand => return Vec::new(),
-        Worked::Direct => {
-            return vec![Problem::NoDirectControl {
-                lamp: lamp.name.clone(),
-                bench,
-            }];
-        }
+        Worked::Direct => return told_faults(lamp, card),
         Worked::Buttons(buttons) => buttons,
     };
     let Some(fingers) = &card.fingers else {
@@ -342,6 +339,24 @@ fn worked_faults(lamp: &Lamp, placement: &Placement, card: &Card) -> Vec<Problem
         }
     })
     .collect()
+}
+
+/// What keeps the bench from telling the lamp its level.
+fn told_faults(lamp: &Lamp, card: &Card) -> Vec<Problem> {
+    if card.control.is_none() {
+        return vec![Problem::NoDirectControl {
+            lamp: lamp.name.clone(),
+            bench: card.name.clone(),
+        }];
+    }
+    let modes = lamp.modes.iter().map(|mode| &mode.name);
+    let unsendable = modes.filter(|name| {
+        let printable = name.bytes().all(|byte| (b' '..=b'~').contains(&byte));
+        !printable || name.len() > MODE_AT_MOST
+    });
+    unsendable
+        .map(|name| Problem::ModeUnsendable(name.clone()))
+        .collect()
 }
 
 /// Whether the carriage can go to a position, arriving from below.

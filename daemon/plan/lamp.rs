@@ -137,7 +137,7 @@ pub enum Worked {
     ByHand,
     /// By buttons, on which the bench's fingers sit.
     Buttons(Buttons),
-    /// By a direct level command.
+    /// By what tells it its mode and level, on the bench.
     Direct,
 }
 
@@ -167,7 +167,7 @@ pub struct Buttons {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SwitchOff {
-    /// By its power button.
+    /// By its power button, or by what tells it its level.
     Power,
     /// By a person.
     ByHand,

@@ -205,7 +205,11 @@ fn power_fits(root: Node<'_>, lamp: &Lamp, mistakes: &mut Mistakes) {
     if lamp.off != SwitchOff::Power {
         return;
     }
-    let has = matches!(&lamp.worked, Worked::Buttons(buttons) if buttons.power.is_some());
+    let has = match &lamp.worked {
+        Worked::Buttons(buttons) => buttons.power.is_some(),
+        Worked::Direct => true,
+        Worked::ByHand => false,
+    };
     if !has {
         let place = root.get("off").map_or_else(|| root.place(), Node::place);
         mistakes.add(

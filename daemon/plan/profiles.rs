@@ -76,6 +76,8 @@ pub struct ProfilePlaces {
     pub rail: Option<DevicePlaces>,
     /// Of the mains relays.
     pub outlets: Option<DevicePlaces>,
+    /// Of what tells a lamp its level.
+    pub control: Option<DevicePlaces>,
 }
 
 /// Who knows profiles.
@@ -120,7 +122,7 @@ pub fn files(document: &Document) -> Vec<String> {
         .get("meters")
         .into_iter()
         .flat_map(|meters| meters.entries());
-    let others = [root.get("fingers"), root.get("rail"), root.get("outlets")];
+    let others = ["fingers", "rail", "outlets", "control"].map(|key| root.get(key));
     let devices = meters.map(|(_, meter)| meter);
     let devices = devices.chain(others.into_iter().flatten());
     let mut files: Vec<String> = Vec::new();

@@ -100,6 +100,7 @@ pub fn card() -> Card {
             channels: vec![finger("left", 1), finger("right", 2), finger("round", 3)],
         }),
         outlets: None,
+        control: None,
         sphere: None,
         lamp_outlet: None,
     }

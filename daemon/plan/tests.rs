@@ -400,6 +400,52 @@ fn spectra_at_the_end_of_a_program() {
     assert!(shown.contains("ends in the dark"), "{shown}");
 }
 
+/// A lamp that is told its level needs a bench with a control, on a port of its own,
+/// and modes that a command can hold.
+#[test]
+fn a_lamp_that_is_told_its_level_needs_a_control() {
+    let told = |control: &str, lamp: &str| {
+        let mut files: Vec<SentText> = ["bench-strand.yaml", "lamp-dunlin.yaml", "plan-short.yaml"]
+            .into_iter()
+            .map(example)
+            .collect();
+        files[0].text = files[0].text.replace(
+            "ports:\n",
+            "ports:\n  level-port: {tcp: \"192.0.2.20:5025\"}\n",
+        );
+        files[0].text.push_str(control);
+        let buttons = "worked: {up: brighter, down: dimmer, power: power}";
+        assert!(files[1].text.contains(buttons));
+        files[1].text = files[1]
+            .text
+            .replace(buttons, "worked: direct")
+            .replace("levels: 12", lamp);
+        let found = found(&files);
+        let codes = found.mistakes.iter().map(|mistake| mistake.code);
+        (codes.collect::<Vec<_>>(), found.checked.itinerary.is_some())
+    };
+    let control = "\ncontrol: {port: level-port}\n";
+    let long = format!("modes: {{warm: 4, {}: 4}}", "w".repeat(33));
+    let cases: [(&str, &str, &[&str]); 5] = [
+        (control, "levels: 12", &[]),
+        (control, "modes: {warm: 4, cool: 4}", &[]),
+        ("", "levels: 12", &["no-direct-control"]),
+        (
+            "\ncontrol: {port: lvl-port}\n",
+            "levels: 12",
+            &["unknown-name"],
+        ),
+        (control, &long, &["mode-unsendable"]),
+    ];
+    for (control, lamp, codes) in cases {
+        assert_eq!(
+            told(control, lamp),
+            (codes.to_vec(), codes.is_empty()),
+            "{control} {lamp}"
+        );
+    }
+}
+
 /// What is lacking is left out if the plan says so, down to whole tests.
 #[test]
 fn what_is_lacking_can_be_left_out() {

@@ -134,6 +134,10 @@ fn slips_in_a_lamp_file() {
             "worked: {up: brighter, down: dimmer, power: power}",
             "worked: direct",
         ),
+        (
+            "worked: {up: brighter, down: dimmer, power: power}",
+            "worked: by hand",
+        ),
         // What cannot be read is not told to be missing as well.
         ("levels: 12", "levels: 0"),
         ("power: power}", "power: power, hold: 2 s}"),

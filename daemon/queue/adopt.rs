@@ -4,7 +4,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::plan::card::{Card, Fingers, Meter, Outlets, Rail};
+use crate::plan::card::{Card, Control, Fingers, Meter, Outlets, Rail};
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::{Action, KindName};
 use crate::plan::parts;
@@ -76,6 +76,9 @@ pub fn changed(frozen: &Frozen, now: &Card) -> Vec<String> {
     if !same_if_there(then.outlets.as_ref(), now.outlets.as_ref(), same_outlets) {
         changed.push("the outlets".to_owned());
     }
+    if !same_if_there(then.control.as_ref(), now.control.as_ref(), same_control) {
+        changed.push("the lamp's control".to_owned());
+    }
     let heads = &frozen.itinerary.tests;
     let in_sphere = heads.iter().any(|head| head.kind == KindName::Flux);
     if in_sphere && then.sphere != now.sphere {
@@ -128,6 +131,15 @@ fn same_fingers(then: &Fingers, now: &Fingers) -> bool {
         back_within: then.back_within,
         profile: profile(then.profile.as_ref(), now.profile.as_ref()),
         ..now.clone()
+    };
+    *then == now
+}
+
+fn same_control(then: &Control, now: &Control) -> bool {
+    let now = Control {
+        port: then.port.clone(),
+        back_within: then.back_within,
+        profile: profile(then.profile.as_ref(), now.profile.as_ref()),
     };
     *then == now
 }

@@ -275,6 +275,13 @@ impl World {
         self.save(now);
     }
 
+    /// What the lamp's control calls the white tones of the lamp that stands there.
+    pub fn calls_modes(&self, modes: Vec<String>) {
+        let mut spec = WorldSpec::clone(&self.spec());
+        spec.equipment.level.modes = modes;
+        *self.0.spec.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(spec);
+    }
+
     /// The clock's `now` in world time.
     pub(super) fn time(&self, now: Mono) -> Mono {
         now + self.0.offset

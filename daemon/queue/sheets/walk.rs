@@ -209,7 +209,8 @@ impl<'a> Walker<'a, '_> {
             What::LampOff => {
                 self.mode = None;
                 let asks = match (&self.lamp.off, &self.lamp.worked) {
-                    (SwitchOff::Cannot, _) | (SwitchOff::Power, Worked::Buttons(_)) => false,
+                    (SwitchOff::Cannot, _)
+                    | (SwitchOff::Power, Worked::Buttons(_) | Worked::Direct) => false,
                     (SwitchOff::ByHand | SwitchOff::Power, _) => true,
                 };
                 asks.then(|| "Switch the lamp off".to_owned())
