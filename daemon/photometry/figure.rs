@@ -34,6 +34,7 @@ pub fn all_names() -> Vec<&'static FigureName> {
         crate::two_spectra::names::ALL,
         crate::flicker::figures::names::ALL,
         crate::ramp::figures::names::ALL,
+        crate::ramp::figures::in_sphere::ALL,
         crate::distance_figures::names::ALL,
         crate::sphere_figures::names::ALL,
         crate::standby::names::ALL,

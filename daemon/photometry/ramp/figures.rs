@@ -12,7 +12,6 @@ pub mod names {
 
     figure_names! {
         PLATEAU_LX "plateau_lx" "lx" "net light of the plateau, median of 120 s (lit by a sunset: 5 s)" "own definition" "closed forms";
-        PLATEAU_LM "plateau_lm" "lm" "net flux of the plateau, in a sphere, by the same rule" "own definition" "closed form of the simulated lamp";
         ONSET_S "onset_s" "s" "when light came (sunrise) or went (sunset)" "own definition after Currie 1968" "worked example: sample 7 of 10, 60 s";
         FIRST_LIGHT_LX "first_light_lx" "lx" "net light just after it came, or before it went" "own definition" "no value of its own";
         T10_S "t10_s" "s" "when 10 % of the plateau was crossed" "own definition" "square ramp of 30 min: 9.4868 min, 1e-7";
@@ -28,13 +27,23 @@ pub mod names {
         LARGEST_STEP_DIMMING "largest_step_dimming_steps" "" "the same in steps of standard dimming, 2.77 % each" "IEC 62386-102, from memory" "ratio 1.142857: 4.8907, 1e-6";
         STEP_GRADE "step_grade" "" "how such a step was noticed in a lit room, one study; no verdict" "Optics Express 24(10) A885, 2016" "bounds 2.8, 7.4, 19 %";
         DOSE_LUX_MIN "dose_lux_min" "lx min" "net light over the whole record" "own definition" "13 min of 250 lx: 3250 (Terman and Terman 2006)";
-        LIGHT_LM_MIN "light_lm_min" "lm min" "net flux over the whole record: quantity of light" "own definition" "closed form of the simulated lamp";
         MELANOPIC_DOSE "melanopic_dose_lux_min" "lx min" "the same in melanopic EDI" "CIE S 026:2018" "no value of its own; the dose of the EDI";
         BELOW_10 "below_10_lx_melanopic_s" "s" "when a sunset fell below 10 lx melanopic EDI" "Brown and others 2022" "closed forms";
         BELOW_1 "below_1_lx_melanopic_s" "s" "when a sunset fell below 1 lx melanopic EDI" "Brown and others 2022" "closed forms";
     }
 }
 
+/// Names of what a program is in a sphere, where a flux tells what a lux at the port is.
+pub mod in_sphere {
+    use crate::figure::figure_names;
+
+    figure_names! {
+        PLATEAU_LM "plateau_lm" "lm" "net flux of the plateau, in a sphere, by the same rule" "own definition" "closed form of the simulated lamp";
+        LIGHT_LM_MIN "light_lm_min" "lm min" "net flux over the whole record: quantity of light" "own definition" "closed form of the simulated lamp";
+    }
+}
+
+use in_sphere::{LIGHT_LM_MIN, PLATEAU_LM};
 use names::*;
 
 /// What tells programs of a lamp apart, in the order in which they are set beside each

@@ -3,8 +3,9 @@
 
 use photometry::figure::{Figure, FigureName, five_digits};
 use photometry::measured::{Moment, Outcome};
+use photometry::ramp::figures::in_sphere::{LIGHT_LM_MIN, PLATEAU_LM};
 use photometry::ramp::figures::names::{
-    BELOW_1, BELOW_10, DOSE_LUX_MIN, LIGHT_LM_MIN, MELANOPIC_DOSE, PLATEAU_LM, PLATEAU_LX,
+    BELOW_1, BELOW_10, DOSE_LUX_MIN, MELANOPIC_DOSE, PLATEAU_LX,
 };
 use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
 use photometry::robust::median;
