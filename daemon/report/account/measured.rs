@@ -4,6 +4,7 @@ use photometry::figure::{Figure, FigureName, Given};
 
 use super::data::{Account, Stated};
 use super::sources::{self, Sources};
+use crate::plan::itinerary::KindName;
 use crate::report::measures::Measure;
 use crate::report::survey::K;
 use crate::run::journal::Body;
@@ -35,7 +36,16 @@ pub(super) fn measured(
     };
     let readings = sources.group_of("readings behind it", &measure.rests_on);
     let captures = captures(sources, measure);
+    let mut meters = sources.meters(&measure.rests_on);
+    if !meters.iter().any(|told| told.name == measure.meter) {
+        meters.extend(sources.meter_by_card(&measure.meter));
+    }
+    let lumens = ["lm", "lm min"].contains(&figure.name.unit);
+    if measure.kind == KindName::Flux || lumens {
+        meters.extend(sources.reference_lamp());
+    }
     Some(Account {
+        meters,
         what: format!(
             "{}: {}, of {}.",
             figure.name.name, figure.name.meaning, measure.shown

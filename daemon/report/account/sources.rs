@@ -9,6 +9,7 @@ use super::data::{
     Account, AsideTold, BudgetLine, EventTold, Group, JournalTold, MeterTold, PlacementTold,
     PlanPlace, RawTold, RestsOn, Stated,
 };
+use crate::plan::card::WrittenTerm;
 use crate::plan::frozen::Frozen;
 use crate::plan::intent::PlanLine;
 use crate::plan::profiles::{self, UsedProfile};
@@ -212,19 +213,43 @@ impl<'a> Sources<'a> {
                 continue;
             }
             let meter = self.frozen.card.meters.iter().find(|m| m.name == *name);
-            let terms = meter.iter().flat_map(|meter| &meter.uncertainty);
             found.push(MeterTold {
                 name: name.clone(),
                 serial: meter.and_then(|meter| meter.serial.clone()),
                 certificate,
                 due: row.beside.calibration_due.clone().unwrap_or_default(),
-                terms: terms
-                    .map(|term| format!("{} {} (k = 1)", term.source, term.share))
-                    .collect(),
+                terms: meter.map_or_else(Vec::new, |meter| stated_terms(&meter.uncertainty)),
                 profile: meter.and_then(|meter| meter.profile.as_ref()).map(followed),
             });
         }
         found
+    }
+
+    /// A meter as the run froze it, for what holds no row of its own: a capture.
+    pub(super) fn meter_by_card(&self, name: &str) -> Option<MeterTold> {
+        let mut meters = self.frozen.card.meters.iter();
+        let meter = meters.find(|meter| meter.name == name)?;
+        Some(MeterTold {
+            name: meter.name.clone(),
+            serial: meter.serial.clone(),
+            certificate: meter.calibration.certificate.clone(),
+            due: meter.calibration.due.clone(),
+            terms: stated_terms(&meter.uncertainty),
+            profile: meter.profile.as_ref().map(followed),
+        })
+    }
+
+    /// The reference lamp of the sphere, which a flux rests on as it does on a meter.
+    pub(super) fn reference_lamp(&self) -> Option<MeterTold> {
+        let lamp = &self.frozen.card.sphere.as_ref()?.reference;
+        Some(MeterTold {
+            name: format!("reference lamp {}", lamp.name),
+            serial: None,
+            certificate: lamp.calibration.certificate.clone(),
+            due: lamp.calibration.due.clone(),
+            terms: stated_terms(&lamp.uncertainty),
+            profile: None,
+        })
     }
 
     fn placement(&self) -> PlacementTold {
@@ -380,6 +405,14 @@ const fn standing_words(standing: Standing) -> &'static str {
         Standing::Preamble => "after a break",
         Standing::SetAside => "set aside by a person",
     }
+}
+
+/// Terms of uncertainty as a bench file states them.
+fn stated_terms(terms: &[WrittenTerm]) -> Vec<String> {
+    let terms = terms.iter();
+    terms
+        .map(|term| format!("{} {} (k = 1)", term.source, term.share))
+        .collect()
 }
 
 /// A profile that a meter followed, and its codec, with the digests of their texts,
