@@ -20,10 +20,10 @@ use photometry::units::{Length, Span};
 use written::nearest;
 
 use super::failed::Failed;
-use super::instrument::{Answer, Trouble, Verb};
+use super::instrument::{Answer, ModeName, Trouble, Verb};
 use super::limits;
 pub use super::open::OpenError;
-use super::open::{Bench, FINGERS, RAIL, seat_names};
+use super::open::{Bench, CONTROL, FINGERS, OUTLETS, RAIL, seat_names};
 use crate::plan::card::{Card, DarkBy, Framing, PortAddress};
 pub use crate::plan::lamp::HOLD;
 use crate::plan::profiles::{self, GivenSetting, UsedProfile};
@@ -49,6 +49,12 @@ pub enum Deed {
     Go(Length),
     /// Ask the rail how it is.
     Status,
+    /// Tell the lamp a level, in a mode by its name.
+    Level(u16, String),
+    /// Switch an outlet on, by its name.
+    On(String),
+    /// Tell the lamp to go off, or switch all outlets off.
+    Off,
 }
 
 /// What a device is on its bench.
@@ -60,6 +66,10 @@ pub enum Part {
     Meter,
     /// The fingers.
     Fingers,
+    /// The mains relays.
+    Outlets,
+    /// What tells a lamp its level.
+    Control,
 }
 
 impl Part {
@@ -69,6 +79,8 @@ impl Part {
             Part::Rail => "home, go COORDINATE, status",
             Part::Meter => "read, shutter closed, shutter open",
             Part::Fingers => "press FINGER [HOLD], release",
+            Part::Outlets => "on OUTLET, off",
+            Part::Control => "level NUMBER [MODE], off",
         }
     }
 
@@ -78,6 +90,9 @@ impl Part {
             Deed::Read | Deed::Shutter(_) => matches!(self, Part::Meter),
             Deed::Press(..) | Deed::Release => matches!(self, Part::Fingers),
             Deed::Home | Deed::Go(_) | Deed::Status => matches!(self, Part::Rail),
+            Deed::Level(..) => matches!(self, Part::Control),
+            Deed::On(_) => matches!(self, Part::Outlets),
+            Deed::Off => matches!(self, Part::Control | Part::Outlets),
         }
     }
 }
@@ -85,7 +100,7 @@ impl Part {
 /// A device as the bench file has it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Device {
-    /// Its name: a meter's own, `rail` or `fingers`.
+    /// Its name: a meter's own, `rail`, `fingers`, `outlets` or `control`.
     pub name: String,
     /// What it is.
     pub part: Part,
@@ -143,7 +158,18 @@ pub fn devices(card: &Card) -> Vec<Device> {
         demanded: meter.serial.clone(),
         ..device(&meter.name, Part::Meter, &meter.port)
     });
-    fingers.chain(rail).chain(meters).collect()
+    let outlets = card.outlets.iter().map(|outlets| Device {
+        profile: named(&outlets.profile),
+        settings: given(&outlets.profile),
+        ..device(OUTLETS, Part::Outlets, &outlets.port)
+    });
+    let control = card.control.iter().map(|control| Device {
+        profile: named(&control.profile),
+        settings: given(&control.profile),
+        ..device(CONTROL, Part::Control, &control.port)
+    });
+    let all = fingers.chain(rail).chain(meters);
+    all.chain(outlets).chain(control).collect()
 }
 
 fn address(card: &Card, name: &str) -> String {
@@ -246,8 +272,38 @@ pub fn check(card: &Card, device: &Device, deed: &Deed) -> Result<(), NotTried> 
                 )
             })
         }
-        Deed::Read | Deed::Release | Deed::Home | Deed::Status => Ok(()),
+        Deed::Level(_, mode) => match ModeName::of(mode) {
+            Some(_) => Ok(()),
+            None => Err(not_tried(
+                format!("the mode `{mode}` cannot be sent"),
+                format!(
+                    "write it in ASCII, {} characters at most",
+                    ModeName::AT_MOST
+                ),
+            )),
+        },
+        Deed::On(outlet) => channel(card, outlet).map(|_| ()),
+        Deed::Read | Deed::Release | Deed::Home | Deed::Status | Deed::Off => Ok(()),
     }
+}
+
+/// The channel of an outlet.
+///
+/// # Errors
+/// When the bench has no such outlet.
+pub fn channel(card: &Card, outlet: &str) -> Result<u16, NotTried> {
+    let outlets = card.outlets.iter();
+    if let Some(found) = outlets.clone().find_map(|outlets| outlets.channel(outlet)) {
+        return Ok(found);
+    }
+    let channels = outlets.flat_map(|outlets| &outlets.channels);
+    let names = || channels.clone().map(|channel| channel.name.as_str());
+    let to_do = match nearest(outlet, names()) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None => format!("it has {}", names().collect::<Vec<_>>().join(", ")),
+    };
+    let why = format!("the bench `{}` has no outlet `{outlet}`", card.name);
+    Err(not_tried(why, to_do))
 }
 
 /// The coil of a finger.
@@ -348,7 +404,14 @@ impl Hand {
     /// # Errors
     /// Whatever kept the device from it.
     pub(super) async fn ask(&mut self, device: &str, verb: Verb) -> Result<Answer, Trouble> {
-        let moves = matches!(verb, Verb::Home | Verb::Go(_) | Verb::Press { .. });
+        let moves = matches!(
+            verb,
+            Verb::Home
+                | Verb::Go(_)
+                | Verb::Press { .. }
+                | Verb::SetLevel { .. }
+                | Verb::Switch { on: true, .. }
+        );
         self.touched |= moves;
         let id = self.bench.post(device, verb)?;
         self.pending = Some(id);
@@ -395,6 +458,18 @@ impl Hand {
                 self.ask(device, Verb::Go(*target)).await?
             }
             Deed::Status => self.ask(device, Verb::Status).await?,
+            Deed::Level(level, mode) => {
+                let (level, mode) = (*level, ModeName::of(mode));
+                let mode = mode.ok_or_else(|| Trouble::Absent("mode".to_owned()))?;
+                self.ask(device, Verb::SetLevel { mode, level }).await?
+            }
+            Deed::On(outlet) => {
+                let channel = channel(self.bench.card(), outlet)
+                    .map_err(|_| Trouble::Absent(outlet.clone()))?;
+                self.ask(device, Verb::Switch { channel, on: true }).await?
+            }
+            Deed::Off if device == OUTLETS => self.ask(device, Verb::AllOff).await?,
+            Deed::Off => self.ask(device, Verb::LampOff).await?,
         };
         let came = match came {
             Answer::Reading(reading) => Came::Reading(Box::new(reading)),
@@ -417,7 +492,7 @@ impl Hand {
     }
 
     /// Withdraws what the device is doing and makes it safe: the carriage halted,
-    /// all fingers off. A meter has nothing to make safe.
+    /// all fingers, outlets and the lamp off. A meter has nothing to make safe.
     ///
     /// # Errors
     /// When the device does not do that either: look at it.
@@ -431,6 +506,8 @@ impl Hand {
         let safely = match device.part {
             Part::Rail => Verb::Halt,
             Part::Fingers => Verb::ReleaseAll,
+            Part::Outlets => Verb::AllOff,
+            Part::Control => Verb::LampOff,
             Part::Meter => return Ok(()),
         };
         self.ask(&device.name, safely).await?;

@@ -617,3 +617,75 @@ fn a_signal_lifts_the_finger() {
     assert!(err.ends_with(last), "{err}");
     assert!(person.sees_fingers_down().is_empty(), "{err}");
 }
+
+/// A bench with mains relays and a lamp that is told its level beside the usual three.
+fn with_outlets_and_control() -> Bench {
+    let (clock, folder) = (Clock::wall(), tempfile::tempdir().expect("a folder"));
+    let more = [Device::Outlets, Device::Level];
+    let wall = WallBench::with(folder.path(), wall::spec(107), &more);
+    let bench = Bench {
+        clock,
+        wall,
+        folder,
+    };
+    let port = |name: &str, device: &str| {
+        let path = bench.wall.file(device);
+        format!("  {name}: {{serial: {path}, baud: 115200}}\n")
+    };
+    let ports = format!(
+        "{}{}",
+        port("outlet-port", "outlets"),
+        port("level-port", "level")
+    );
+    bench.write("ports:\n", &format!("ports:\n{ports}"));
+    bench.write(
+        "made-safe:",
+        "outlets: {port: outlet-port, channels: {lamp: 1}}\ncontrol: {port: level-port}\nmade-safe:",
+    );
+    bench
+}
+
+/// What lights or has mains voltage needs a person's word, and goes off when told.
+#[test]
+fn outlets_and_a_lamps_control_are_tried_by_hand() {
+    let bench = with_outlets_and_control();
+    let rows = bench.json("probe", &[]);
+    let rows = rows.as_array().expect("rows");
+    let ready = rows.iter().filter(|row| row["ready"] == true);
+    assert_eq!((rows.len(), ready.count()), (5, 5), "{rows:#?}");
+    let clear = "--way-is-clear";
+    let refused: [&[&str]; 6] = [
+        &["control", "level", "3"],
+        &["outlets", "on", "lamp"],
+        &["outlets", "on", "lmap", clear],
+        &["outlets", "level", "3", clear],
+        &["control", "level", "bright", clear],
+        &["control", "level", "3", "wärmer", clear],
+    ];
+    let mut told = Vec::new();
+    for words in refused {
+        let shown = bench.whole("try", words);
+        told.push(format!(
+            "$ wakerail bench try bench.yaml {}\n{shown}",
+            words.join(" ")
+        ));
+    }
+    insta::assert_snapshot!(told.join("\n"));
+    assert_eq!(bench.count(Event::LevelTold), 0, "nothing was sent");
+    let person = || bench.wall.bench.person();
+    assert_eq!(bench.told("try", &["control", "level", "3", clear]).code, 0);
+    assert_eq!(person().sees_level(bench.now()), 3);
+    // A mode that the lamp does not have, and a level beyond its last.
+    for words in [
+        ["control", "level", "3", "green", clear].as_slice(),
+        &["control", "level", "99", clear],
+    ] {
+        assert_ne!(bench.told("try", words).code, 0, "{words:?}");
+    }
+    assert_eq!(bench.told("try", &["control", "off"]).code, 0);
+    assert_eq!(person().sees_level(bench.now()), 0);
+    assert_eq!(bench.told("try", &["outlets", "on", "lamp", clear]).code, 0);
+    assert_eq!(person().sees_relays_closed(bench.now()), [1]);
+    assert_eq!(bench.told("try", &["outlets", "off"]).code, 0);
+    assert!(person().sees_relays_closed(bench.now()).is_empty());
+}

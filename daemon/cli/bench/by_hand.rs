@@ -21,6 +21,7 @@ use crate::cli::format::{self, Cell, Grid};
 use crate::cli::terminal::{Terminal, printable};
 use crate::cli::{check, text_files, verbs};
 use crate::plan::card::Card;
+use crate::plan::lamp::ONLY_MODE;
 use crate::service::Signals;
 use crate::web::wire::utc;
 
@@ -125,7 +126,11 @@ fn deed(verb: &str, arguments: &[String]) -> Result<Deed, Complaint> {
                 .map_err(|error| wrong(error.to_string(), "write a coordinate such as '500 mm'"))?,
         ),
         ("status", []) => Deed::Status,
-        ("read" | "shutter" | "press" | "release" | "home" | "go" | "status", _) => {
+        ("level", [level]) => Deed::Level(number(level)?, ONLY_MODE.to_owned()),
+        ("level", [level, mode]) => Deed::Level(number(level)?, (*mode).to_owned()),
+        ("on", [outlet]) => Deed::On((*outlet).to_owned()),
+        ("off", []) => Deed::Off,
+        (verb, _) if KNOWN.contains(&verb) => {
             let why = match arguments.is_empty() {
                 true => format!("`{verb}` needs to know more"),
                 false => format!("`{verb}` does not take `{}`", arguments.join(" ")),
@@ -136,8 +141,22 @@ fn deed(verb: &str, arguments: &[String]) -> Result<Deed, Complaint> {
     })
 }
 
+/// A level as it is typed.
+fn number(text: &str) -> Result<u16, Complaint> {
+    text.parse().map_err(|_| Complaint::NotTried {
+        why: format!("`{text}` is no level"),
+        to_do: "write a whole number such as 7".to_owned(),
+    })
+}
+
+/// All verbs.
+const KNOWN: [&str; 10] = [
+    "read", "shutter", "press", "release", "home", "go", "status", "level", "on", "off",
+];
+
 const VERBS: &str = "a meter knows read, shutter closed, shutter open; fingers know press FINGER \
-                     [HOLD], release; the rail knows home, go COORDINATE, status";
+                     [HOLD], release; the rail knows home, go COORDINATE, status; outlets know on \
+                     OUTLET, off; a control knows level NUMBER [MODE], off";
 
 /// What a person is asked before something moves.
 struct Word {
@@ -177,7 +196,26 @@ fn needed(card: &Card, deed: &Deed) -> Option<Word> {
                 asks: "May it press?",
             })
         }
-        Deed::Read | Deed::Shutter(_) | Deed::Release | Deed::Status => None,
+        Deed::Level(level, mode) => Some(Word {
+            what: "a lamp may light up",
+            will: format!(
+                "the lamp will be told level {level} of its mode `{mode}`; it may light up, \
+                 brightly or flashing"
+            ),
+            asks: "May it light up?",
+        }),
+        Deed::On(outlet) => {
+            let channel = hand::channel(card, outlet).map_or(String::new(), |on| on.to_string());
+            Some(Word {
+                what: "an outlet may be switched on",
+                will: format!(
+                    "outlet `{outlet}` (channel {channel}) will have mains voltage, and whatever \
+                     hangs on it comes on; it goes off when the board's watchdog hears nobody"
+                ),
+                asks: "May it be switched on?",
+            })
+        }
+        Deed::Read | Deed::Shutter(_) | Deed::Release | Deed::Status | Deed::Off => None,
     }
 }
 
@@ -223,9 +261,13 @@ async fn left(
     let told = match (device.part, &seen) {
         (Part::Rail, None) => "the carriage was halted".to_owned(),
         (Part::Fingers, None) => "all fingers are off".to_owned(),
+        (Part::Outlets, None) => "all outlets are off".to_owned(),
+        (Part::Control, None) => "the lamp was told to go off".to_owned(),
         (Part::Meter, _) => "nothing was moving".to_owned(),
         (Part::Rail, Some(seen)) => format!("THE CARRIAGE MAY STILL MOVE ({seen})"),
         (Part::Fingers, Some(seen)) => format!("A FINGER MAY STILL BE DOWN ({seen})"),
+        (Part::Outlets, Some(seen)) => format!("AN OUTLET MAY STILL BE ON ({seen})"),
+        (Part::Control, Some(seen)) => format!("THE LAMP MAY STILL BE ON ({seen})"),
     };
     Ok((told, seen.is_none()))
 }
