@@ -3,6 +3,8 @@
 //!
 //! Called by: demo_lamps. Not here: computing any of it (report, in the daemon).
 
+use photometry::ramp::figures::is_end_of;
+
 use super::demo_lamps::Found;
 use super::findings::{figure, values};
 use super::format::{Cell, Grid};
@@ -126,8 +128,9 @@ fn program<'f>(found: &'f Found, name: &str) -> Option<&'f Measure> {
 
 /// The light that the first recording of a program ended in.
 fn end<'f>(found: &'f Found, name: &str) -> Option<&'f Measure> {
-    let of = format!("{}-end", program(found, name)?.of);
-    found.measures.iter().find(|measure| measure.of == of)
+    let recording = program(found, name)?;
+    let mut measures = found.measures.iter();
+    measures.find(|end| end.test == recording.test && is_end_of(&end.of, &recording.of))
 }
 
 /// A figure of a measure, or the bound that is known of it.

@@ -4,18 +4,16 @@
 //! Called by: figures. Not here: computing any of it (report, in the daemon).
 
 use photometry::figure::{FigureName, five_digits};
+use photometry::ramp::figures::{END_OF_PROGRAM, is_end_of};
 use photometry::{ramp, spectrum_figures};
 
 use super::findings::figure;
 use super::format::{Cell, Grid};
 use crate::web::wire::figures::{Figure, Measure};
 
-/// What follows a recording's name where its end is told.
-const END: &str = "-end";
-
 /// All recordings beside each other; none where there are not two.
 pub fn beside_each_other(found: &[Measure]) -> Option<Grid> {
-    let is_end = |measure: &&Measure| measure.of.ends_with(END);
+    let is_end = |measure: &&Measure| measure.of.ends_with(END_OF_PROGRAM);
     let ramps = || found.iter().filter(|measure| measure.kind == "ramp");
     let columns: Vec<&Measure> = ramps().filter(|measure| !is_end(measure)).collect();
     if columns.len() < 2 {
@@ -23,7 +21,11 @@ pub fn beside_each_other(found: &[Measure]) -> Option<Grid> {
     }
     let ends: Vec<Option<&Measure>> = columns
         .iter()
-        .map(|column| ramps().filter(is_end).find(|end| is_end_of(end, column)))
+        .map(|column| {
+            ramps()
+                .filter(is_end)
+                .find(|end| end.test == column.test && is_end_of(&end.of, &column.of))
+        })
         .collect();
     let heads = ["figure", "unit"].map(str::to_owned).into_iter();
     let names = columns.iter().map(|column| {
@@ -49,16 +51,6 @@ pub fn beside_each_other(found: &[Measure]) -> Option<Grid> {
         }
     }
     Some(grid)
-}
-
-/// Whether a measure is the end of this recording, by whichever meter.
-fn is_end_of(end: &Measure, column: &Measure) -> bool {
-    let Some(recording) = end.of.strip_suffix(END) else {
-        return false;
-    };
-    let by_meter = column.of.strip_prefix(recording);
-    let same = by_meter.is_some_and(|rest| rest.is_empty() || rest.starts_with('-'));
-    same && end.test == column.test
 }
 
 /// Both to the second digit of U (JCGM 100:2008, 7.2.6, from memory).

@@ -59,6 +59,19 @@ pub const COMPARED: [&FigureName; 8] = [
     &LIGHT_LM_MIN,
 ];
 
+/// What follows a recording's name (`dawn-1`) where the light that it ended in is told.
+pub const END_OF_PROGRAM: &str = "-end";
+
+/// Whether `end` names the end of a recording, `dawn-1-end` of `dawn-1`, or of what one
+/// meter of several recorded, `dawn-1-lux-head`.
+pub fn is_end_of(end: &str, recording: &str) -> bool {
+    let Some(name) = end.strip_suffix(END_OF_PROGRAM) else {
+        return false;
+    };
+    let by_meter = recording.strip_prefix(name);
+    by_meter.is_some_and(|rest| rest.is_empty() || rest.starts_with('-'))
+}
+
 impl Ramp {
     /// What the light's scatter adds to the standard uncertainty of a time, in s; none
     /// where it adds nothing that is known.
@@ -218,6 +231,23 @@ mod tests {
         let up: Vec<f64> = coarse.iter().map(|t| square(*t)).collect();
         let found = analyse(&record(&coarse, &up, Way::Sunrise)).expect("a ramp");
         assert_eq!(found.largest_step, None);
+    }
+
+    #[test]
+    fn an_end_is_of_its_own_recording_alone() {
+        for (recording, is_its_end) in [
+            ("dawn-1", true),
+            ("dawn-1-lux-head", true),
+            ("dawn-10", false),
+            ("dusk-1", false),
+        ] {
+            assert_eq!(
+                is_end_of("dawn-1-end", recording),
+                is_its_end,
+                "{recording}"
+            );
+        }
+        assert!(!is_end_of("dawn-1", "dawn-1"));
     }
 
     #[test]

@@ -36,9 +36,6 @@ use crate::run::journal::{Body, Decision, DriftVerdict};
 use crate::store::captures::CaptureRow;
 use crate::store::readings::{ReadingRow, Whole};
 
-/// What follows a recording's name where the spectra of its end are told.
-pub const END_OF_PROGRAM: &str = "-end";
-
 /// The term of repeated captures, s/sqrt(n).
 pub const REPEATABILITY: &str = "repeatability";
 

@@ -3,6 +3,7 @@
 
 use photometry::figure::{Figure, FigureName, five_digits};
 use photometry::measured::{Moment, Outcome};
+use photometry::ramp::figures::END_OF_PROGRAM;
 use photometry::ramp::figures::in_sphere::{LIGHT_LM_MIN, PLATEAU_LM};
 use photometry::ramp::figures::names::{
     BELOW_1, BELOW_10, DOSE_LUX_MIN, MELANOPIC_DOSE, PLATEAU_LX,
@@ -11,7 +12,7 @@ use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
 use photometry::robust::median;
 use photometry::uncertainty::{Estimate, Shape};
 
-use super::{Curve, END_OF_PROGRAM, Measure, Test, beat, flux, spectra, with_terms};
+use super::{Curve, Measure, Test, beat, flux, spectra, with_terms};
 use crate::plan::itinerary::{Action, Key, Purpose, What};
 use crate::plan::lamp;
 use crate::run::journal::{Body, Decision};
@@ -156,13 +157,14 @@ fn measure(
         },
     };
     found.notes.push(times_count_from(program, &began.1));
+    let per = flux::lumens_per_lux(test.whole).filter(|_| is_in_sphere(test));
     match analyse(&record) {
         Ok(ramp) => {
             figures(test, &mut found, &ramp, &samples);
             let stepped = ranges.mark_step(&ramp, &mut found.figures);
             found.notes.extend(stepped);
             if is_in_sphere(test) {
-                in_lumens(test, &mut found);
+                in_lumens(test, &mut found, per.as_ref());
             }
         }
         Err(why) => {
@@ -172,15 +174,14 @@ fn measure(
                 .push(format!("The curve gives no figures: {why}."));
         }
     }
-    found.curve = Some(drawn(test, &curve, dark.mean_lx));
+    let per = per.map(|(per, _)| per.value);
+    found.curve = Some(drawn(&curve, dark.mean_lx, per));
     found
 }
 
-/// The curve over minutes, not too many points of it; in a sphere in lumens where a
-/// flux tells them.
-fn drawn(test: &Test<'_>, curve: &[(f64, f64)], dark_lx: f64) -> Curve {
-    let per = flux::lumens_per_lux(test.whole).filter(|_| is_in_sphere(test));
-    let per = per.map(|(per, _)| per.value);
+/// The curve over minutes, not too many points of it; in lumens where it is known how
+/// many a lux is.
+fn drawn(curve: &[(f64, f64)], dark_lx: f64, per: Option<f64>) -> Curve {
     let net = curve
         .iter()
         .map(|(s, lux)| (s / 60.0, (lux - dark_lx) * per.unwrap_or(1.0)));
@@ -201,7 +202,7 @@ fn is_in_sphere(test: &Test<'_>) -> bool {
 
 /// What is a flux there and no illuminance. Figures that rest on lux at a distance have
 /// no meaning at a port.
-fn in_lumens(test: &Test<'_>, found: &mut Measure) {
+fn in_lumens(test: &Test<'_>, found: &mut Measure, per: Option<&(Estimate, String)>) {
     let lux = |name: &FigureName| {
         let figure = found.figures.iter().find(|figure| figure.name == name);
         figure.and_then(Figure::value)
@@ -210,7 +211,7 @@ fn in_lumens(test: &Test<'_>, found: &mut Measure) {
     found
         .figures
         .retain(|figure| !figure.name.unit.starts_with("lx") && !OF_LUX.contains(&figure.name));
-    let Some((per, setting)) = flux::lumens_per_lux(test.whole) else {
+    let Some((per, setting)) = per else {
         let why = "no flux was measured in this run: what a lux at the port is of it is not known";
         found.notes.push(format!("There are no lumens: {why}."));
         found.figures.insert(0, Figure::withheld(&PLATEAU_LM, why));
@@ -220,7 +221,7 @@ fn in_lumens(test: &Test<'_>, found: &mut Measure) {
         "Lumens: {} lm for each lux at the port, of the flux at {} in this run; U holds its terms. \
          The mismatch of a program's own colours is not in it.",
         five_digits(per.value),
-        test.shown(&setting)
+        test.shown(setting)
     ));
     let times = |value: f64| {
         let terms = per.terms.iter();

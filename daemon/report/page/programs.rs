@@ -2,6 +2,7 @@
 //! recording. Nothing where there are not two.
 
 use photometry::figure::{Figure, FigureName, Given, five_digits};
+use photometry::ramp::figures::{END_OF_PROGRAM, is_end_of};
 use photometry::{ramp, spectrum_figures};
 
 use super::Page;
@@ -9,7 +10,7 @@ use super::markup::{Cell, Markup, Row};
 use crate::plan::itinerary::KindName;
 use crate::report::digits;
 use crate::report::ids::FigureId;
-use crate::report::measures::{END_OF_PROGRAM, Measure};
+use crate::report::measures::Measure;
 use crate::report::survey::K;
 
 /// The section; each figure stands with its account in its program's own section.
@@ -27,7 +28,7 @@ pub fn section(out: &mut Markup, page: &Page) {
     let end_of = |recording: &Measure| {
         of_programs()
             .filter(is_end)
-            .find(|end| is_end_of(end, recording))
+            .find(|end| end.test == recording.test && is_end_of(&end.of, &recording.of))
     };
     let heads = std::iter::once("figure".to_owned()).chain(
         recordings
@@ -65,16 +66,6 @@ pub fn section(out: &mut Markup, page: &Page) {
     let heads: Vec<&str> = heads.iter().map(String::as_str).collect();
     out.table(&caption, &heads, rows);
     out.close();
-}
-
-/// Whether a measure is the end of this recording, by whichever meter.
-fn is_end_of(end: &Measure, recording: &Measure) -> bool {
-    let Some(name) = end.of.strip_suffix(END_OF_PROGRAM) else {
-        return false;
-    };
-    let by_meter = recording.of.strip_prefix(name);
-    let same = by_meter.is_some_and(|rest| rest.is_empty() || rest.starts_with('-'));
-    same && end.test == recording.test
 }
 
 fn cell(measure: Option<&Measure>, name: &FigureName) -> Cell {
