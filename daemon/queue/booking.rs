@@ -152,7 +152,7 @@ impl Keeper {
         let name = desk.card.name.clone();
         let mut booked = self.booked(run, &frozen, None);
         booked.rest = rest;
-        if let Other::NoPlace(elsewhere) = &other {
+        if let (Other::NoPlace, Some(elsewhere)) = (&other, &frozen.itinerary.elsewhere) {
             booked.warnings.push(no_place(elsewhere));
         }
         self.hand_on(&name).await?;

@@ -18,6 +18,7 @@ use super::refusal::Refusal;
 use super::turns::Turns;
 use crate::attendant::handle::{Assignment, Handle, Note, Order, Pulse};
 use crate::plan::card::Card;
+use crate::plan::frozen::Frozen;
 use crate::plan::lamp::Lamp;
 use crate::plan::placement::Placement;
 use crate::run::journal::{RunId, SeamCause};
@@ -401,14 +402,18 @@ impl Keeper {
     /// Why unit or bench are not as a run froze them; none when they are.
     pub(super) async fn displaced(&self, run: RunId) -> Result<Option<String>, Refusal> {
         let row = self.row(run).await?;
-        if let Some(why) = self.belongs_elsewhere(&row).await? {
-            return Ok(Some(why));
-        }
-        let frozen = self.store.placement_of_run(run).await?;
+        let (frozen, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
+        let then = self.store.placement_of_run(run).await?;
         let current = self.store.placement_of_unit(&row.unit).await?;
+        if row.begun.is_none() {
+            let placement = current.as_ref().map(|(_, placement)| placement);
+            if let Some(why) = self.belongs_elsewhere(&frozen, placement) {
+                return Ok(Some(why));
+            }
+        }
         let unit = &row.unit;
-        match adopt::stands(frozen, current.map(|(id, _)| id)) {
-            Stands::AsFrozen => self.changed(&row).await,
+        match adopt::stands(then, current.map(|(id, _)| id)) {
+            Stands::AsFrozen => Ok(self.changed(&row, &frozen)),
             Stands::Anew => Ok(Some(format!(
                 "unit `{unit}` was placed anew since this run was booked; release the run to \
                  measure it there"
@@ -421,25 +426,20 @@ impl Keeper {
     }
 
     /// Why the bench is not as a run froze it.
-    async fn changed(&self, row: &RunRow) -> Result<Option<String>, Refusal> {
-        let Some(desk) = self.desks.get(&row.bench) else {
-            return Ok(None);
-        };
-        let Some((frozen, _)) = self.store.frozen(row.id).await? else {
-            return Ok(None);
-        };
-        let changed = adopt::changed(&frozen, &desk.card);
+    fn changed(&self, row: &RunRow, frozen: &Frozen) -> Option<String> {
+        let desk = self.desks.get(&row.bench)?;
+        let changed = adopt::changed(frozen, &desk.card);
         if changed.is_empty() {
-            return Ok(None);
+            return None;
         }
         let (bench, what) = (&row.bench, changed.join(", "));
         let then = match row.begun {
             Some(_) => "put it back, start the daemon again, then release the run",
             None => "release the run to measure with the bench as it is now",
         };
-        Ok(Some(format!(
+        Some(format!(
             "the file of bench `{bench}` says otherwise than when this run was booked ({what}): {then}"
-        )))
+        ))
     }
 
     pub(super) async fn row(&self, run: RunId) -> Result<RunRow, Refusal> {

@@ -15,10 +15,9 @@ use crate::plan::check;
 use crate::plan::frozen::{Frozen, SentText};
 use crate::plan::lamp::Lamp;
 use crate::plan::parts::{self, Elsewhere, Side};
+use crate::plan::placement::Placement;
 use crate::plan::placing;
 use crate::run::journal::RunId;
-use crate::store::error::StoreError;
-use crate::store::runs::RunRow;
 
 /// Follows a client's key where the other part was booked under it.
 const OTHER_PART: &str = "/other-part";
@@ -35,7 +34,7 @@ pub(super) enum Other {
     /// It is held until its unit stands there.
     Frozen(Box<Frozen>),
     /// No bench of this daemon has such a place.
-    NoPlace(Elsewhere),
+    NoPlace,
 }
 
 impl Keeper {
@@ -57,11 +56,7 @@ impl Keeper {
         };
         let mut desks = std::iter::once(here).chain(self.desks.values());
         let Some(desk) = desks.find(|desk| parts::has(&desk.card, other.side)) else {
-            let tests = other.plan.tests.into_iter().map(|test| test.name);
-            return Ok(Other::NoPlace(Elsewhere {
-                side: other.side,
-                tests: tests.collect(),
-            }));
+            return Ok(Other::NoPlace);
         };
         let placement = placing::nominal_on(other.side, &order.unit, lamp, &desk.card);
         let (texts, scripts) = (texts.to_vec(), order.scripts.clone());
@@ -81,25 +76,15 @@ impl Keeper {
     }
 
     /// Why a run of one part of a plan cannot begin where its unit stands; none when
-    /// it can, or its plan has one part, or it has begun.
-    pub(super) async fn belongs_elsewhere(
+    /// it can, or its plan has one part.
+    pub(super) fn belongs_elsewhere(
         &self,
-        row: &RunRow,
-    ) -> Result<Option<String>, StoreError> {
-        if row.begun.is_some() {
-            return Ok(None);
-        }
-        let Some((frozen, _)) = self.store.frozen(row.id).await? else {
-            return Ok(None);
-        };
-        let current = self.store.placement_of_unit(&row.unit).await?;
+        frozen: &Frozen,
+        current: Option<&Placement>,
+    ) -> Option<String> {
         let card = |bench: &str| self.desks.get(bench).map(|desk| &desk.card);
-        let current = current.as_ref().map(|(_, placement)| placement);
         let known = current.and_then(|placement| Some((placement, card(&placement.bench)?)));
-        Ok(match adopt::stands_for_its_part(&frozen, known) {
-            true => None,
-            false => Some(go_there(&frozen)),
-        })
+        (!adopt::stands_for_its_part(frozen, known)).then(|| go_there(frozen))
     }
 }
 

@@ -71,7 +71,8 @@ impl Keeper {
             let why = self.displaced(run).await?;
             return Err(wrong_state(&row, "cannot go on", why));
         };
-        if let Some(why) = self.belongs_elsewhere(&row).await? {
+        let (old, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
+        if let Some(why) = self.belongs_elsewhere(&old, Some(&placement)) {
             return Err(wrong_state(&row, "cannot go on", Some(why)));
         }
         if placement.bench != row.bench {
@@ -79,7 +80,6 @@ impl Keeper {
             return Err(wrong_state(&row, "is booked for another bench", Some(hint)));
         }
         let desk = self.desk(Some(&row.bench))?;
-        let (old, _) = self.store.frozen(run).await?.ok_or(Refusal::NoRun(run))?;
         let lamp = self.store.lamp(&placement.lamp).await?;
         let lamp = lamp.map_or(old.lamp, |(lamp, _)| lamp);
         let (texts, scripts) = (old.plan_texts, old.scripts);
