@@ -5,7 +5,7 @@
 use photometry::measured::{Outcome, Quantity};
 use photometry::units::Span;
 
-use super::told::FOLLOWS;
+use super::told::{FOLLOWS, is_dark};
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Verb};
 use crate::bench::open::{CONTROL, FINGERS, OUTLETS, RAIL};
@@ -136,19 +136,13 @@ impl Attendant {
         self.rest(FOLLOWS).await;
         let after = self.glance(meter).await;
         let dark = self.current.as_ref().and_then(|c| c.state.dark_light());
-        let lux = after.as_ref().and_then(Outcome::value);
-        let as_dark = dark.zip(lux).map(|(dark, lux)| !is_lit(dark, lux));
-        let went_out = match (&before, &after) {
-            (Some(before), Some(after)) => decide::went_out(before, after),
-            _ => None,
-        };
-        match (went_out, as_dark) {
-            (Some(true), _) | (_, Some(true)) => LampLeft::Off,
-            (None, None) => {
+        match is_dark(before.as_ref(), after.as_ref(), dark) {
+            Some(true) => LampLeft::Off,
+            None => {
                 troubles.push("no meter could see whether the lamp went out".to_owned());
                 LampLeft::OffNotSeen
             }
-            _ => {
+            Some(false) => {
                 troubles.push("the lamp was told to go off and its light stayed".to_owned());
                 LampLeft::OnSwitchFailed
             }

@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 
+use photometry::measured::Outcome;
 use photometry::units::Span;
 
 use super::acts::AtWork;
@@ -106,12 +107,8 @@ impl Attendant {
             let until = self.seat.now().mono + FOLLOWS;
             self.pause_until(until).await?;
             let after = self.look(at_work, "off", telling + 1).await?;
-            // One that went off by itself meanwhile is as dark as it was.
-            let as_dark = dark
-                .zip(after.value())
-                .is_some_and(|(dark, lux)| !is_lit(dark, lux));
             let is_off = match lit {
-                true => as_dark || decide::went_out(&before, &after) == Some(true),
+                true => is_dark(Some(&before), Some(&after), dark) == Some(true),
                 false => decide::no_brighter(&before, &after),
             };
             if is_off {
@@ -122,6 +119,25 @@ impl Attendant {
             "not-dark",
             format!("the lamp was told {TELLINGS_AT_MOST} times to go off, and its light stayed"),
         ))
+    }
+}
+
+/// Whether the light after a lamp was told to go off is that of a dark one: it went
+/// out, or it is as dark as the lamp was when it was last off (one may go off by
+/// itself). None where nobody could see it.
+pub(super) fn is_dark(
+    before: Option<&Outcome>,
+    after: Option<&Outcome>,
+    dark_lx: Option<f64>,
+) -> Option<bool> {
+    let lux = after.and_then(Outcome::value);
+    let as_dark = dark_lx.zip(lux).map(|(dark, lux)| !is_lit(dark, lux));
+    let went_out = before
+        .zip(after)
+        .and_then(|(before, after)| decide::went_out(before, after));
+    match (went_out, as_dark) {
+        (None, None) => None,
+        (went_out, as_dark) => Some(went_out == Some(true) || as_dark == Some(true)),
     }
 }
 

@@ -6,9 +6,9 @@
 //!            recording · [ spectra ] · warm-up ] · lamp off · closing
 //! ```
 //!
-//! In a sphere nothing moves, and the light is the unit's flux where a flux of the same
-//! run tells what a lux at the port is. What stands in the outer brackets is made again whole after a seam: a lamp that has lit
-//! is no longer cold. Called by: layout.
+//! In a sphere nothing moves, and the light is the unit's flux where a flux of the
+//! same run tells what a lux at the port is. What stands in the outer brackets is made
+//! again whole after a seam: a lamp that has lit is no longer cold. Called by: layout.
 
 use photometry::measured::Quantity;
 use photometry::units::{Length, Span};
@@ -73,23 +73,19 @@ pub fn lay_out(
         let fault = |problem| fitting::fault(test, Part::Test, problem);
         problems.map(fault).collect()
     };
-    let resolved = resolve(ramp, against, watching);
-    let (array, lacking) = match array(ramp, against) {
+    let (array, wrong) = match array(ramp, against) {
         Ok(array) => (array, None),
+        Err(problem) if against.leave_out && problem.is_lack() => {
+            absent.push(format!("{}, spectra at the end: {problem}", test.name));
+            (None, None)
+        }
         Err(problem) => (None, Some(problem)),
     };
-    let resolved = match (resolved, lacking) {
+    let resolved = match (resolve(ramp, against, watching), wrong) {
         (Ok(resolved), None) => Resolved { array, ..resolved },
-        (Ok(resolved), Some(problem)) if against.leave_out && problem.is_lack() => {
-            absent.push(format!("{}, spectra at the end: {problem}", test.name));
-            resolved
-        }
-        (Ok(_), Some(problem)) => return Err(faults(vec![problem])),
-        (Err(problems), None) => return Err(faults(problems)),
-        // What of it is a lack alone must not hide what is none.
-        (Err(mut problems), Some(problem)) => {
-            problems.push(problem);
-            return Err(faults(problems));
+        (resolved, wrong) => {
+            let problems = resolved.err().unwrap_or_default().into_iter();
+            return Err(faults(problems.chain(wrong).collect()));
         }
     };
     self::ramp(&seen, ramp, &resolved, builder, index);
