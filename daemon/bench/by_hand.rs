@@ -26,6 +26,7 @@ pub use super::open::OpenError;
 use super::open::{Bench, CONTROL, FINGERS, OUTLETS, RAIL, seat_names};
 use crate::plan::card::{Card, DarkBy, Framing, PortAddress};
 pub use crate::plan::lamp::HOLD;
+use crate::plan::lamp::TOLD_MODE_AT_MOST;
 use crate::plan::profiles::{self, GivenSetting, UsedProfile};
 
 /// A device answers within this or counts as hung: longer than the longest homing
@@ -218,12 +219,22 @@ pub fn device(card: &Card, name: &str) -> Result<Device, NotTried> {
         return Ok(device.clone());
     }
     let names = || all.iter().map(|device| device.name.as_str());
-    let to_do = match nearest(name, names()) {
+    Err(no_such(card, "device", name, names()))
+}
+
+/// That the bench has nothing of that name, and what it has.
+fn no_such<'a>(
+    card: &Card,
+    what: &str,
+    name: &str,
+    names: impl Iterator<Item = &'a str> + Clone,
+) -> NotTried {
+    let to_do = match nearest(name, names.clone()) {
         Some(near) => format!("did you mean `{near}`?"),
-        None => format!("it has {}", names().collect::<Vec<_>>().join(", ")),
+        None => format!("it has {}", names.collect::<Vec<_>>().join(", ")),
     };
-    let why = format!("the bench `{}` has no device `{name}`", card.name);
-    Err(not_tried(why, to_do))
+    let why = format!("the bench `{}` has no {what} `{name}`", card.name);
+    not_tried(why, to_do)
 }
 
 /// Whether a deed lies within the limits of the bench file.
@@ -278,7 +289,7 @@ pub fn check(card: &Card, device: &Device, deed: &Deed) -> Result<(), NotTried> 
                 format!("the mode `{mode}` cannot be sent"),
                 format!(
                     "write it in ASCII, {} characters at most",
-                    ModeName::AT_MOST
+                    TOLD_MODE_AT_MOST
                 ),
             )),
         },
@@ -298,12 +309,7 @@ pub fn channel(card: &Card, outlet: &str) -> Result<u16, NotTried> {
     }
     let channels = outlets.flat_map(|outlets| &outlets.channels);
     let names = || channels.clone().map(|channel| channel.name.as_str());
-    let to_do = match nearest(outlet, names()) {
-        Some(near) => format!("did you mean `{near}`?"),
-        None => format!("it has {}", names().collect::<Vec<_>>().join(", ")),
-    };
-    let why = format!("the bench `{}` has no outlet `{outlet}`", card.name);
-    Err(not_tried(why, to_do))
+    Err(no_such(card, "outlet", outlet, names()))
 }
 
 /// The coil of a finger.
@@ -316,12 +322,7 @@ pub fn coil(card: &Card, finger: &str) -> Result<u16, NotTried> {
     if let Some(found) = channels.clone().find(|channel| channel.name == finger) {
         return Ok(found.channel);
     }
-    let to_do = match nearest(finger, names()) {
-        Some(near) => format!("did you mean `{near}`?"),
-        None => format!("there are {}", names().collect::<Vec<_>>().join(", ")),
-    };
-    let why = format!("the bench `{}` has no finger `{finger}`", card.name);
-    Err(not_tried(why, to_do))
+    Err(no_such(card, "finger", finger, names()))
 }
 
 /// What came of a deed.

@@ -28,6 +28,7 @@ use photometry::measured::{Capture, Moment, Quantity, Reading};
 use photometry::units::{Length, Mono, Span};
 
 use crate::plan::itinerary::Sampling;
+use crate::plan::lamp::{TOLD_MODE_AT_MOST, can_be_told};
 use crate::run::journal::Fault;
 
 /// Requests that may wait for one instrument; the attendant asks one at a time.
@@ -94,24 +95,20 @@ pub enum Verb {
     Complaints,
 }
 
-/// The name of a mode as it is sent: printable ASCII, at most 32 characters.
+/// The name of a mode as it is sent, [`can_be_told`].
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub struct ModeName {
-    bytes: [u8; ModeName::AT_MOST],
+    bytes: [u8; TOLD_MODE_AT_MOST],
     length: usize,
 }
 
 impl ModeName {
-    /// Characters at most.
-    pub const AT_MOST: usize = 32;
-
     /// A name that can be sent; none of one that is too long or not printable.
     pub fn of(name: &str) -> Option<ModeName> {
-        let printable = name.bytes().all(|byte| (b' '..=b'~').contains(&byte));
-        if name.is_empty() || name.len() > ModeName::AT_MOST || !printable {
+        if !can_be_told(name) {
             return None;
         }
-        let mut bytes = [0; ModeName::AT_MOST];
+        let mut bytes = [0; TOLD_MODE_AT_MOST];
         bytes[..name.len()].copy_from_slice(name.as_bytes());
         Some(ModeName {
             bytes,

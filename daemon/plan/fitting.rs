@@ -11,15 +11,13 @@ use super::card::{Card, Meter, PlaceKind, Rail};
 use super::faults::{Part, PlanFault, Problem};
 use super::intent::{Survey, Test};
 use super::itinerary::Duration3;
-use super::lamp::{Lamp, SwitchOff, Worked};
+use super::lamp::{Lamp, SwitchOff, Worked, can_be_told};
 use super::placement::Placement;
 use super::settings::{self, ModeTargets};
 
 /// Readings that are laid out at most: a night of eight hours at three a
 /// second. The itinerary is held in memory and frozen with the run.
 pub const READINGS_AT_MOST: u64 = 100_000;
-/// Characters of a mode's name at most, where a lamp is told its mode.
-pub const MODE_AT_MOST: usize = 32;
 /// What a meter's link and range question add to a reading.
 const READ_OVERHEAD: Span = Span::from_ms(50);
 
@@ -350,11 +348,8 @@ fn told_faults(lamp: &Lamp, card: &Card) -> Vec<Problem> {
         }];
     }
     let modes = lamp.modes.iter().map(|mode| &mode.name);
-    let unsendable = modes.filter(|name| {
-        let printable = name.bytes().all(|byte| (b' '..=b'~').contains(&byte));
-        !printable || name.len() > MODE_AT_MOST
-    });
-    unsendable
+    modes
+        .filter(|name| !can_be_told(name))
         .map(|name| Problem::ModeUnsendable(name.clone()))
         .collect()
 }

@@ -129,6 +129,15 @@ pub enum Datum {
     Centre,
 }
 
+/// Characters of a mode's name at most, where a lamp is told its mode.
+pub const TOLD_MODE_AT_MOST: usize = 32;
+
+/// Whether a mode's name can stand in a command: printable ASCII, not too long.
+pub fn can_be_told(mode: &str) -> bool {
+    let printable = mode.bytes().all(|byte| (b' '..=b'~').contains(&byte));
+    printable && !mode.is_empty() && mode.len() <= TOLD_MODE_AT_MOST
+}
+
 /// How a lamp is worked.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
