@@ -11,6 +11,7 @@ use super::problem::Trouble;
 use super::runs::{self, number, sent, understood};
 use super::serve::Desk;
 use super::wire::{self, Report, Rule, Ruling, Try};
+use crate::plan::frozen::Frozen;
 use crate::plan::uses::Purpose;
 use crate::queue::ruling::{CertificateOrder, ENDED, RuleOrder};
 use crate::report::account::limit_words;
@@ -248,7 +249,12 @@ pub async fn report(
         measures,
         derived: rulings.iter().filter_map(derived).collect(),
         remarks: remarks.iter().map(said).collect(),
-        notes: [again(&desk, &row).await?, notes(&rulings)].concat(),
+        notes: [
+            elsewhere(&frozen),
+            again(&desk, &row).await?,
+            notes(&rulings),
+        ]
+        .concat(),
         other_rulings: other_rulings(&rulings),
         rulings: rulings
             .into_iter()
@@ -257,6 +263,19 @@ pub async fn report(
             .collect(),
     };
     Ok(Json(Report { html: html(&page) }))
+}
+
+/// What of the plan stands in the report of another run.
+fn elsewhere(frozen: &Frozen) -> Vec<String> {
+    let other = frozen.itinerary.elsewhere.iter();
+    let told = other.map(|other| {
+        format!(
+            "The plan's other tests are measured in a run of their own, which has its own report: \
+             {}.",
+            other.words()
+        )
+    });
+    told.collect()
 }
 
 /// Which run this one measures again, and which measure this one again: their

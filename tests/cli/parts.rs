@@ -156,6 +156,9 @@ fn two_benches_measure_two_lamps_at_once_by_one_plan() {
     assert_eq!(over(&daemon, &["2", "4"]), ["complete", "complete"]);
     insta::assert_snapshot!("changed_places", told.join("\n"));
     is_the_flux(&daemon, "1", "S-1");
+    // Whoever has the page alone knows that it is not all.
+    let page = daemon.ok(&["report", "1", "--to", "-"]);
+    assert!(page.contains("report: levels, outside a sphere."), "{page}");
     // A flux rests on the certificate of the reference lamp as on the photometer's.
     let account = daemon.ok(&["account", "1.flux.L06.flux_lm"]);
     for words in ["reference lamp R-1", "K-2026-040", "K-2026-052"] {
