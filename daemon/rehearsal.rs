@@ -31,7 +31,7 @@ use photometry::units::{Length, Mono, Ratio, Span, Wall};
 
 use crate::bench::open::seat_names;
 use crate::bench::profiles::Kind;
-use crate::plan::card::{Card, Carries, LitBy, Meter, PlaceKind};
+use crate::plan::card::{Card, Carries, LitBy, Meter};
 use crate::plan::lamp::{Lamp, Mode, Starts, Way, Worked};
 use crate::plan::placement::Placement;
 use crate::queue::keeper::StandIn;
@@ -176,8 +176,7 @@ pub fn further_devices(card: &Card) -> Vec<(String, Device)> {
 }
 
 fn in_sphere(meter: &Meter, card: &Card) -> bool {
-    let mut places = card.places.iter();
-    places.any(|place| place.name == meter.place && place.kind == PlaceKind::Sphere)
+    card.is_sphere(&meter.place)
 }
 
 /// The illuminance meter on the axis that a rehearsal's rail carries, or the only

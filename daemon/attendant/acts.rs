@@ -57,6 +57,7 @@ impl Attendant {
         let (at_work, doing) = self.put_to_work(no, attempt)?;
         self.start(&at_work, Body::Started { doing }).await?;
         self.settle_doubt(&at_work).await?;
+        self.look_after_hold(&at_work).await?;
         if let Some(facts) = self.act_on(&at_work).await? {
             let done = Body::Done { facts };
             self.tell(&at_work, done, Follows::NextAction).await?;
@@ -257,6 +258,7 @@ impl Attendant {
                 Facts::default()
             }
             What::Record(recording) => self.record_series(at_work, &recording).await?,
+            What::LookAtRoom(look) => self.look_at_room(at_work, &look).await?,
             What::Switch { outlet, on } => self.switch(at_work, &outlet, on).await?,
             What::CheckDrift {
                 limit,

@@ -21,6 +21,7 @@ mod lamp;
 mod lost;
 mod questions;
 mod record;
+mod room;
 mod safe;
 #[cfg(test)]
 mod scene;
@@ -53,6 +54,8 @@ mod tests_rails;
 mod tests_ramp;
 #[cfg(test)]
 mod tests_record;
+#[cfg(test)]
+mod tests_room;
 #[cfg(test)]
 mod tests_safe;
 #[cfg(test)]

@@ -63,6 +63,8 @@ pub struct Known {
     pub coordinate: Option<photometry::units::Length>,
     /// The same as a position, once it was sent to one.
     pub position: Option<photometry::units::Length>,
+    /// The room's sensor said nothing, and is not asked until then.
+    pub room_blind_until: Option<Mono>,
 }
 
 /// The run in hand.

@@ -18,7 +18,8 @@ use super::asking::{ANSWER_WITHIN, Broken};
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Series, Trouble, Verb};
 use crate::bench::open::FINGERS;
-use crate::plan::itinerary::{Begins, Key, OFF, RECORDED_AT_MOST, Recording, StartedBy};
+use crate::plan::intent::IfDisturbed;
+use crate::plan::itinerary::{Begins, Key, OFF, Purpose, RECORDED_AT_MOST, Recording, StartedBy};
 use crate::plan::lamp::{HOLD, Worked};
 use crate::run::journal::{Body, Decision, Facts};
 use crate::run::lit::steady;
@@ -40,8 +41,10 @@ struct Written {
     id: u64,
     /// The next reading, from 0.
     nth: u32,
-    /// Added to `nth` in a key.
-    visit: u32,
+    /// How many there are.
+    count: u32,
+    /// The key of the first.
+    key: Key,
     over: bool,
     without_value: u32,
     /// The least and the most that it read.
@@ -49,6 +52,11 @@ struct Written {
 }
 
 impl Written {
+    /// It looks at the room: what becomes of it costs no recording.
+    fn is_of_room(&self) -> bool {
+        self.key.purpose == Purpose::Room
+    }
+
     fn see(&mut self, value: Option<f64>) {
         let Some(value) = value else { return };
         let (least, most) = self.between.unwrap_or((value, value));
@@ -89,40 +97,17 @@ impl Attendant {
         self.take_orders();
         self.check_limits()?;
         let (first, starts) = self.beat(recording);
-        let every = recording.every;
-        let count = recording.readings();
-        let readings = count;
         let decision = Decision::Beat {
             first,
-            every,
-            readings,
+            every: recording.every,
+            readings: recording.readings(),
         };
         self.record(at_work, Body::Decided { decision }).await?;
-        let mut all = Vec::new();
-        for (index, (meter, quantity)) in (0_u32..).zip(&recording.meters) {
-            let series = Series {
-                quantity: *quantity,
-                first: first.mono,
-                every,
-                count,
-            };
-            let posted = self.bench.post(meter, Verb::Series(series));
-            let id = posted.map_err(|trouble| Broken::Fault(trouble.fault(meter)))?;
-            all.push(Written {
-                meter: meter.clone(),
-                quantity: *quantity,
-                id,
-                nth: 0,
-                visit: index * RECORDED_AT_MOST,
-                over: false,
-                without_value: 0,
-                between: None,
-            });
-        }
+        let mut all = self.post_series(at_work, recording, first)?;
         let kept = self.keep_beat(at_work, recording, &mut all, (first, starts));
         let kept = kept.await;
         if kept.is_err() {
-            self.end_series(&mut all, count).await;
+            self.end_series(&mut all).await;
         }
         kept?;
         if let (Some(begins), [watching, ..]) = (&recording.begins, &all[..]) {
@@ -133,7 +118,106 @@ impl Attendant {
             self.look(at_work, OFF, LOOKS_BACK_FROM).await?;
             self.lamp_shines(&at_work.action.setting)?;
         }
+        self.look_back_at_room(at_work, recording, &all).await?;
         Ok(Facts::default())
+    }
+
+    /// Has each meter read at the beat, and the room's sensor at its own.
+    fn post_series(
+        &mut self,
+        at_work: &AtWork,
+        recording: &Recording,
+        first: Moment,
+    ) -> Result<Vec<Written>, Broken> {
+        let Some(key) = at_work.action.key.clone() else {
+            return Err(Broken::fault("no-key", "a series without a key"));
+        };
+        let mut all = Vec::new();
+        for (index, (meter, quantity)) in (0_u32..).zip(&recording.meters) {
+            let series = Series {
+                quantity: *quantity,
+                first: first.mono,
+                every: recording.every,
+                count: recording.readings(),
+            };
+            let posted = self.post_one(meter, series, &key, key.visit + index * RECORDED_AT_MOST);
+            all.push(posted.map_err(|trouble| Broken::Fault(trouble.fault(meter)))?);
+        }
+        let room = recording.room.as_ref();
+        if let Some(room) = room.filter(|room| room.look.light_at_most.is_some()) {
+            let series = Series {
+                quantity: Quantity::Illuminance,
+                first: first.mono,
+                every: room.every,
+                count: recording.looks(),
+            };
+            let key = Key {
+                purpose: Purpose::Room,
+                ..key
+            };
+            match self.post_one(&room.look.sensor, series, &key, room.first) {
+                Ok(written) => all.push(written),
+                Err(_) => self.go_blind(),
+            }
+        }
+        Ok(all)
+    }
+
+    fn post_one(
+        &mut self,
+        meter: &str,
+        series: Series,
+        key: &Key,
+        visit: u32,
+    ) -> Result<Written, Trouble> {
+        Ok(Written {
+            meter: meter.to_owned(),
+            quantity: series.quantity,
+            id: self.bench.post(meter, Verb::Series(series))?,
+            nth: 0,
+            count: series.count,
+            key: Key {
+                visit,
+                ..key.clone()
+            },
+            over: false,
+            without_value: 0,
+            between: None,
+        })
+    }
+
+    /// What the room was like while it was recorded, and is now.
+    async fn look_back_at_room(
+        &mut self,
+        at_work: &AtWork,
+        recording: &Recording,
+        all: &[Written],
+    ) -> Result<(), Broken> {
+        let Some(room) = &recording.room else {
+            return Ok(());
+        };
+        let key = Key {
+            purpose: Purpose::Room,
+            visit: room.first + recording.looks(),
+            ..all[0].key.clone()
+        };
+        let mut seen = self.see_room(at_work, &room.look, &key).await?;
+        let watched = all.iter().find(|written| written.is_of_room());
+        if let (Some((_, most)), Some(limit)) =
+            (watched.and_then(|w| w.between), room.look.light_at_most)
+        {
+            seen.lit |= most > limit.0;
+            seen.light_lx = Some(seen.light_lx.map_or(most, |light| light.max(most)));
+        }
+        // What needs a person, or the next night, is not begun again by itself.
+        let by = recording.begins.as_ref().map(|begins| &begins.by);
+        let mut look = room.look.clone();
+        if look.if_disturbed == IfDisturbed::Repeat
+            && matches!(by, Some(StartedBy::ByHand | StartedBy::Minute(_)))
+        {
+            look.if_disturbed = IfDisturbed::Flag;
+        }
+        self.judge_room(at_work, &look, (seen, &key)).await
     }
 
     /// When the first reading is due, and when the program starts.
@@ -171,8 +255,7 @@ impl Attendant {
             self.take_orders();
             self.check_limits()?;
             for written in all.iter_mut() {
-                self.write_down(at_work, written, recording.readings())
-                    .await?;
+                self.write_down(at_work, written).await?;
             }
             let now = self.seat.now().mono;
             if let Some(begins) = to_start.take_if(|_| now >= starts) {
@@ -181,9 +264,14 @@ impl Attendant {
             }
             if now > last + ANSWER_WITHIN {
                 let within = ANSWER_WITHIN;
-                let meter = all.iter().find(|written| !written.over);
-                let meter = meter.map_or("", |written| written.meter.as_str());
-                return Err(Broken::Fault(Trouble::Hung { within }.fault(meter)));
+                let open = |written: &&Written| !written.over && !written.is_of_room();
+                if let Some(written) = all.iter().find(open) {
+                    let trouble = Trouble::Hung { within };
+                    return Err(Broken::Fault(trouble.fault(&written.meter)));
+                }
+                self.end_series(all).await;
+                self.go_blind();
+                return Ok(());
             }
             if all.iter().any(|written| !written.over) {
                 let until = match to_start {
@@ -201,18 +289,19 @@ impl Attendant {
     }
 
     /// Writes down what has come of one series.
-    async fn write_down(
-        &mut self,
-        at_work: &AtWork,
-        written: &mut Written,
-        count: u32,
-    ) -> Result<(), Broken> {
+    async fn write_down(&mut self, at_work: &AtWork, written: &mut Written) -> Result<(), Broken> {
+        let count = written.count;
         while !written.over {
             let id = written.id + u64::from(written.nth.min(count));
             let Some(reply) = self.bench.take_reply(id) else {
                 // A series that ends early has its last answer ready.
                 let end = written.id + u64::from(count);
                 if self.bench.take_reply(end).is_some() {
+                    if written.is_of_room() {
+                        written.over = true;
+                        self.go_blind();
+                        return Ok(());
+                    }
                     return Err(Broken::fault(
                         "series-ended",
                         format!("`{}` stopped reading", written.meter),
@@ -228,6 +317,11 @@ impl Attendant {
                     return Ok(());
                 }
                 Ok(other) => return Err(unexpected(&written.meter, &other)),
+                Err(_) if written.is_of_room() => {
+                    written.over = true;
+                    self.go_blind();
+                    return Ok(());
+                }
                 Err(trouble) if trouble.is_a_loss() => {
                     return Err(Broken::Lost(trouble.fault(&written.meter)));
                 }
@@ -245,20 +339,20 @@ impl Attendant {
         written: &mut Written,
         reading: Reading,
     ) -> Result<(), Broken> {
-        let Some(key) = at_work.action.key.clone() else {
-            return Err(Broken::fault("no-key", "a series without a key"));
-        };
-        let visit = key.visit + written.visit + written.nth;
+        let visit = written.key.visit + written.nth;
         written.without_value = match reading.outcome.says_something() {
             true => 0,
             false => written.without_value + 1,
         };
-        let key = Key { visit, ..key };
+        let key = Key {
+            visit,
+            ..written.key.clone()
+        };
         written.see(reading.outcome.value());
         self.record(at_work, Body::Taken { key, reading }).await?;
         // While it is watched being off it does not light.
         self.lamp_shines(&at_work.action.setting)?;
-        if written.without_value >= WITHOUT_VALUE_AT_MOST {
+        if written.without_value >= WITHOUT_VALUE_AT_MOST && !written.is_of_room() {
             return Err(Broken::fault(
                 "no-value",
                 format!(
@@ -314,13 +408,13 @@ impl Attendant {
     }
 
     /// Withdraws series that are still going, and waits for the threads.
-    async fn end_series(&mut self, all: &mut [Written], count: u32) {
+    async fn end_series(&mut self, all: &mut [Written]) {
         for written in all.iter().filter(|written| !written.over) {
             self.bench.abandon(&written.meter);
         }
         let until = self.seat.now().mono + ANSWER_WITHIN;
         for written in all.iter_mut().filter(|written| !written.over) {
-            let end = written.id + u64::from(count);
+            let end = written.id + u64::from(written.count);
             while self.bench.take_reply(end).is_none() && self.seat.now().mono < until {
                 self.seat.wait_async(Some(until)).await;
             }

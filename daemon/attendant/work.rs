@@ -219,7 +219,7 @@ impl Attendant {
     }
 
     /// Waits for the window if it is closed; false when something else woke it.
-    async fn window_is_open(&mut self) -> Result<bool, RecordError> {
+    pub(super) async fn window_is_open(&mut self) -> Result<bool, RecordError> {
         match self.hours_now() {
             Hours::Open(closes) => {
                 self.closes = closes;
@@ -272,6 +272,7 @@ impl Attendant {
         match next {
             Move::Do { no, attempt } => {
                 if let Err(broken) = self.act(no, attempt).await {
+                    let broken = self.doubt_by_room(no, broken).await;
                     self.take_broken(no, attempt, broken).await?;
                 }
             }
@@ -369,6 +370,7 @@ impl Attendant {
             }
             SeamCause::WindowClosed => self.next_evening().await,
             SeamCause::DeviceLost => self.wait_for_device().await,
+            SeamCause::Disturbed => self.after_disturbance().await,
             SeamCause::Failure => {
                 let (policy, words) = self.failure_words();
                 match policy {

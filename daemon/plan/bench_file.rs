@@ -12,7 +12,7 @@ use super::file;
 use super::given_settings::{self, DeviceKind};
 use super::port_file;
 use super::profiles::{self, DevicePlaces, ProfilePlaces, UsedProfile};
-use super::sphere_file;
+use super::{room_file, sphere_file};
 
 /// A device that is not back within this needs a person, who releases the run.
 const BACK_WITHIN_AT_MOST: Span = Span::from_mins(10);
@@ -43,6 +43,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
     let control = fields.may("control", control);
     let sphere = fields.may("sphere", sphere_file::sphere);
     let lamp_outlet = fields.may("lamp-outlet", readers::name);
+    let room = fields.may("room", room_file::room);
     let made_safe = fields.need("made-safe", made_safe);
     fields.finish();
     let name_place = root.get("bench").map_or_else(|| root.place(), Node::place);
@@ -59,11 +60,13 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         control,
         sphere,
         lamp_outlet,
+        room,
     };
     made_safe?;
     names_fit(root, &card, mistakes);
     sphere_file::fits(root, &card, mistakes);
     lamp_outlet_fits(root, &card, mistakes);
+    room_file::fits(root, &card, mistakes);
     // A part that is there and could not be read is not a part that lacks:
     // nothing is held against this bench.
     let lost = |key, read: bool| root.get(key).is_some() && !read;
@@ -73,6 +76,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         lost("outlets", card.outlets.is_some()),
         lost("control", card.control.is_some()),
         lost("sphere", card.sphere.is_some()),
+        lost("room", card.room.is_some()),
     ];
     if parts.contains(&true) {
         return None;

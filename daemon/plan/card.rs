@@ -53,6 +53,41 @@ pub struct Card {
     /// The outlet that feeds the lamp; none where it hangs on the mains itself.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lamp_outlet: Option<String>,
+    /// What looks at the room, and how quiet it must be.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub room: Option<Room>,
+}
+
+impl Card {
+    /// Whether this is the name of a sphere's place.
+    pub fn is_sphere(&self, place: &str) -> bool {
+        let mut places = self.places.iter();
+        places.any(|other| other.name == place && other.kind == PlaceKind::Sphere)
+    }
+}
+
+/// The room around the bench: a sensor that sees it and not the lamp, and what it may
+/// show while something is measured.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Room {
+    /// The meter that looks at it, by name.
+    pub sensor: String,
+    /// More light than this at the sensor disturbs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub light_at_most: Option<Lux>,
+    /// Air outside these disturbs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub air: Option<AirLimits>,
+}
+
+/// The air while something is measured: in degrees Celsius, from -40 to 60, the first
+/// the lower.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AirLimits {
+    /// Not colder.
+    pub from_c: f64,
+    /// Not warmer.
+    pub to_c: f64,
 }
 
 /// A port and how to reach it.

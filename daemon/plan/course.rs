@@ -14,12 +14,12 @@ use photometry::measured::Quantity;
 use photometry::stabilisation::WindowRule;
 use photometry::units::{Length, Ratio, Span};
 
-use super::card::{DarkBy, Meter, Rail};
+use super::card::{Card, DarkBy, Meter, Rail};
 use super::fitting::{Ground, reading_time};
-use super::intent::WarmUp;
+use super::intent::{Policies, WarmUp};
 use super::itinerary::{
-    Action, Duration3, Key, OFF, Purpose, Question, Restart, SERIES_AT_MOST, Target, WarmUpRule,
-    What,
+    Action, Duration3, Key, OFF, Purpose, Question, ROOM_LOOKS_AT_MOST, Restart, RoomBeat,
+    RoomLook, SERIES_AT_MOST, Target, WarmUpRule, What,
 };
 use super::lamp::{SwitchOff, Worked};
 use super::motion;
@@ -32,6 +32,15 @@ pub const DARK: &str = "dark";
 const PLUGGED_IN_REST: Span = Span::from_secs(10);
 /// A relay and its answer.
 const SWITCHING: Span = Span::from_ms(300);
+/// A look at the room: two readings of a sensor.
+const LOOKING: Duration3 = Duration3 {
+    least: Span::from_ms(50),
+    likely: Span::from_ms(300),
+    most: Span::from_secs(10),
+};
+/// Between two looks at the room while something is recorded: a person who passes a
+/// door takes longer. Common practice, no source.
+const LOOK_EVERY: Span = Span::from_secs(10);
 /// The drift over one leg that a level's warm-up must promise.
 const LEG_DRIFT: Ratio = Ratio::new(0.001);
 /// How far back the promise looks: the slope's uncertainty, which the promise
@@ -97,6 +106,78 @@ pub struct Builder {
     points: u32,
     /// Legs so far.
     pub legs: u32,
+    /// How the room is looked at, where a sensor sees it.
+    room: Option<RoomLook>,
+    /// Actions that look at it so far.
+    looks: u32,
+}
+
+impl Builder {
+    /// Of a unit at this place of the bench. In a closed sphere the room's light does not
+    /// matter.
+    pub fn of(card: &Card, place: &str, policies: &Policies) -> Builder {
+        let in_sphere = card.is_sphere(place);
+        let look = card.room.as_ref().map(|room| RoomLook {
+            sensor: room.sensor.clone(),
+            light_at_most: room.light_at_most.filter(|_| !in_sphere),
+            air: room.air,
+            if_disturbed: policies.if_disturbed,
+        });
+        Builder {
+            room: look.filter(|look| look.light_at_most.is_some() || look.air.is_some()),
+            ..Builder::default()
+        }
+    }
+
+    /// The point that was laid out last is over: where something was read in it with the
+    /// meter open, the room is looked at.
+    pub fn end_point(&mut self) {
+        let Some(last) = self.actions.last().filter(|last| last.point.is_some()) else {
+            return;
+        };
+        let of_point = self.actions.iter().rev();
+        let mut of_point = of_point.take_while(|action| action.point == last.point);
+        let read = of_point.find(|action| {
+            let key = action.key.as_ref();
+            key.is_some_and(|key| !matches!(key.purpose, Purpose::Dark | Purpose::Room))
+        });
+        if let Some(key) = read.and_then(|read| read.key.clone()) {
+            self.look(last.clone(), key);
+        }
+    }
+
+    /// Looks at the room where `model` stands, which measures `key`.
+    fn look(&mut self, model: Action, key: Key) {
+        let Some(room) = self.room.clone() else {
+            return;
+        };
+        let key = Some(Key {
+            purpose: Purpose::Room,
+            visit: self.looks * ROOM_LOOKS_AT_MOST + 1,
+            ..key
+        });
+        self.looks += 1;
+        self.actions.push(Action {
+            no: self.actions.len() as u32,
+            restart: Restart::Again,
+            what: What::LookAtRoom(room),
+            key,
+            time: LOOKING,
+            ..model
+        });
+    }
+
+    /// How the room is looked at while something is recorded.
+    pub fn room_beat(&mut self) -> Option<RoomBeat> {
+        let look = self.room.clone()?;
+        let first = self.looks * ROOM_LOOKS_AT_MOST + 1;
+        self.looks += 1;
+        Some(RoomBeat {
+            look,
+            every: LOOK_EVERY,
+            first,
+        })
+    }
 }
 
 /// Lays one test out.
@@ -152,13 +233,33 @@ impl Course<'_, '_> {
         key: Option<Key>,
         time: Duration3,
     ) -> u32 {
+        let last = self.builder.actions.last();
+        if last.is_some_and(|last| last.point != point) {
+            self.builder.end_point();
+        }
+        self.look_before(force, point, time);
+        let action = self.action(force, point, what, key, time);
+        let no = action.no;
+        self.builder.actions.push(action);
+        no
+    }
+
+    /// The next action.
+    fn action(
+        &self,
+        force: &InForce,
+        point: Option<u32>,
+        what: What,
+        key: Option<Key>,
+        time: Duration3,
+    ) -> Action {
         let no = self.builder.actions.len() as u32;
         let restart = match &what {
             What::WarmUp { .. } => Restart::FromGroup(no.saturating_sub(1)),
             What::Ask { .. } => Restart::Ask,
             _ => Restart::Again,
         };
-        self.builder.actions.push(Action {
+        Action {
             no,
             test: self.test,
             point,
@@ -170,8 +271,20 @@ impl Course<'_, '_> {
             restart,
             time,
             line: self.ground.test.line.clone(),
-        });
-        no
+        }
+    }
+
+    /// The first of several points: what happened to the room while the lamp was set and
+    /// warmed up is none of theirs.
+    fn look_before(&mut self, force: &InForce, point: Option<u32>, time: Duration3) {
+        let before = self.builder.actions.last();
+        let follows = before.is_some_and(|a| a.point.is_some() && a.test == self.test);
+        if point.is_none() || follows || force.setting == DARK {
+            return;
+        }
+        let key = self.key(&force.setting, self.ground.watch, Purpose::Room, 1);
+        let model = self.action(force, point, What::LampOff, None, time);
+        self.builder.look(model, key);
     }
 
     /// A key of this test.

@@ -243,6 +243,16 @@ pub enum Problem {
     /// Nothing to measure, or no readings.
     #[error("there is nothing to measure: no {0}")]
     Empty(&'static str),
+    /// The plan waits for a quiet room, and nothing of the bench sees the room.
+    #[error(
+        "the policy `if-disturbed: {policy}` needs a sensor of the room, and bench `{bench}` has none"
+    )]
+    RoomUnseen {
+        /// The policy.
+        policy: &'static str,
+        /// The bench.
+        bench: String,
+    },
     /// More than can be measured or held.
     #[error("that is {readings} readings, at least {}; at most {at_most} are laid out", .time.shown())]
     TooMany {
@@ -363,6 +373,9 @@ impl Problem {
             Problem::BeatTooFast { .. } => {
                 "a longer `every`, or a shorter `integration` in the bench file".to_owned()
             }
+            Problem::RoomUnseen { .. } => {
+                "describe it in the bench file, under `room`; or leave the policy out".to_owned()
+            }
             Problem::Empty(_) => return None,
             Problem::TooMany { .. } | Problem::TooManyActions { .. } => "use fewer positions, settings or readings".to_owned(),
             Problem::OnTooLong { .. } => {
@@ -402,6 +415,7 @@ impl Problem {
             Problem::ButtonBare { .. } => "button-bare",
             Problem::FingerUnknown { .. } => "finger-unknown",
             Problem::NoDirectControl { .. } => "no-direct-control",
+            Problem::RoomUnseen { .. } => "room-unseen",
             Problem::Empty(_) => "empty",
             Problem::TooMany { .. } | Problem::TooManyActions { .. } => "too-many",
             Problem::OnTooLong { .. } => "on-too-long",

@@ -282,7 +282,9 @@ pub(super) fn choose_meter<'a>(wanted: Wanted<'_>, card: &'a Card) -> Result<&'a
             }),
         };
     }
-    let fits = |meter: &&Meter| wanted.why_not(meter).is_none();
+    // What looks at the room is taken for nothing else, unless it is named.
+    let of_room = |meter: &&Meter| card.room.as_ref().is_some_and(|r| r.sensor == meter.name);
+    let fits = |meter: &&Meter| wanted.why_not(meter).is_none() && !of_room(meter);
     let fitting: Vec<&Meter> = card.meters.iter().filter(fits).collect();
     match fitting.as_slice() {
         [only] => Ok(only),

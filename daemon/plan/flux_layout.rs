@@ -187,6 +187,7 @@ impl Substitution<'_, '_> {
 
     /// Lights a lamp of the sphere, waits, reads, switches it off: one group.
     fn lit(&mut self, lamp: &Lit<'_>, purpose: Purpose) {
+        self.course.builder.end_point();
         let group = self.course.builder.actions.len() as u32;
         self.switch(lamp, true);
         let wait = What::Wait {

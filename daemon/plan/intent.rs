@@ -227,6 +227,35 @@ pub enum AfterPowerLoss {
     Resume,
 }
 
+/// What to do when the room was disturbed while something was read: a door, a lamp,
+/// daylight.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum IfDisturbed {
+    /// Go on; what was read meanwhile is flagged.
+    #[default]
+    Flag,
+    /// Wait until the room is quiet, and read it again; flagged where that does not help.
+    Repeat,
+    /// Make the bench safe and wait for a person; then read it again.
+    Hold,
+}
+
+impl IfDisturbed {
+    /// As a plan says it.
+    pub const fn word(self) -> &'static str {
+        match self {
+            IfDisturbed::Flag => "flag",
+            IfDisturbed::Repeat => "repeat",
+            IfDisturbed::Hold => "hold",
+        }
+    }
+    /// It is the usual one.
+    pub fn is_usual(&self) -> bool {
+        *self == IfDisturbed::default()
+    }
+}
+
 /// A plan's policies.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Policies {
@@ -236,6 +265,9 @@ pub struct Policies {
     pub if_absent: IfAbsent,
     /// After a loss of power.
     pub after_power_loss: AfterPowerLoss,
+    /// When the room was disturbed.
+    #[serde(default, skip_serializing_if = "IfDisturbed::is_usual")]
+    pub if_disturbed: IfDisturbed,
     /// The hours in which to measure; none means at any time.
     pub window: Option<Window>,
 }

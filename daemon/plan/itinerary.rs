@@ -9,10 +9,11 @@ use std::fmt;
 
 use photometry::measured::{CaptureOutcome, Outcome, Quantity};
 use photometry::stabilisation::WindowRule;
-use photometry::units::{Length, Ratio, Span};
+use photometry::units::{Length, Lux, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
-use super::intent::{PlanLine, Policies};
+use super::card::AirLimits;
+use super::intent::{IfDisturbed, PlanLine, Policies};
 use super::lamp::Setting;
 use super::parts::Elsewhere;
 
@@ -201,11 +202,15 @@ pub enum Purpose {
     StandardAuxiliary,
     /// Nothing lit, the reference lamp in the sphere.
     StandardDark,
+    /// The light of the room, at its own sensor.
+    Room,
+    /// The temperature of the room's air.
+    Air,
 }
 
 impl Purpose {
     /// All of them.
-    pub const ALL: [Purpose; 15] = [
+    pub const ALL: [Purpose; 17] = [
         Purpose::Read,
         Purpose::Dark,
         Purpose::Ambient,
@@ -221,6 +226,8 @@ impl Purpose {
         Purpose::Standard,
         Purpose::StandardAuxiliary,
         Purpose::StandardDark,
+        Purpose::Room,
+        Purpose::Air,
     ];
 
     /// The word in a key.
@@ -241,6 +248,8 @@ impl Purpose {
             Purpose::Standard => "standard",
             Purpose::StandardAuxiliary => "standard-auxiliary",
             Purpose::StandardDark => "standard-dark",
+            Purpose::Room => "room",
+            Purpose::Air => "air",
         }
     }
 }
@@ -374,6 +383,38 @@ pub enum Question {
     },
 }
 
+/// Looks at the room in one action at most; the keys of the next one's count on from
+/// here. A recording of two hours looks every ten seconds.
+pub const ROOM_LOOKS_AT_MOST: u32 = 4_096;
+
+/// A look at the room: whether it is as dark and as warm as it must be.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct RoomLook {
+    /// The meter that sees the room.
+    pub sensor: String,
+    /// More light than this at the sensor disturbs; none where light does not matter.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub light_at_most: Option<Lux>,
+    /// Air outside these disturbs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub air: Option<AirLimits>,
+    /// What follows.
+    pub if_disturbed: IfDisturbed,
+}
+
+/// Looks at the room while something is recorded.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct RoomBeat {
+    /// The look.
+    pub look: RoomLook,
+    /// From one look to the next.
+    pub every: Span,
+    /// Number of the first one's key.
+    pub first: u32,
+}
+
 /// Readings at a steady beat: `n`-th at its beginning + n x `every`, whatever the
 /// one before took. What could not be read in time is recorded as not read.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -390,12 +431,23 @@ pub struct Recording {
     pub lead: Span,
     /// From the start to the last reading.
     pub length: Span,
+    /// What looks at the room meanwhile.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub room: Option<RoomBeat>,
 }
 
 impl Recording {
     /// Readings of each meter, at least one.
     pub fn readings(&self) -> u32 {
-        let spans = (self.lead + self.length).ns() / self.every.ns().max(1);
+        self.at_a_beat(self.every)
+    }
+    /// Looks at the room, at least one where there are any.
+    pub fn looks(&self) -> u32 {
+        let room = self.room.as_ref();
+        room.map_or(0, |room| self.at_a_beat(room.every))
+    }
+    fn at_a_beat(&self, every: Span) -> u32 {
+        let spans = (self.lead + self.length).ns() / every.ns().max(1);
         u32::try_from(spans + 1).unwrap_or(u32::MAX)
     }
 }
@@ -548,6 +600,8 @@ pub enum What {
     /// Readings of several meters at a steady beat, from before something begins
     /// until after it ended.
     Record(Recording),
+    /// Look whether the room is quiet; the last action of its point.
+    LookAtRoom(RoomLook),
     /// Switch an outlet; it stays so.
     Switch {
         /// Its name on the bench.

@@ -43,8 +43,9 @@ pub fn itinerary(
     card: &Card,
 ) -> Result<Itinerary, Vec<PlanFault>> {
     let mut faults = misplaced(plan, lamp, placement, card);
+    faults.extend(unseen_room(plan, card, &placement.place));
     let (mut left_out, mut lamp_has_not) = (Vec::new(), Vec::new());
-    let mut builder = Builder::default();
+    let mut builder = Builder::of(card, &placement.place, &plan.policies);
     let mut heads: Vec<TestHead> = Vec::new();
     faults.extend(same_names(plan));
     for test in &plan.tests {
@@ -66,6 +67,7 @@ pub fn itinerary(
             }
             Err(mut found) => faults.append(&mut found),
             Ok((meter, watch, mut absent)) => {
+                builder.end_point();
                 left_out.append(&mut absent);
                 if let Some(fault) = too_many_actions(plan, &builder) {
                     faults.push(fault);
@@ -199,6 +201,17 @@ fn misplaced(plan: &Plan, lamp: &Lamp, placement: &Placement, card: &Card) -> Ve
             fault_of_plan(plan, problem)
         })
         .collect()
+}
+
+/// The plan waits for a quiet room, and nothing sees it. In a closed sphere none is
+/// needed.
+fn unseen_room(plan: &Plan, card: &Card, place: &str) -> Option<PlanFault> {
+    let policy = plan.policies.if_disturbed;
+    let cannot = !policy.is_usual() && card.room.is_none() && !card.is_sphere(place);
+    cannot.then(|| {
+        let (policy, bench) = (policy.word(), card.name.clone());
+        fault_of_plan(plan, Problem::RoomUnseen { policy, bench })
+    })
 }
 
 /// Tests with the name of one before them.

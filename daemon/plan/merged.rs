@@ -376,6 +376,7 @@ fn of_policies(policies: &Policies) -> Vec<Missing> {
         value("on-failure", on_failure),
         value("if-absent", if_absent),
         value("after-power-loss", after_power_loss),
+        value("if-disturbed", policies.if_disturbed.word()),
         value("window", "any time"),
     ]
 }

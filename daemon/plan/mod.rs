@@ -43,6 +43,7 @@ pub mod print;
 pub mod profiles;
 pub mod ramp_layout;
 pub mod redo;
+mod room_file;
 #[cfg(test)]
 pub mod samples;
 pub mod settings;

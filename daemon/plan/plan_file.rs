@@ -7,8 +7,8 @@ use written::{Fields, Kind, Mistake, Mistakes, Node, Place, readers};
 
 use super::file;
 use super::intent::{
-    AfterPowerLoss, IfAbsent, OnFailure, Plan, PlanLine, Policies, Reference, SettingWord,
-    Settings, Survey, Test, TestKind, WarmUp, Window,
+    AfterPowerLoss, IfAbsent, IfDisturbed, OnFailure, Plan, PlanLine, Policies, Reference,
+    SettingWord, Settings, Survey, Test, TestKind, WarmUp, Window,
 };
 use super::itinerary::KindName;
 use super::kinds_file;
@@ -502,12 +502,19 @@ fn policies(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Policies> {
         ]),
         AfterPowerLoss::default(),
     );
+    let words = [IfDisturbed::Flag, IfDisturbed::Repeat, IfDisturbed::Hold];
+    let if_disturbed = fields.may_or(
+        "if-disturbed",
+        readers::one_of(&words.map(|policy| (policy.word(), policy))),
+        IfDisturbed::default(),
+    );
     let window = fields.may("window", window);
     fields.finish();
     Some(Policies {
         on_failure,
         if_absent,
         after_power_loss,
+        if_disturbed,
         window,
     })
 }

@@ -64,6 +64,7 @@ pub fn doing(action: &Action, lengths: LengthUnit) -> String {
                 recording.every.shown()
             )
         }
+        What::LookAtRoom(_) => "Look whether the room is quiet".to_owned(),
         What::Switch { outlet, on } => {
             format!(
                 "Switch the outlet {outlet} {}",
@@ -155,6 +156,7 @@ const PARTS: [PartOfWork; 6] = [
                 | What::Expose { .. }
                 | What::Capture { .. }
                 | What::Record(_)
+                | What::LookAtRoom(_)
                 | What::Switch { .. }
         )
     }),

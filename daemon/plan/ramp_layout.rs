@@ -263,6 +263,7 @@ fn recording(
         begins,
         lead: test.lead,
         length: program.length + test.after,
+        room: None,
     }
 }
 
@@ -324,6 +325,7 @@ impl Ramp<'_, '_> {
 
     /// One recording and what belongs to it: one group.
     fn once(&mut self, nth: u32) {
+        self.course.builder.end_point();
         let first = self.course.builder.actions.len() as u32;
         if let (Starts::Alarm(alarm), Some(minute)) =
             (&self.resolved.program.starts, self.test.alarm)
@@ -388,7 +390,8 @@ impl Ramp<'_, '_> {
             .map(|name| ((*name).to_owned(), Quantity::Illuminance))
             .collect();
         let begins = Some(self.resolved.begins.clone());
-        let recording = recording(self.test, self.resolved.program, meters, begins);
+        let mut recording = recording(self.test, self.resolved.program, meters, begins);
+        recording.room = self.course.builder.room_beat();
         let time = Duration3::sure(recording.lead + recording.length);
         self.force.setting.clone_from(&self.resolved.program.name);
         let watch: Length = self.seen.ground.watch;

@@ -102,6 +102,7 @@ pub fn card() -> Card {
         outlets: None,
         control: None,
         sphere: None,
+        room: None,
         lamp_outlet: None,
     }
 }

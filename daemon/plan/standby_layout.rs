@@ -158,6 +158,7 @@ fn recording(standby: &StandbyTest, meters: Vec<(String, Quantity)>) -> Recordin
         begins: None,
         lead: photometry::units::Span::ZERO,
         length: standby.watch,
+        room: None,
     }
 }
 
@@ -244,13 +245,15 @@ impl Standby<'_, '_> {
 
     /// The lamp off, and the recording: one group.
     fn watched(&mut self) {
+        self.course.builder.end_point();
         let group = self.course.builder.actions.len();
         self.course.lamp_off(&mut self.force);
         let light = (self.seen.ground.meter, Quantity::Illuminance);
         let power = self.power.map(|meter| (meter, Quantity::Power));
         let meters = std::iter::once(light).chain(power);
         let meters = meters.map(|(meter, quantity)| (meter.name.clone(), quantity));
-        let recording = recording(self.test, meters.collect());
+        let mut recording = recording(self.test, meters.collect());
+        recording.room = self.course.builder.room_beat();
         let watch = self.seen.ground.watch;
         let key = self.course.key(OFF, watch, Purpose::Sample, 1);
         let time = Duration3::sure(self.test.watch);

@@ -25,6 +25,7 @@ use photometry::uncertainty::Estimate;
 use photometry::units::Length;
 
 use super::background::{Background, Subtracted, ambient_at, dark_as, pool};
+use super::disturbed::Disturbed;
 use super::halves;
 use super::reference::{Corrected, Reference};
 use super::survey::{
@@ -114,6 +115,7 @@ struct Gathering<'a> {
     dark: Option<Background>,
     ambient: Vec<AmbientFigure>,
     net_of: NetOf,
+    room: Disturbed<'a>,
 }
 
 impl<'a> Gathering<'a> {
@@ -178,6 +180,7 @@ impl<'a> Gathering<'a> {
             dark,
             ambient,
             net_of,
+            room: Disturbed::of(frozen, events),
         }
     }
 
@@ -329,6 +332,7 @@ impl<'a> Gathering<'a> {
         let verdict = self.drift_verdict(setting);
         let flagged = matches!(verdict, Some(DriftVerdict::Flagged | DriftVerdict::GivenUp))
             || self.drifts_without(of_setting, &reference);
+        let room_at_visits = self.room_at_visits(of_setting);
         let mut points: BTreeMap<Length, PointFigure> = BTreeMap::new();
         for position in positions {
             points
@@ -352,6 +356,10 @@ impl<'a> Gathering<'a> {
             point.missing = point.missing.saturating_sub(point.set_aside.len());
             let rows: Vec<&ReadingRow> = results.into_iter().filter(|row| row.counts).collect();
             self.fill(point, &rows, &reference);
+            point.flags.extend(self.room_at(point.position, &rows));
+            if point.n > 0 {
+                point.flags.extend(room_at_visits.clone());
+            }
             if flagged && point.n > 0 {
                 point
                     .flags
@@ -368,6 +376,31 @@ impl<'a> Gathering<'a> {
             warm_up: self.warm_ups(setting),
             reference: reference.visits().to_vec(),
         }
+    }
+
+    /// The room was disturbed at a visit to the reference, to which everything at this
+    /// setting is brought.
+    fn room_at_visits(&self, of_setting: &[&ReadingRow]) -> Option<String> {
+        let visits = of_setting.iter().filter(|row| {
+            row.key.purpose == Purpose::Reference && row.standing == Standing::Counts
+        });
+        let flag = self.room.flag(visits.map(|row| row.seq))?;
+        Some(format!("at a reference visit: {flag}"))
+    }
+
+    /// The room was disturbed while a point was read, or what is taken off it.
+    fn room_at(&self, position: Length, rows: &[&ReadingRow]) -> Vec<String> {
+        if rows.is_empty() {
+            return Vec::new();
+        }
+        let own = self.room.flag(rows.iter().map(|row| row.seq));
+        let ambient = self.rows.iter().filter(|row| {
+            let key = &row.key;
+            row.counts && key.purpose == Purpose::Ambient && key.position == position
+        });
+        let ambient = self.room.flag(ambient.map(|row| row.seq));
+        let ambient = ambient.map(|flag| format!("in the ambient light: {flag}"));
+        own.into_iter().chain(ambient).collect()
     }
 
     /// Fills a point from the readings that count.

@@ -16,6 +16,7 @@ pub mod background;
 pub mod chart;
 pub mod curve_chart;
 pub mod digits;
+pub mod disturbed;
 pub mod gather;
 mod halves;
 pub mod ids;

@@ -519,3 +519,66 @@ fn a_drift_that_is_not_known_is_said() {
     let said = point.flags.iter().any(|f| f.contains("drift"));
     assert!(said, "{:?}", point.flags);
 }
+
+/// The room lit at one look alone: the point read before it and the next one are
+/// flagged, a setting whose reference visit was read meanwhile is told of everywhere, and
+/// no figure changes.
+#[test]
+fn what_was_read_in_a_disturbed_room_is_flagged() {
+    use crate::plan::card::Room;
+    use photometry::units::Lux;
+    let told = |lit_after: Option<(Purpose, i64)>| {
+        let mut sample = frozen(2, samples::survey(&[6, 12, 24, 72]));
+        let mut wall = sample.card.meters[0].clone();
+        "wall".clone_into(&mut wall.name);
+        sample.card.meters.push(wall);
+        sample.card.room = Some(Room {
+            sensor: "wall".to_owned(),
+            light_at_most: Some(Lux(0.5)),
+            air: None,
+        });
+        let (plan, lamp, card) = (sample.plan, sample.lamp, sample.card);
+        let mut story = Story::begin(samples::frozen(plan, lamp, card, sample.placement));
+        let mut last: Option<Key> = None;
+        let end = story.actions();
+        story.act(0..end, |key, at| {
+            if key.purpose != Purpose::Room {
+                last = Some(key.clone());
+                return meter(key, at);
+            }
+            let here = last.as_ref().is_some_and(|last| {
+                let inches = last.position.nm() / 25_400_000;
+                key.setting == "L02" && lit_after == Some((last.purpose, inches))
+            });
+            Outcome::Value(if here { 3.2 } else { 0.1 })
+        });
+        only(&story)
+    };
+    let flagged = |figures: &SurveyFigures| -> Vec<String> {
+        let settings = figures.settings.iter();
+        let points = settings.flat_map(|setting| {
+            let points = setting.points.iter().filter(|point| {
+                let mut flags = point.flags.iter();
+                flags.any(|flag| flag.contains("3.200 lx at its sensor, where at most 0.5 lx"))
+            });
+            points.map(|p| format!("{} {}", setting.setting, p.position.nm() / 25_400_000))
+        });
+        points.collect()
+    };
+    let quiet = told(None);
+    assert_eq!(flagged(&quiet), Vec::<String>::new());
+    let one = told(Some((Purpose::Read, 24)));
+    // Read in this order: 6, 12, 24, 72 or back.
+    let of_24 = flagged(&one);
+    assert!(
+        of_24.contains(&"L02 24".to_owned()) && of_24.len() == 2,
+        "{of_24:?}"
+    );
+    let visit = told(Some((Purpose::Reference, 6)));
+    let all = ["L02 6", "L02 12", "L02 24", "L02 72"];
+    assert_eq!(flagged(&visit), all);
+    for inches in [6, 12, 24, 72] {
+        let value = |figures| point(figures, "L02", inches).estimate.clone();
+        assert_eq!(value(&one), value(&quiet));
+    }
+}

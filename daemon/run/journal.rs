@@ -296,6 +296,21 @@ pub enum Decision {
         /// How: `button`, `by hand`, `alarm`.
         by: String,
     },
+    /// The room was not quiet when it was looked at, or nobody could tell.
+    Room {
+        /// The light at its sensor, in lx; a least one where it was over its range.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        light_lx: Option<f64>,
+        /// Its air, in degrees Celsius.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        air_c: Option<f64>,
+        /// There was more light than may be; otherwise it is the air, or nothing was
+        /// seen.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        lit: bool,
+        /// What follows.
+        verdict: RoomVerdict,
+    },
     /// The level of half the light.
     HalfLight {
         /// The mode.
@@ -320,6 +335,20 @@ pub enum DriftVerdict {
     /// Beyond all use.
     GivenUp,
     /// No reference visit gave a value.
+    NotKnown,
+}
+
+/// What follows from a look at a room that is not quiet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RoomVerdict {
+    /// It stands, flagged.
+    Flagged,
+    /// The room is quiet by now; what was read meanwhile is read again.
+    Again,
+    /// The run waits for a person; then it is read again.
+    Held,
+    /// The sensor said nothing; the run goes on.
     NotKnown,
 }
 
@@ -372,6 +401,8 @@ pub enum HoldCause {
     Failure(String),
     /// The lamp has been on as long as it may.
     MaximumOn,
+    /// The room was disturbed, and the plan says hold; what was seen.
+    Disturbed(String),
 }
 
 /// What made a run go on.
@@ -388,6 +419,8 @@ pub enum ResumeCause {
     WindowOpened,
     /// The device that was lost is there again.
     DeviceBack,
+    /// The room is quiet again.
+    RoomQuiet,
     /// The device that was lost did not come back in time, and its test failed.
     NextTest,
 }
@@ -414,6 +447,8 @@ pub enum SeamCause {
     MaximumOn,
     /// A device is gone; it is waited for.
     DeviceLost,
+    /// The room was disturbed.
+    Disturbed,
 }
 
 /// How the bench was left.

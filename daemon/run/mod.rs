@@ -7,6 +7,7 @@
 //!                                restart (preamble)
 //!  lit: what is known of the lamp             done: which actions are
 //!  decide: what data decides (warm? drifted?)   ladder: which button next
+//!  room: what a look at the room says
 //!  ledger: the trait through which the attendant writes the journal
 //!  traffic: a piece of what went over a link, kept beside it on demand
 //! ```
@@ -23,6 +24,7 @@ pub mod ledger;
 pub mod lit;
 pub mod progress;
 pub mod restart;
+pub mod room;
 pub mod traffic;
 
 #[cfg(test)]

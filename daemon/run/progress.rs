@@ -17,6 +17,7 @@ use super::journal::{
 use super::lit::{Astray, Lit};
 use super::restart;
 use super::restart::{legs_again, legs_of_test};
+use super::room::FRUITLESS_SEAMS_AT_MOST;
 use crate::plan::intent::OnFailure;
 use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
 use light::Sightings;
@@ -173,6 +174,19 @@ pub struct State {
     /// Legs that drifted over the limit once.
     drifted: BTreeSet<u32>,
     leg_again: Option<LegAgain>,
+    /// What is to be read again because the room was disturbed: from the first of these
+    /// actions to the last, once that is done.
+    room_again: Option<(u32, u32)>,
+    /// How often that was, by the last action.
+    room_repeats: BTreeMap<u32, u32>,
+    /// What was seen of the room when it was last not quiet: light in lx, air in
+    /// degrees Celsius.
+    pub room_seen: Option<(Option<f64>, Option<f64>)>,
+    /// A person was waited for because of the room, and nobody looked at it since.
+    pub room_unseen: bool,
+    /// Seams in a row because of the room without progress.
+    fruitless_rooms: u32,
+    done_at_room: usize,
     /// By leg: point and value; none is a reading outside the range.
     references: BTreeMap<u32, Vec<(u32, Option<f64>)>>,
     returns: Vec<Option<f64>>,
@@ -211,6 +225,12 @@ impl State {
             broken: false,
             drifted: BTreeSet::new(),
             leg_again: None,
+            room_again: None,
+            room_repeats: BTreeMap::new(),
+            room_seen: None,
+            room_unseen: false,
+            fruitless_rooms: 0,
+            done_at_room: 0,
             references: BTreeMap::new(),
             returns: Vec::new(),
         }
@@ -251,6 +271,18 @@ impl State {
             true => 1,
             false => self.fruitless_losses + 1,
         }
+    }
+
+    /// How often this action was done again because the room was disturbed.
+    pub fn room_repeats(&self, no: i64) -> u32 {
+        let planned = u32::try_from(no).ok();
+        planned.map_or(0, |no| self.room_repeats.get(&no).copied().unwrap_or(0))
+    }
+
+    /// Whether one more seam because of the room would be one too many without progress.
+    pub fn room_is_hopeless(&self) -> bool {
+        let fruitless = self.actions_done() <= self.done_at_room;
+        fruitless && self.fruitless_rooms >= FRUITLESS_SEAMS_AT_MOST
     }
 
     /// Whether a planned action is done.
@@ -493,6 +525,7 @@ impl State {
                 if *cause == ResumeCause::Released {
                     // A person wants it tried again.
                     (self.fruitless_windows, self.fruitless_losses) = (0, 0);
+                    self.fruitless_rooms = 0;
                 }
                 self.resume(itinerary);
             }
@@ -504,6 +537,11 @@ impl State {
                     self.light_at_seam.clone_from(&self.light_at);
                 }
                 self.seam_at = event.at.wall;
+                if *cause == SeamCause::Disturbed {
+                    let gained = self.actions_done() > self.done_at_room;
+                    self.fruitless_rooms = if gained { 1 } else { self.fruitless_rooms + 1 };
+                    self.done_at_room = self.done_at_room.max(self.actions_done());
+                }
                 if *cause == SeamCause::WindowClosed {
                     let done = self.actions_done();
                     let gained = done > self.done_at_window;
@@ -588,6 +626,10 @@ impl State {
         if let Some(again) = self.leg_again.take() {
             self.undo_leg(itinerary, again);
         }
+        if let Some((first, last)) = self.room_again.take() {
+            self.undo_actions(itinerary, first, last);
+            *self.room_repeats.entry(last).or_default() += 1;
+        }
         if self
             .preamble
             .as_ref()
@@ -595,6 +637,18 @@ impl State {
         {
             self.preamble = None;
             (self.returning, self.homing_unproven) = (false, false);
+        }
+    }
+
+    /// These actions are to be done again, both ends included.
+    fn undo_actions(&mut self, itinerary: &Itinerary, first: u32, last: u32) {
+        for action in &itinerary.actions[first as usize..=last as usize] {
+            self.done.unmark(action.no);
+            if let (Some(leg), Some(point)) = (action.leg, action.point)
+                && let Some(values) = self.references.get_mut(&leg)
+            {
+                values.retain(|(of, _)| *of != point);
+            }
         }
     }
 
@@ -630,7 +684,7 @@ impl State {
         self.lose_sight(itinerary);
         self.running = None;
         self.lost = None;
-        self.leg_again = None;
+        (self.leg_again, self.room_again) = (None, None);
         self.drop_doubt(itinerary);
         let test = event
             .no
@@ -685,19 +739,12 @@ impl State {
         self.drop_doubt(itinerary);
         self.preamble = None;
         self.returns.clear();
-        self.leg_again = None;
+        (self.leg_again, self.room_again) = (None, None);
         let Some(at) = self.still_to_do(itinerary).next().map(|action| action.no) else {
             return;
         };
         let first = restart::first_to_redo(itinerary, at);
-        for action in &itinerary.actions[first as usize..=at as usize] {
-            self.done.unmark(action.no);
-            if let (Some(leg), Some(point)) = (action.leg, action.point)
-                && let Some(values) = self.references.get_mut(&leg)
-            {
-                values.retain(|(of, _)| *of != point);
-            }
-        }
+        self.undo_actions(itinerary, first, at);
         let actions = restart::preamble(itinerary, first, |no| self.is_done(no));
         self.returning = !actions.is_empty();
         if self.returning {

@@ -153,7 +153,11 @@ impl Story {
                     let outcome = light(&key, self.seconds);
                     self.taken(i64::from(no), key, outcome);
                 }
-                _ => {
+                (what, key) => {
+                    if let (What::LookAtRoom(_), Some(key)) = (what, key) {
+                        let outcome = light(&key, self.seconds);
+                        self.taken(i64::from(no), key, outcome);
+                    }
                     let facts = Facts::default();
                     self.tell(Some(i64::from(no)), Body::Done { facts });
                 }

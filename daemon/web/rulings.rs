@@ -15,6 +15,7 @@ use crate::plan::frozen::Frozen;
 use crate::plan::uses::Purpose;
 use crate::queue::ruling::{CertificateOrder, ENDED, RuleOrder};
 use crate::report::account::limit_words;
+use crate::report::disturbed::Disturbed;
 use crate::report::ids::{self, FigureId};
 use crate::report::page::{Derived, OtherRulings, Page, Ruled, RunFacts, html};
 use crate::report::{digits, gather};
@@ -251,6 +252,10 @@ pub async fn report(
         remarks: remarks.iter().map(said).collect(),
         notes: [
             elsewhere(&frozen),
+            Disturbed::of(&frozen, &events)
+                .summary()
+                .into_iter()
+                .collect(),
             again(&desk, &row).await?,
             notes(&rulings),
         ]

@@ -7,9 +7,11 @@ use super::wire::{Entry, EntryReading, Instant, Progress, Run};
 use crate::plan::frozen::Frozen;
 use crate::plan::itinerary::Key;
 use crate::run::journal::{
-    Body, Decision, DriftVerdict, Event, HoldCause, LampLeft, Left, ResumeCause, SeamCause,
+    Body, Decision, DriftVerdict, Event, HoldCause, LampLeft, Left, ResumeCause, RoomVerdict,
+    SeamCause,
 };
 use crate::run::progress::{Phase, State};
+use crate::run::room;
 use crate::store::runs::RunRow;
 
 /// An instant for people and for programs.
@@ -213,6 +215,7 @@ pub fn says(event: &Event, frozen: &Frozen) -> String {
             ResumeCause::Restarted => "goes on: the daemon started again".to_owned(),
             ResumeCause::WindowOpened => "goes on: the window opened".to_owned(),
             ResumeCause::DeviceBack => "goes on: the device is there again".to_owned(),
+            ResumeCause::RoomQuiet => "goes on: the room is quiet again".to_owned(),
             ResumeCause::NextTest => "goes on with the next test".to_owned(),
         },
         Body::Seam { cause } => format!("broken off: {}", seam_words(*cause)),
@@ -233,6 +236,7 @@ fn hold_words(cause: &HoldCause) -> String {
             "power was lost; look at the bench, then release the run".to_owned()
         }
         HoldCause::Failure(words) => words.clone(),
+        HoldCause::Disturbed(words) => words.clone(),
         HoldCause::MaximumOn => {
             "the lamp has been on as long as it may; if it is still on, switch it off and let it cool, then release the run".to_owned()
         }
@@ -250,6 +254,7 @@ const fn seam_words(cause: SeamCause) -> &'static str {
         SeamCause::Failure => "a failure",
         SeamCause::MaximumOn => "the lamp has been on as long as it may",
         SeamCause::DeviceLost => "a device is gone, and is waited for",
+        SeamCause::Disturbed => "the room was disturbed",
     }
 }
 
@@ -315,6 +320,23 @@ fn verdict_words(verdict: DriftVerdict) -> &'static str {
     }
 }
 
+fn room_words(
+    frozen: &Frozen,
+    (light_lx, air_c): (Option<f64>, Option<f64>),
+    verdict: RoomVerdict,
+) -> String {
+    let room = frozen.card.room.as_ref();
+    let seen = room.map(|room| room::words(room, light_lx, air_c));
+    let seen = seen.unwrap_or_else(|| "no sensor sees it".to_owned());
+    let follows = match verdict {
+        RoomVerdict::Flagged => "what was read meanwhile is flagged",
+        RoomVerdict::Again => "quiet by now, what was read meanwhile is read again",
+        RoomVerdict::Held => "the run waits for a person",
+        RoomVerdict::NotKnown => "what is read is flagged until it is seen again",
+    };
+    format!("the room: {seen}; {follows}")
+}
+
 fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
     match decision {
         Decision::Exposure {
@@ -377,8 +399,16 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
             let next = next_words(*goes_on, *unproven);
             format!("reference after the seam: {drift}; {next}")
         }
-        Decision::HalfLight { level, share, .. } => {
-            format!("level {level} gives {share} of the highest level's light")
-        }
+        Decision::Room {
+            light_lx,
+            air_c,
+            verdict,
+            ..
+        } => room_words(frozen, (*light_lx, *air_c), *verdict),
+        Decision::HalfLight { level, share, .. } => half_light_words(*level, *share),
     }
+}
+
+fn half_light_words(level: u16, share: Ratio) -> String {
+    format!("level {level} gives {share} of the highest level's light")
 }

@@ -29,6 +29,7 @@ use photometry::measured::Quantity;
 use photometry::statistics;
 use photometry::uncertainty::Estimate;
 
+use super::disturbed::Disturbed;
 use crate::plan::card::WrittenTerm;
 use crate::plan::intent::PlanLine;
 use crate::plan::itinerary::{KindName, Purpose, TestHead, What};
@@ -83,6 +84,7 @@ pub enum Curve {
 /// Everything that a run's tests found beside surveys, in the itinerary's order.
 pub fn measures(whole: &Whole) -> Vec<Measure> {
     let heads = whole.frozen.itinerary.tests.iter().enumerate();
+    let room = Disturbed::of(&whole.frozen, &whole.events);
     heads
         .flat_map(|(index, head)| {
             let test = Test {
@@ -99,7 +101,18 @@ pub fn measures(whole: &Whole) -> Vec<Measure> {
                 KindName::Survey => Vec::new(),
             }
         })
+        .map(|mut measure| {
+            let flag = room.flag(measure.rests_on.iter().copied());
+            measure.notes.extend(flag.map(|flag| sentence(&flag)));
+            measure
+        })
         .collect()
+}
+
+/// With a capital, and a full stop.
+fn sentence(words: &str) -> String {
+    let (first, rest) = words.split_at(1);
+    format!("{}{rest}.", first.to_uppercase())
 }
 
 /// One test of a run, and what was recorded of it.

@@ -170,11 +170,16 @@ impl State {
         if let (Some(before), Some(head_now)) = (self.looks_in.and_then(head), head(now))
             && (before.watch != head_now.watch || before.meter != head_now.meter)
         {
-            self.light_at.clear();
-            self.passed_at.clear();
-            self.sightings.looks_from_elsewhere();
+            self.lights_unknown();
         }
         self.looks_in = Some(now);
+    }
+
+    /// Nothing is known any more of what each setting gives.
+    pub(super) fn lights_unknown(&mut self) {
+        self.light_at.clear();
+        self.passed_at.clear();
+        self.sightings.looks_from_elsewhere();
     }
 
     /// Readings of a point stand in a row; anything else ends it.

@@ -7,8 +7,9 @@ use photometry::measured::{CaptureOutcome, Quantity, Reading};
 
 use super::{LegAgain, State};
 use crate::plan::itinerary::{Itinerary, Key, Purpose, TestHead};
-use crate::run::journal::{Decision, DriftVerdict, Event};
+use crate::run::journal::{Decision, DriftVerdict, Event, RoomVerdict};
 use crate::run::lit::Lit;
+use crate::run::restart;
 
 impl State {
     /// A reading was taken.
@@ -35,6 +36,7 @@ impl State {
                 self.references.entry(leg).or_default().push((point, value));
             }
             (Purpose::Return, ..) if says_something => self.returns.push(value),
+            (Purpose::Room, ..) => self.room_unseen = false,
             _ => {}
         }
         let watches = |test: &&TestHead| {
@@ -102,6 +104,23 @@ impl State {
                     earlier: *unproven,
                     drifted: false,
                 });
+            }
+            Decision::Room {
+                light_lx,
+                air_c,
+                lit,
+                verdict,
+            } => {
+                self.room_seen = Some((*light_lx, *air_c));
+                self.room_unseen = *verdict == RoomVerdict::Held;
+                if *lit {
+                    // What was seen of the lamp meanwhile was the room's light too.
+                    self.lights_unknown();
+                }
+                let no = event.no.and_then(|no| u32::try_from(no).ok());
+                if let (RoomVerdict::Again, Some(no)) = (*verdict, no) {
+                    self.room_again = Some((restart::first_to_redo(itinerary, no), no));
+                }
             }
             Decision::HalfLight { mode, level, .. } => {
                 self.half_light.insert(mode.clone(), *level);
