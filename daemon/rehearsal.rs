@@ -172,6 +172,8 @@ pub fn further_devices(card: &Card) -> Vec<(String, Device)> {
     devices.extend(outlets.map(|outlets| (outlets.port.clone(), Device::Outlets)));
     let control = card.control.iter();
     devices.extend(control.map(|control| (control.port.clone(), Device::Level)));
+    let button = card.stop_button.iter();
+    devices.extend(button.map(|button| (button.port.clone(), Device::Contact)));
     devices
 }
 

@@ -101,7 +101,10 @@ impl Attendant {
                 return reply;
             }
             self.feed();
-            let wake = self.feed_by(until);
+            if self.watch_button() && may_abandon {
+                self.bench.abandon(instrument);
+            }
+            let wake = self.button_by(self.feed_by(until));
             match self.seat.wait_async(Some(wake)).await {
                 Woken::Due if wake < until => {}
                 Woken::Due => {
@@ -136,7 +139,10 @@ impl Attendant {
                 .earliest_limit()
                 .map_or(until, |limit| limit.min(until));
             self.feed();
-            let wake = self.feed_by(wake);
+            if self.watch_button() {
+                continue;
+            }
+            let wake = self.button_by(self.feed_by(wake));
             self.seat.wait_async(Some(wake)).await;
         }
     }
@@ -154,10 +160,14 @@ impl Attendant {
             self.check_limits()?;
             let limit = self.earliest_limit();
             self.feed();
+            if self.watch_button() {
+                continue;
+            }
             let limit = match self.bench.feed_every() {
                 Some(_) => Some(limit.map_or(self.feed_due, |limit| self.feed_by(limit))),
                 None => limit,
             };
+            let limit = limit.into_iter().chain(self.button_due()).min();
             self.seat.wait_async(limit).await;
         }
     }
@@ -274,8 +284,9 @@ impl Attendant {
 
     /// Notes an interruption; a stop outranks a hold, and what a person wants
     /// of the run outranks a shutdown, after which it would go on.
-    fn raise(&mut self, cause: SeamCause) {
+    pub(super) fn raise(&mut self, cause: SeamCause) {
         let rank = |cause: SeamCause| match cause {
+            SeamCause::StopButton => 4,
             SeamCause::Stop => 3,
             SeamCause::Hold => 2,
             _ => 1,

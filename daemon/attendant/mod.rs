@@ -26,6 +26,7 @@ mod safe;
 #[cfg(test)]
 mod scene;
 mod series;
+mod stop_button;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
@@ -64,6 +65,8 @@ mod tests_sphere;
 mod tests_sphere_ramp;
 #[cfg(test)]
 mod tests_standby;
+#[cfg(test)]
+mod tests_stop_button;
 #[cfg(test)]
 mod tests_sweep;
 #[cfg(test)]

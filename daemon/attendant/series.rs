@@ -281,7 +281,10 @@ impl Attendant {
                 let limit = self.earliest_limit();
                 let until = limit.map_or(until, |limit| limit.min(until));
                 self.feed();
-                let until = self.feed_by(until);
+                if self.watch_button() {
+                    continue;
+                }
+                let until = self.button_by(self.feed_by(until));
                 self.seat.wait_async(Some(until)).await;
             }
         }

@@ -9,6 +9,7 @@ use tokio::sync::broadcast;
 use super::asking::Broken;
 use super::handle::{Assignment, Handle, NOTES_KEPT, Note, ORDERS_AT_MOST, Order};
 use super::record::{Current, RecordError};
+use super::stop_button::Button;
 use super::window::{self, Hours};
 use crate::bench::open::Bench;
 use crate::plan::intent::{AfterPowerLoss, OnFailure};
@@ -41,6 +42,8 @@ pub struct Attendant {
     pub(super) piece_due: Mono,
     /// When the outlets' board is fed next.
     pub(super) feed_due: Mono,
+    /// The stop button.
+    pub(super) button: Button,
 }
 
 /// Whether the attendant goes on.
@@ -74,6 +77,7 @@ impl Attendant {
             closes: None,
             piece_due: Mono::ZERO,
             feed_due: Mono::ZERO,
+            button: Button::default(),
         };
         (attendant, handle)
     }
@@ -286,6 +290,7 @@ impl Attendant {
     /// Checks limits, then carries an action out.
     async fn act(&mut self, no: i64, attempt: u32) -> Result<(), Broken> {
         self.take_orders();
+        self.look_at_button().await?;
         self.check_limits()?;
         self.check_fits(no)?;
         self.carry_out(no, attempt).await
@@ -363,6 +368,7 @@ impl Attendant {
         match self.interrupt.take().unwrap_or(cause) {
             SeamCause::Stop => self.end_stopped().await,
             SeamCause::Hold => self.hold(HoldCause::Person).await,
+            SeamCause::StopButton => self.hold(HoldCause::StopButton(self.stop_words())).await,
             SeamCause::MaximumOn => self.hold(HoldCause::MaximumOn).await,
             _ if self.leaving => Ok(Stays::No),
             SeamCause::Shutdown | SeamCause::Died | SeamCause::RecordFailed => {
@@ -490,6 +496,9 @@ impl Attendant {
             _ => {}
         }
         if std::mem::take(&mut self.released) {
+            if !self.button_lets_go().await? {
+                return Ok(Stays::Yes);
+            }
             self.release(cause).await?;
             return Ok(Stays::Yes);
         }

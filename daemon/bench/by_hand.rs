@@ -23,7 +23,7 @@ use super::failed::Failed;
 use super::instrument::{Answer, ModeName, Trouble, Verb};
 use super::limits;
 pub use super::open::OpenError;
-use super::open::{Bench, CONTROL, FINGERS, OUTLETS, RAIL, seat_names};
+use super::open::{Bench, CONTROL, FINGERS, OUTLETS, RAIL, STOP_BUTTON, seat_names};
 use crate::plan::card::{Card, DarkBy, Framing, PortAddress};
 pub use crate::plan::lamp::HOLD;
 use crate::plan::lamp::TOLD_MODE_AT_MOST;
@@ -71,6 +71,8 @@ pub enum Part {
     Outlets,
     /// What tells a lamp its level.
     Control,
+    /// The stop button's contact.
+    StopButton,
 }
 
 impl Part {
@@ -82,13 +84,15 @@ impl Part {
             Part::Fingers => "press FINGER [HOLD], release",
             Part::Outlets => "on OUTLET, off",
             Part::Control => "level NUMBER [MODE], off",
+            Part::StopButton => "read",
         }
     }
 
     /// Whether it can be asked for that.
     const fn knows(self, deed: &Deed) -> bool {
         match deed {
-            Deed::Read | Deed::Shutter(_) => matches!(self, Part::Meter),
+            Deed::Read => matches!(self, Part::Meter | Part::StopButton),
+            Deed::Shutter(_) => matches!(self, Part::Meter),
             Deed::Press(..) | Deed::Release => matches!(self, Part::Fingers),
             Deed::Home | Deed::Go(_) | Deed::Status => matches!(self, Part::Rail),
             Deed::Level(..) => matches!(self, Part::Control),
@@ -169,8 +173,13 @@ pub fn devices(card: &Card) -> Vec<Device> {
         settings: given(&control.profile),
         ..device(CONTROL, Part::Control, &control.port)
     });
-    let all = fingers.chain(rail).chain(meters);
-    all.chain(outlets).chain(control).collect()
+    let button = card.stop_button.iter().map(|button| Device {
+        profile: named(&button.profile),
+        settings: given(&button.profile),
+        ..device(STOP_BUTTON, Part::StopButton, &button.port)
+    });
+    let all = fingers.chain(rail).chain(meters).chain(outlets);
+    all.chain(control).chain(button).collect()
 }
 
 fn address(card: &Card, name: &str) -> String {
@@ -335,6 +344,8 @@ pub enum Came {
     /// What the rail says of itself, as it came; where it stands, if that is
     /// known.
     Status(Vec<u8>, Option<Length>),
+    /// A contact is closed, or open.
+    Contact(bool),
     /// Done, and read back where the device can.
     Done,
 }
@@ -445,6 +456,7 @@ impl Hand {
         };
         let begun = self.seat.now();
         let came = match deed {
+            Deed::Read if device == STOP_BUTTON => self.ask(device, Verb::Contact).await?,
             Deed::Read => self.ask(device, Verb::Read(Quantity::Illuminance)).await?,
             Deed::Shutter(closed) => self.ask(device, Verb::Shutter(*closed)).await?,
             Deed::Press(finger, hold) => {
@@ -476,6 +488,7 @@ impl Hand {
             Answer::Reading(reading) => Came::Reading(Box::new(reading)),
             Answer::Homed(homing) => Came::At(homing.at),
             Answer::At(at) => Came::At(at),
+            Answer::Closed(closed) => Came::Contact(closed),
             Answer::Whereabouts(known) => Came::Status(self.last_heard(device), at(known)),
             _ => Came::Done,
         };
@@ -509,7 +522,7 @@ impl Hand {
             Part::Fingers => Verb::ReleaseAll,
             Part::Outlets => Verb::AllOff,
             Part::Control => Verb::LampOff,
-            Part::Meter => return Ok(()),
+            Part::Meter | Part::StopButton => return Ok(()),
         };
         self.ask(&device.name, safely).await?;
         self.touched = false;

@@ -16,6 +16,7 @@ use drivers::exchange::talk::{LinkState, Talk};
 use drivers::link::{Address, Link, LinkError, Tap};
 use drivers::profile::perform::{self, Given};
 use drivers::profile::types::{Profile, ProfileVerb, Speech};
+use drivers::roles::contact::Contact;
 use drivers::roles::leveller::Leveller;
 use drivers::roles::photometer::{
     Photometer, Spectroradiometer, Thermometer, Wattmeter, WaveformPhotometer,
@@ -87,6 +88,8 @@ pub enum Verb {
     },
     /// Tell the lamp to go off.
     LampOff,
+    /// Whether the contact is closed.
+    Contact,
     /// Where the carriage stands.
     Status,
     /// A question that changes nothing: who it is, how a coil is, the rail's status.
@@ -171,6 +174,8 @@ pub enum Answer {
     Took(Option<Span>),
     /// Its complaints, at most 30.
     Complaints(Vec<Complaint>),
+    /// The contact is closed, or open.
+    Closed(bool),
     /// Done.
     Done,
 }
@@ -275,6 +280,8 @@ pub enum Role {
     Switcher(Box<dyn Switcher>),
     /// What tells a lamp its level.
     Leveller(Box<dyn Leveller>),
+    /// A contact.
+    Contact(Box<dyn Contact>),
 }
 
 /// What a device follows.
@@ -511,6 +518,7 @@ impl Worker {
             Role::Presser(fingers) => fingers.open(talk),
             Role::Switcher(outlets) => outlets.open(talk),
             Role::Leveller(control) => control.open(talk),
+            Role::Contact(contact) => contact.open(talk),
         });
         self.identity = Some(identity.inspect_err(|_| self.link = None)?);
         Ok(())
@@ -571,6 +579,9 @@ impl Worker {
                 (Role::Leveller(control), Verb::LampOff) => {
                     control.off(talk)?;
                     Some(Answer::Done)
+                }
+                (Role::Contact(contact), Verb::Contact) => {
+                    Some(Answer::Closed(contact.is_closed(talk)?))
                 }
                 (Role::Positioner(rail), Verb::Home) => Some(Answer::Homed(rail.home(talk)?)),
                 (Role::Positioner(rail), Verb::Go(target)) => {

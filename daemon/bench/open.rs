@@ -8,6 +8,7 @@ use drivers::exchange::modbus::frames::Form;
 use drivers::exchange::modbus::station::Station;
 use drivers::link::{Address, Framing, Parity, Tap};
 use drivers::profile::types::Profile;
+use drivers::roles::profiled_contact::ProfiledContact;
 use drivers::roles::profiled_fingers::ProfiledFingers;
 use drivers::roles::profiled_level::ProfiledLevel;
 use drivers::roles::profiled_meter::{PhotometerCard, ProfiledMeter};
@@ -28,6 +29,8 @@ pub const FINGERS: &str = "fingers";
 pub const OUTLETS: &str = "outlets";
 /// The name among the instruments of what tells a lamp its level.
 pub const CONTROL: &str = "control";
+/// The stop button's name among the instruments.
+pub const STOP_BUTTON: &str = "stop-button";
 
 /// The unit of a device that speaks by registers, where the bench file says none.
 const UNIT: u8 = 1;
@@ -96,7 +99,8 @@ pub fn seat_names(card: &Card) -> Vec<String> {
     let outlets = card.outlets.iter().map(|_| OUTLETS);
     let control = card.control.iter().map(|_| CONTROL);
     let devices = rail.chain(meters).chain(fingers).chain(outlets);
-    let devices = devices.chain(control);
+    let button = card.stop_button.iter().map(|_| STOP_BUTTON);
+    let devices = devices.chain(control).chain(button);
     names.extend(devices.map(|name| format!("port of {name}")));
     names
 }
@@ -176,6 +180,7 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
         });
     }
     devices.extend(control(card)?);
+    devices.extend(stop_button(card)?);
     Ok(devices)
 }
 
@@ -195,6 +200,26 @@ fn control(card: &Card) -> Result<Option<Device>, OpenError> {
         name: CONTROL.to_owned(),
         port: control.port.clone(),
         role: Role::Leveller(Box::new(driver)),
+        follows: Some(following(profile, station)),
+    }))
+}
+
+/// The stop button's contact.
+fn stop_button(card: &Card) -> Result<Option<Device>, OpenError> {
+    let Some(button) = &card.stop_button else {
+        return Ok(None);
+    };
+    let profile = profiles::of(button.profile.as_ref(), Kind::StopButton);
+    let profile = profile.map_err(|refused| OpenError::Profile {
+        instrument: STOP_BUTTON.to_owned(),
+        shown: refused.to_string(),
+    })?;
+    let station = station(card, &button.port, &profile);
+    let driver = ProfiledContact::new(Arc::clone(&profile), station.clone());
+    Ok(Some(Device {
+        name: STOP_BUTTON.to_owned(),
+        port: button.port.clone(),
+        role: Role::Contact(Box::new(driver)),
         follows: Some(following(profile, station)),
     }))
 }

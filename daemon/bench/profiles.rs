@@ -10,7 +10,8 @@ use std::sync::Arc;
 use drivers::profile::codec::Codecs;
 use drivers::profile::read::{self, Refused};
 use drivers::profile::shipped::{
-    self, DEFAULT_FINGERS, DEFAULT_LEVEL, DEFAULT_METER, DEFAULT_OUTLETS, DEFAULT_RAIL, SHIPPED,
+    self, DEFAULT_CONTACT, DEFAULT_FINGERS, DEFAULT_LEVEL, DEFAULT_METER, DEFAULT_OUTLETS,
+    DEFAULT_RAIL, SHIPPED,
 };
 use drivers::profile::types::{DeviceRole, Profile, ProfileVerb, Speech};
 use photometry::measured::Quantity;
@@ -117,6 +118,8 @@ pub enum Kind {
     Outlets,
     /// What tells a lamp its level.
     Control,
+    /// The stop button.
+    StopButton,
 }
 
 impl Kind {
@@ -140,6 +143,7 @@ impl Kind {
             Kind::Rail => DeviceRole::Rail,
             Kind::Outlets => DeviceRole::Outlets,
             Kind::Control => DeviceRole::Level,
+            Kind::StopButton => DeviceRole::Contact,
         }
     }
 
@@ -155,6 +159,7 @@ impl Kind {
             Kind::Rail => DEFAULT_RAIL,
             Kind::Outlets => DEFAULT_OUTLETS,
             Kind::Control => DEFAULT_LEVEL,
+            Kind::StopButton => DEFAULT_CONTACT,
         }
     }
 }
@@ -166,6 +171,7 @@ const fn words(role: DeviceRole) -> &'static str {
         DeviceRole::Rail => "a rail",
         DeviceRole::Outlets => "mains relays",
         DeviceRole::Level => "a lamp that is told its level",
+        DeviceRole::Contact => "a contact",
     }
 }
 
@@ -272,6 +278,7 @@ impl Profiles for ProfileBook {
         let all = all.chain(card.rail.iter().map(|rail| &rail.profile));
         let all = all.chain(card.outlets.iter().map(|outlets| &outlets.profile));
         let all = all.chain(card.control.iter().map(|control| &control.profile));
+        let all = all.chain(card.stop_button.iter().map(|button| &button.profile));
         let texts = all.flatten().filter_map(|used| self.text(&used.name));
         texts
             .flat_map(|profile| {
@@ -316,6 +323,12 @@ impl Profiles for ProfileBook {
             let kind = Kind::Control;
             if let Some(profile) = self.one(&mut control.profile, kind, places, mistakes) {
                 speaks(ports, &control.port, &profile, &places.profile, mistakes);
+            }
+        }
+        if let (Some(button), Some(places)) = (&mut card.stop_button, &places.stop_button) {
+            let kind = Kind::StopButton;
+            if let Some(profile) = self.one(&mut button.profile, kind, places, mistakes) {
+                speaks(ports, &button.port, &profile, &places.profile, mistakes);
             }
         }
     }
@@ -368,6 +381,9 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
     }
     if let Some(control) = &mut card.control {
         usual(&mut control.profile, Kind::Control, "control");
+    }
+    if let Some(button) = &mut card.stop_button {
+        usual(&mut button.profile, Kind::StopButton, "stop-button");
     }
     put_aside
 }

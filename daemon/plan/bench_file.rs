@@ -6,7 +6,7 @@ use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 
 use super::card::{
     BACK_WITHIN, Calibration, Card, Carries, Control, DarkBy, Finger, Fingers, Meter, Outlet,
-    Outlets, Place as BenchPlace, PlaceKind, Port, PortAddress, Rail, WrittenTerm,
+    Outlets, Place as BenchPlace, PlaceKind, Port, PortAddress, Rail, StopButton, WrittenTerm,
 };
 use super::file;
 use super::given_settings::{self, DeviceKind};
@@ -41,6 +41,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
     let fingers = fields.may("fingers", fingers);
     let outlets = fields.may("outlets", outlets);
     let control = fields.may("control", control);
+    let stop_button = fields.may("stop-button", stop_button);
     let sphere = fields.may("sphere", sphere_file::sphere);
     let lamp_outlet = fields.may("lamp-outlet", readers::name);
     let room = fields.may("room", room_file::room);
@@ -58,6 +59,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         fingers,
         outlets,
         control,
+        stop_button,
         sphere,
         lamp_outlet,
         room,
@@ -75,6 +77,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         lost("fingers", card.fingers.is_some()),
         lost("outlets", card.outlets.is_some()),
         lost("control", card.control.is_some()),
+        lost("stop-button", card.stop_button.is_some()),
         lost("sphere", card.sphere.is_some()),
         lost("room", card.room.is_some()),
     ];
@@ -344,6 +347,7 @@ fn profile_places(root: Node<'_>) -> ProfilePlaces {
         rail: root.get("rail").map(of),
         outlets: root.get("outlets").map(of),
         control: root.get("control").map(of),
+        stop_button: root.get("stop-button").map(of),
     }
 }
 
@@ -425,6 +429,20 @@ fn control(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Control> {
         port: port?,
         profile,
         back_within,
+    })
+}
+
+fn stop_button(node: Node<'_>, mistakes: &mut Mistakes) -> Option<StopButton> {
+    let mut fields = Fields::of(node, "the stop button", mistakes)?;
+    let port = fields.need("port", readers::name);
+    let profile = followed(&mut fields, DeviceKind::Other);
+    let words = [("open", false), ("closed", true)];
+    let pressed_is_closed = fields.may_or("pressed", readers::one_of(&words), false);
+    fields.finish();
+    Some(StopButton {
+        port: port?,
+        profile,
+        pressed_is_closed,
     })
 }
 
@@ -537,6 +555,7 @@ fn names_fit(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
     devices.extend(root.get("fingers"));
     devices.extend(root.get("outlets"));
     devices.extend(root.get("control"));
+    devices.extend(root.get("stop-button"));
     devices.extend(root.get("sphere")); // its place alone: it hangs on no port
     devices.extend(
         root.get("meters")

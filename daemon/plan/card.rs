@@ -53,6 +53,9 @@ pub struct Card {
     /// The outlet that feeds the lamp; none where it hangs on the mains itself.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lamp_outlet: Option<String>,
+    /// The sense line of a stop button.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stop_button: Option<StopButton>,
     /// What looks at the room, and how quiet it must be.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub room: Option<Room>,
@@ -388,6 +391,19 @@ pub struct Control {
         skip_serializing_if = "is_back_within_usually"
     )]
     pub back_within: Span,
+}
+
+/// The sense line of a stop button: an input alone, and a normal stop.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StopButton {
+    /// The port that it hangs on.
+    pub port: String,
+    /// How it is spoken to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<UsedProfile>,
+    /// Its contact is closed while it is pressed; otherwise open, as a cut wire is.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub pressed_is_closed: bool,
 }
 
 /// An integrating sphere. Its photometer is an illuminance meter at its place.

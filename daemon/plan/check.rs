@@ -295,11 +295,13 @@ fn names(card: &Card, profile: &str) -> bool {
     let rail = card.rail.iter().filter_map(|r| r.profile.as_ref());
     let outlets = card.outlets.iter().filter_map(|o| o.profile.as_ref());
     let control = card.control.iter().filter_map(|c| c.profile.as_ref());
+    let button = card.stop_button.iter().filter_map(|b| b.profile.as_ref());
     let mut all = meters
         .chain(fingers)
         .chain(rail)
         .chain(outlets)
-        .chain(control);
+        .chain(control)
+        .chain(button);
     all.any(|used| used.name == profile)
 }
 

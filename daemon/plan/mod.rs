@@ -55,6 +55,8 @@ pub mod survey_layout;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
+mod tests_beside;
+#[cfg(test)]
 mod tests_faults;
 #[cfg(test)]
 mod tests_flux;

@@ -78,6 +78,8 @@ pub struct ProfilePlaces {
     pub outlets: Option<DevicePlaces>,
     /// Of what tells a lamp its level.
     pub control: Option<DevicePlaces>,
+    /// Of the stop button.
+    pub stop_button: Option<DevicePlaces>,
 }
 
 /// Who knows profiles.
@@ -122,7 +124,8 @@ pub fn files(document: &Document) -> Vec<String> {
         .get("meters")
         .into_iter()
         .flat_map(|meters| meters.entries());
-    let others = ["fingers", "rail", "outlets", "control"].map(|key| root.get(key));
+    let others = ["fingers", "rail", "outlets", "control", "stop-button"];
+    let others = others.map(|key| root.get(key));
     let devices = meters.map(|(_, meter)| meter);
     let devices = devices.chain(others.into_iter().flatten());
     let mut files: Vec<String> = Vec::new();

@@ -101,6 +101,7 @@ pub fn card() -> Card {
         }),
         outlets: None,
         control: None,
+        stop_button: None,
         sphere: None,
         room: None,
         lamp_outlet: None,

@@ -79,6 +79,18 @@ pub fn changed(frozen: &Frozen, now: &Card) -> Vec<String> {
     if !same_if_there(then.control.as_ref(), now.control.as_ref(), same_control) {
         changed.push("the lamp's control".to_owned());
     }
+    let room = then.room.as_ref().map(|room| room.sensor.as_str());
+    let sensor = |card: &Card| {
+        let mut meters = card.meters.iter();
+        meters
+            .find(|meter| Some(meter.name.as_str()) == room)
+            .cloned()
+    };
+    if then.room != now.room
+        || !same_if_there(sensor(then).as_ref(), sensor(now).as_ref(), same_meter)
+    {
+        changed.push("the room's sensor or its limits".to_owned());
+    }
     let heads = &frozen.itinerary.tests;
     let in_sphere = heads.iter().any(|head| head.kind == KindName::Flux);
     if in_sphere && then.sphere != now.sphere {

@@ -403,6 +403,8 @@ pub enum HoldCause {
     MaximumOn,
     /// The room was disturbed, and the plan says hold; what was seen.
     Disturbed(String),
+    /// The stop button was pressed, or could not be read; which of both.
+    StopButton(String),
 }
 
 /// What made a run go on.
@@ -449,6 +451,8 @@ pub enum SeamCause {
     DeviceLost,
     /// The room was disturbed.
     Disturbed,
+    /// The stop button was pressed, or could not be read.
+    StopButton,
 }
 
 /// How the bench was left.

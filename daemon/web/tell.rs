@@ -236,7 +236,7 @@ fn hold_words(cause: &HoldCause) -> String {
             "power was lost; look at the bench, then release the run".to_owned()
         }
         HoldCause::Failure(words) => words.clone(),
-        HoldCause::Disturbed(words) => words.clone(),
+        HoldCause::Disturbed(words) | HoldCause::StopButton(words) => words.clone(),
         HoldCause::MaximumOn => {
             "the lamp has been on as long as it may; if it is still on, switch it off and let it cool, then release the run".to_owned()
         }
@@ -255,6 +255,7 @@ const fn seam_words(cause: SeamCause) -> &'static str {
         SeamCause::MaximumOn => "the lamp has been on as long as it may",
         SeamCause::DeviceLost => "a device is gone, and is waited for",
         SeamCause::Disturbed => "the room was disturbed",
+        SeamCause::StopButton => "the stop button was pressed, or could not be read",
     }
 }
 

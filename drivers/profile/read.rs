@@ -121,6 +121,7 @@ fn root(root: Node<'_>, codecs: &dyn Codecs, mistakes: &mut Mistakes) -> Option<
             (DeviceRole::Rail.word(), DeviceRole::Rail),
             (DeviceRole::Outlets.word(), DeviceRole::Outlets),
             (DeviceRole::Level.word(), DeviceRole::Level),
+            (DeviceRole::Contact.word(), DeviceRole::Contact),
         ]),
     );
     let about = fields.need_like("about", "what it is, in a line", readers::text);

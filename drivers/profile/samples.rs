@@ -129,7 +129,7 @@ pub fn told(profile: &Profile, sample: &Sample) -> String {
             let on = found.get("on").and_then(value::closed);
             on.map_or_else(refused, |on| if on { "on" } else { "off" }.to_owned())
         }
-        ProfileVerb::ReadCoil => {
+        ProfileVerb::ReadCoil | ProfileVerb::ReadContact => {
             let closed = found.get("closed").and_then(value::closed);
             closed.map_or_else(refused, |closed| {
                 if closed { "closed" } else { "open" }.to_owned()

@@ -30,6 +30,9 @@ pub const DEFAULT_OUTLETS: &str = "asked-outlets";
 /// The lamp that is told its level of a bench whose file names no profile.
 pub const DEFAULT_LEVEL: &str = "asked-level";
 
+/// The contact of a bench whose file names no profile.
+pub const DEFAULT_CONTACT: &str = "asked-contact";
+
 /// All of them.
 pub const SHIPPED: &[Shipped] = &[
     Shipped {
@@ -113,6 +116,11 @@ pub const SHIPPED: &[Shipped] = &[
     Shipped {
         name: DEFAULT_LEVEL,
         text: include_str!("../profiles/asked-level.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: DEFAULT_CONTACT,
+        text: include_str!("../profiles/asked-contact.yaml"),
         codec: None,
     },
 ];

@@ -33,6 +33,8 @@ pub enum DeviceRole {
     Outlets,
     /// A lamp that is told its level.
     Level,
+    /// A contact that is closed or open.
+    Contact,
 }
 
 impl DeviceRole {
@@ -44,6 +46,7 @@ impl DeviceRole {
             DeviceRole::Rail => "rail",
             DeviceRole::Outlets => "outlets",
             DeviceRole::Level => "level",
+            DeviceRole::Contact => "contact",
         }
     }
 }

@@ -54,6 +54,8 @@ pub enum ProfileVerb {
     ReadLevel,
     /// Switch the lamp off.
     SwitchLampOff,
+    /// Whether the contact is closed: gives `closed`, 0 or 1.
+    ReadContact,
     /// Put one finger down: `{coil}`.
     CloseCoil,
     /// Take it off.
@@ -433,6 +435,16 @@ pub const VERBS: &[VerbForm] = &[
         like: "{set: \"LEV:OFF\"}",
         given: &[],
         must: &[],
+        may: &[],
+    },
+    VerbForm {
+        verb: ProfileVerb::ReadContact,
+        word: "read-contact",
+        role: DeviceRole::Contact,
+        needed: true,
+        like: "{ask: \"INP?\", answer: \"{closed}\"}",
+        given: &[],
+        must: &["closed"],
         may: &[],
     },
 ];

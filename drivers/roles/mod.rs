@@ -6,19 +6,22 @@
 //!       ── Presser ─────── profiled_fingers ─┼─────────── exchange ── link
 //!       ── Positioner ──── profiled_rail ────┤
 //!       ── Switcher ────── profiled_outlets ─┤
-//!       ── Leveller ────── profiled_level ───┘
+//!       ── Leveller ────── profiled_level ───┤
+//!       ── Contact ─────── profiled_contact ─┘
 //! ```
 //!
 //! No driver knows whether it talks to a real device. Called by the bench's
 //! instruments, one thread per port. Not here: when to ask (`attendant`), which
 //! port (`bench`).
 
+pub mod contact;
 mod identity;
 pub mod leveller;
 pub mod photometer;
 pub mod positioner;
 pub mod presser;
 mod profiled_captures;
+pub mod profiled_contact;
 pub mod profiled_fingers;
 pub mod profiled_level;
 pub mod profiled_meter;

@@ -14,6 +14,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use photometry::units::Span;
 
+use super::contact::Contact;
 use super::faults::Device;
 use super::fingers::Fingers;
 use super::level::Level;
@@ -166,6 +167,7 @@ impl SimulatedBench {
             Device::SpherePhotometer => serve(seat, end, Meter::of_sphere(&self.world)),
             Device::Outlets => serve(seat, end, Outlets::machine(&self.world)),
             Device::Level => serve(seat, end, Level::machine(&self.world)),
+            Device::Contact => serve(seat, end, Contact::machine(&self.world)),
             Device::RoomSensor => serve(seat, end, RoomSensor::machine(&self.world)),
         };
         let guard = guard.map_err(failed)?;
@@ -232,6 +234,7 @@ fn seat_name(device: Device) -> &'static str {
         Device::RoomSensor => "simulated room sensor",
         Device::Outlets => "simulated outlets",
         Device::Level => "simulated lamp control",
+        Device::Contact => "simulated stop button",
         Device::Meter2 => "simulated fixed meter",
         Device::SpherePhotometer => "simulated sphere photometer",
     }

@@ -6,6 +6,7 @@
 use photometry::units::Ratio;
 use serde::{Deserialize, Serialize};
 
+use super::contact::ContactState;
 use super::level::{LevelModel, LevelState};
 use super::meter::{MeterModel, MeterState};
 use super::outlets::{OutletsModel, OutletsState};
@@ -83,4 +84,6 @@ pub struct EquipmentState {
     pub outlets: OutletsState,
     /// What the lamp's control claims.
     pub level: LevelState,
+    /// The stop button.
+    pub contact: ContactState,
 }

@@ -33,6 +33,8 @@ pub enum Device {
     Outlets,
     /// The control that tells the lamp its level.
     Level,
+    /// The sense line of the stop button.
+    Contact,
 }
 
 /// One thing that goes wrong. The counted event is named with each.
@@ -197,6 +199,8 @@ pub enum Event {
     LevelAsked,
     /// The lamp's control was told a level, or off.
     LevelTold,
+    /// A line that asks the stop button's contact something.
+    ContactAsked,
     /// A finger has left its button.
     Pressed,
     /// A coil was told to close.
@@ -222,6 +226,7 @@ impl Device {
             Device::SpherePhotometer => Event::SpherePhotometerAsked,
             Device::Outlets => Event::OutletsAsked,
             Device::Level => Event::LevelAsked,
+            Device::Contact => Event::ContactAsked,
         }
     }
 
@@ -236,7 +241,9 @@ impl Device {
             Device::RoomSensor => Event::RoomRead,
             Device::Meter2 => Event::Meter2Read,
             Device::SpherePhotometer => Event::SphereRead,
-            Device::Rail | Device::Fingers | Device::Outlets | Device::Level => self.asked(),
+            Device::Rail | Device::Fingers | Device::Outlets | Device::Level | Device::Contact => {
+                self.asked()
+            }
         }
     }
 }

@@ -14,7 +14,8 @@
 //! Where light goes: `room` and `lights` (the rail's axis), `sphere`. What measures
 //! it: `meter` (on the carriage, fixed, at the sphere's port), `spectroradiometer`,
 //! `waveform_photometer`; beside them `power_meter`, `room_sensor`, and `outlets`
-//! in the mains; `level` tells the lamp its level. `equipment` holds what they are.
+//! in the mains; `level` tells the lamp its level, `contact` is a
+//! stop button. `equipment` holds what they are.
 //!
 //! The rail is one of three kinds: `rail` (lines and bytes), `line_rail`,
 //! `register_rail`. What leaves a device of lines, and what a bad wire makes of
@@ -29,6 +30,7 @@
 
 pub mod bench;
 pub mod carriage;
+pub mod contact;
 pub mod equipment;
 pub mod faults;
 pub mod fingers;

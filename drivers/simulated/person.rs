@@ -83,6 +83,13 @@ impl Person {
         self.0.save(now);
     }
 
+    /// Presses the stop button, or lets it go.
+    pub fn presses_stop(&self, pressed: bool, now: Mono) {
+        self.0
+            .edit(now, |_, state, _| state.equipment.contact.pressed = pressed);
+        self.0.save(now);
+    }
+
     /// Presses a button by hand.
     pub fn press(&self, button: Button, now: Mono) {
         self.0.edit(now, |spec, state, at| {

@@ -5,6 +5,7 @@ use std::sync::atomic::AtomicBool;
 use photometry::units::{Mono, Span, Wall};
 
 use super::bench::{BenchSpec, SimulatedBench, Wire};
+use super::contact::Contact;
 use super::faults::{Device, Fault, Planned};
 use super::level::Level;
 use super::meter::Meter;
@@ -32,7 +33,7 @@ type Row = (
 
 /// The devices of lines besides rail, meter and fingers, each with a setting that
 /// it does not have at power-up, its question, and its answers then and afterwards.
-const DEVICES: [Row; 7] = [
+const DEVICES: [Row; 8] = [
     (
         Device::Meter2,
         "SENS:AVER:COUN 4",
@@ -82,6 +83,8 @@ const DEVICES: [Row; 7] = [
         b"only,4\n",
         b"only,0\n",
     ),
+    // An input has no setting.
+    (Device::Contact, "*CLS", "INP?", b"1\n", b"1\n"),
 ];
 
 fn machine(world: &World, device: Device) -> Box<dyn Machine> {
@@ -94,6 +97,7 @@ fn machine(world: &World, device: Device) -> Box<dyn Machine> {
         Device::RoomSensor => Box::new(RoomSensor::machine(world)),
         Device::Outlets => Box::new(Outlets::machine(world)),
         Device::Level => Box::new(Level::machine(world)),
+        Device::Contact => Box::new(Contact::machine(world)),
         Device::Meter | Device::Rail | Device::Fingers => unreachable!("{device:?}"),
     }
 }
@@ -168,6 +172,7 @@ fn a_whole_bench_answers_at_once() {
         (Device::RoomSensor, "Room sensor,000001"),
         (Device::Outlets, "Outlet board,4"),
         (Device::Level, "Lamp control,000001"),
+        (Device::Contact, "Stop button,000001"),
         (Device::Fingers, "Relay board,8"),
     ];
     let clock = Clock::simulated(Wall::from_us(0), Mono::ZERO);
@@ -197,7 +202,7 @@ fn a_whole_bench_answers_at_once() {
 proptest::proptest! {
     #[test]
     fn no_bytes_panic(
-        nth in 0_usize..7,
+        nth in 0_usize..9,
         bytes in proptest::collection::vec(proptest::num::u8::ANY, 0..300),
     ) {
         let device = DEVICES.get(nth).map_or(Device::RoomSensor, |device| device.0);

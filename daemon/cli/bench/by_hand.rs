@@ -156,7 +156,7 @@ const KNOWN: [&str; 10] = [
 
 const VERBS: &str = "a meter knows read, shutter closed, shutter open; fingers know press FINGER \
                      [HOLD], release; the rail knows home, go COORDINATE, status; outlets know on \
-                     OUTLET, off; a control knows level NUMBER [MODE], off";
+                     OUTLET, off; a control knows level NUMBER [MODE], off; the stop button knows read";
 
 /// What a person is asked before something moves.
 struct Word {
@@ -263,7 +263,7 @@ async fn left(
         (Part::Fingers, None) => "all fingers are off".to_owned(),
         (Part::Outlets, None) => "all outlets are off".to_owned(),
         (Part::Control, None) => "the lamp was told to go off".to_owned(),
-        (Part::Meter, _) => "nothing was moving".to_owned(),
+        (Part::Meter | Part::StopButton, _) => "nothing was moving".to_owned(),
         (Part::Rail, Some(seen)) => format!("THE CARRIAGE MAY STILL MOVE ({seen})"),
         (Part::Fingers, Some(seen)) => format!("A FINGER MAY STILL BE DOWN ({seen})"),
         (Part::Outlets, Some(seen)) => format!("AN OUTLET MAY STILL BE ON ({seen})"),
@@ -293,6 +293,10 @@ fn row(device: &Device, verb: &str, done: &Done) -> Vec<Told> {
             };
             row.push(("home_switch", Cell::text(home), ""));
             row.push(("said", Cell::text(latin1::text(said).trim_end()), ""));
+        }
+        Came::Contact(closed) => {
+            let word = if *closed { "closed" } else { "open" };
+            row.push(("contact", Cell::text(word), ""));
         }
         Came::Done => row.push(("done", Cell::text("yes"), "")),
     }
