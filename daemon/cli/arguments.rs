@@ -252,7 +252,8 @@ pub enum Command {
     /// Print what a run's spectra, waveforms and programs say
     #[command(before_help = "Examples:
   wakerail figures latest
-  wakerail figures 7 --format csv > figures.csv       a row for each figure")]
+  wakerail figures 7 --format csv > figures.csv       a row for each figure
+  wakerail figures 7 --beside 4 --beside 2            the programs of three runs")]
     Figures(Figures),
 
     /// Print what went over the links of a run's devices, where it was kept
@@ -635,6 +636,9 @@ pub struct Figures {
     /// Which run
     #[command(flatten)]
     pub run: RunArg,
+    /// Print its programs alone, beside those of this run (may be repeated)
+    #[arg(long, value_name = "RUN")]
+    pub beside: Vec<RunName>,
     /// How to print
     #[command(flatten)]
     pub printed: Printed,

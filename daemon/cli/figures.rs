@@ -10,6 +10,7 @@ use super::complaint::Complaint;
 use super::format::{self, Cell, Grid};
 use super::programs;
 use super::terminal::printable;
+use crate::web::wire::RunStory;
 use crate::web::wire::figures::{Figure, Measure};
 
 /// Prints a run's figures.
@@ -23,6 +24,9 @@ pub async fn run(
 ) -> Result<(), Complaint> {
     let run = client.number(args.run.run).await?;
     let found: Vec<Measure> = client.get(&format!("/runs/{run}/figures")).await?;
+    if !args.beside.is_empty() {
+        return beside(client, args, (run, found), out).await;
+    }
     match args.printed.format {
         Format::Table => tables(&found, out),
         form => {
@@ -30,6 +34,51 @@ pub async fn run(
             format::print(out, form, &grid, &found)
         }
     }
+}
+
+/// The programs of several runs beside each other, and which lamp each was.
+async fn beside(
+    client: &Client,
+    args: &arguments::Figures,
+    first: (i64, Vec<Measure>),
+    out: &mut impl Write,
+) -> Result<(), Complaint> {
+    let mut all = vec![first];
+    for other in &args.beside {
+        let run = client.number(*other).await?;
+        if all.iter().all(|(known, _)| *known != run) {
+            let found = client.get(&format!("/runs/{run}/figures")).await?;
+            all.push((run, found));
+        }
+    }
+    let columns = all
+        .iter()
+        .flat_map(|(run, found)| programs::columns(&format!("{run}: "), found));
+    let columns: Vec<_> = columns.collect();
+    let Some(grid) = programs::beside_each_other(&columns) else {
+        return Err(Complaint::Option {
+            option: "beside",
+            reason: "these runs hold no two recordings of a program".to_owned(),
+        });
+    };
+    if args.printed.format != Format::Table {
+        // For programs: a row for each figure, whose id begins with its run.
+        let all = all.into_iter().flat_map(|(_, found)| found);
+        let all: Vec<Measure> = all.filter(|measure| measure.kind == "ramp").collect();
+        let grid = long(&all).named("figures", &["id"]);
+        return format::print(out, args.printed.format, &grid, &all);
+    }
+    format::say(out, &format!("{}\n", grid.table().trim_end()))?;
+    for (run, _) in &all {
+        let story: RunStory = client.get(&format!("/runs/{run}")).await?;
+        let run = story.run;
+        let (lamp, unit) = (printable(&run.lamp), printable(&run.unit));
+        let begun = run
+            .begun
+            .map_or_else(|| "not begun".to_owned(), |begun| begun.utc);
+        format::say(out, &format!("{}: {lamp}, unit {unit}, {begun}\n", run.run))?;
+    }
+    Ok(())
 }
 
 /// A table for each setting and program.
@@ -77,7 +126,7 @@ pub fn tables(found: &[Measure], out: &mut impl Write) -> Result<(), Complaint> 
             format::say(out, &format!("{}\n", printable(note)))?;
         }
     }
-    if let Some(grid) = programs::beside_each_other(found) {
+    if let Some(grid) = programs::beside_each_other(&programs::columns("", found)) {
         format::say(out, "\nPrograms beside each other (± U, k = 2)\n")?;
         format::say(out, &format!("{}\n", grid.table().trim_end()))?;
     }

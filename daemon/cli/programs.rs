@@ -1,5 +1,5 @@
-//! The programs of a run beside each other: a row for each figure, a column for each
-//! recording.
+//! The programs of a run, or of several runs, beside each other: a row for each figure, a
+//! column for each recording.
 //!
 //! Called by: figures. Not here: computing any of it (report, in the daemon).
 
@@ -11,35 +11,44 @@ use super::findings::figure;
 use super::format::{Cell, Grid};
 use crate::web::wire::figures::{Figure, Measure};
 
-/// All recordings beside each other; none where there are not two.
-pub fn beside_each_other(found: &[Measure]) -> Option<Grid> {
+/// One recording, and what it ended in.
+pub struct Column<'m> {
+    head: String,
+    own: &'m Measure,
+    end: Option<&'m Measure>,
+}
+
+/// The recordings of a run; each head begins with `before`.
+pub fn columns<'m>(before: &str, found: &'m [Measure]) -> Vec<Column<'m>> {
     let is_end = |measure: &&Measure| measure.of.ends_with(END_OF_PROGRAM);
     let ramps = || found.iter().filter(|measure| measure.kind == "ramp");
-    let columns: Vec<&Measure> = ramps().filter(|measure| !is_end(measure)).collect();
+    let recordings = || ramps().filter(|measure| !is_end(measure));
+    let column = |own: &'m Measure| {
+        let alone = recordings().filter(|one| one.of == own.of).count() == 1;
+        let head = match alone {
+            true => own.of.clone(),
+            false => format!("{} {}", own.test, own.of),
+        };
+        let mut ends = ramps().filter(is_end);
+        Column {
+            head: format!("{before}{head}"),
+            own,
+            end: ends.find(|end| end.test == own.test && is_end_of(&end.of, &own.of)),
+        }
+    };
+    recordings().map(column).collect()
+}
+
+/// Recordings beside each other; none where there are not two.
+pub fn beside_each_other(columns: &[Column<'_>]) -> Option<Grid> {
     if columns.len() < 2 {
         return None;
     }
-    let ends: Vec<Option<&Measure>> = columns
-        .iter()
-        .map(|column| {
-            ramps()
-                .filter(is_end)
-                .find(|end| end.test == column.test && is_end_of(&end.of, &column.of))
-        })
-        .collect();
     let heads = ["figure", "unit"].map(str::to_owned).into_iter();
-    let names = columns.iter().map(|column| {
-        let alone = columns.iter().filter(|one| one.of == column.of).count() == 1;
-        match alone {
-            true => column.of.clone(),
-            false => format!("{} {}", column.test, column.of),
-        }
-    });
-    let mut grid = Grid::new(heads.chain(names));
-    let columns: Vec<Option<&Measure>> = columns.into_iter().map(Some).collect();
-    let of_light = ramp::figures::COMPARED
-        .iter()
-        .map(|name| (*name, "", &columns));
+    let mut grid = Grid::new(heads.chain(columns.iter().map(|column| column.head.clone())));
+    let own: Vec<Option<&Measure>> = columns.iter().map(|column| Some(column.own)).collect();
+    let ends: Vec<Option<&Measure>> = columns.iter().map(|column| column.end).collect();
+    let of_light = ramp::figures::COMPARED.iter().map(|name| (*name, "", &own));
     let of_ends = spectrum_figures::COMPARED
         .iter()
         .map(|name| (*name, "end: ", &ends));
@@ -126,9 +135,17 @@ mod tests {
             ],
         );
         let other = measure("spectrum", "L10", &[("cct_k", 2785.0, None)]);
-        assert!(beside_each_other(&[dawn.clone(), end.clone(), other.clone()]).is_none());
+        let one = [dawn.clone(), end.clone(), other.clone()];
+        assert!(beside_each_other(&columns("", &one)).is_none());
         let all = [dawn, end, dusk, other];
-        let grid = beside_each_other(&all).expect("two programs");
+        let grid = beside_each_other(&columns("", &all)).expect("two programs");
         insta::assert_snapshot!(grid.table());
+        // One of a run, and two of another: three columns, the runs' numbers before them.
+        let mut three = columns("4: ", &one);
+        three.extend(columns("7: ", &all));
+        let heads: Vec<&str> = three.iter().map(|column| column.head.as_str()).collect();
+        assert_eq!(heads, ["4: dawn-1", "7: dawn-1", "7: dusk-1"]);
+        let csv = beside_each_other(&three).expect("three programs").table();
+        assert_eq!(csv.matches("2785.0 ± 1.2").count(), 2, "{csv}");
     }
 }
