@@ -6,6 +6,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use drivers::profile::shipped::{self, FIXED_RANGE_METER};
 use drivers::simulated::lamp_model::LampModel;
 use drivers::simulated::programs::Program as Runs;
 use photometry::figure::Given;
@@ -17,6 +18,8 @@ use super::tests_kinds::{dawn, dawn_every, night, plover};
 use crate::plan::intent::TestKind;
 use crate::plan::itinerary::Purpose;
 use crate::plan::kinds::RampTest;
+use crate::plan::profiles::{GivenSetting, UsedProfile};
+use crate::plan::samples::frozen as samples_of;
 use crate::report::measures::{Measure, measures};
 use crate::run::journal::{Body, Decision, End, Link};
 use crate::store::readings::Whole;
@@ -240,4 +243,69 @@ async fn a_step_of_the_meters_ranges_is_not_put_down_to_the_lamp() {
     ];
     assert_eq!(of_step(&stepped), names, "{stepped:?}");
     assert!(told(&stepped), "{:?}", stepped.notes);
+}
+
+/// The same dawn by a meter that is held in one range: no reading tells another, and the
+/// curve ends where it did within the meter's counts.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_meter_that_is_held_in_a_range_changes_none() {
+    let quick = || {
+        let TestKind::Ramp(ramp) = dawn() else {
+            panic!("a ramp");
+        };
+        let hold = false;
+        night(
+            92,
+            By::Memory,
+            plover(),
+            TestKind::Ramp(RampTest { hold, ..ramp }),
+        )
+    };
+    let free = quick();
+    assert_eq!(free.sit(Nobody).await, Sat::Ended(End::Complete));
+    let mut scene = quick();
+    let frozen = (*scene.frozen).clone();
+    let mut card = frozen.card.clone();
+    card.meters[0].profile = Some(UsedProfile {
+        name: FIXED_RANGE_METER.to_owned(),
+        text: shipped::text(FIXED_RANGE_METER)
+            .expect("shipped")
+            .to_owned(),
+        codec: None,
+        settings: vec![GivenSetting {
+            name: "range".to_owned(),
+            value: "20000".to_owned(),
+        }],
+    });
+    let (plan, lamp) = (frozen.plan, frozen.lamp);
+    scene.frozen = Arc::new(samples_of(plan, lamp, card, frozen.placement));
+    let sat = scene.sit(Nobody).await;
+    assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
+    let ranges = |scene: &Scene| {
+        let rows = whole(scene).readings;
+        let samples = rows
+            .into_iter()
+            .filter(|row| row.key.purpose == Purpose::Sample);
+        let told = samples.filter_map(|row| row.reading.range.map(|range| range as u64));
+        told.collect::<std::collections::BTreeSet<_>>()
+    };
+    assert!(ranges(&free).len() > 2, "{:?}", ranges(&free));
+    assert_eq!(ranges(&scene), [20_000].into());
+    let (free, held) = (found(&free), found(&scene));
+    let told = |measure: &Measure| {
+        measure
+            .notes
+            .iter()
+            .any(|n| n.contains("changed its range"))
+    };
+    assert!(told(&free) && !told(&held), "{:?}", held.notes);
+    let plateau = |measure: &Measure| {
+        let mut figures = measure.figures.iter();
+        let found = figures.find(|figure| figure.name.name == "plateau_lx");
+        match found.map(|figure| &figure.given) {
+            Some(Given::Number(value)) => *value,
+            other => panic!("{other:?}"),
+        }
+    };
+    assert!((plateau(&held) / plateau(&free) - 1.0).abs() < 1e-3);
 }

@@ -11,7 +11,7 @@ use drivers::profile::codec::Codecs;
 use drivers::profile::read::{self, Refused};
 use drivers::profile::shipped::{
     self, DEFAULT_CONTACT, DEFAULT_FINGERS, DEFAULT_LEVEL, DEFAULT_METER, DEFAULT_OUTLETS,
-    DEFAULT_RAIL, SHIPPED,
+    DEFAULT_RAIL, FIXED_RANGE_METER, SHIPPED,
 };
 use drivers::profile::types::{DeviceRole, Profile, ProfileVerb, Speech};
 use photometry::measured::Quantity;
@@ -353,7 +353,13 @@ impl Profiles for ProfileBook {
 pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
     let mut put_aside = Vec::new();
     let mut usual = |used: &mut Option<UsedProfile>, kind: Kind, device: &str| {
-        let name = kind.usual();
+        let mut name = kind.usual();
+        let held = used
+            .as_ref()
+            .is_some_and(|used| used.name == FIXED_RANGE_METER);
+        if held && kind == Kind::Meter(Quantity::Illuminance) {
+            name = FIXED_RANGE_METER;
+        }
         if used.as_ref().is_some_and(|used| used.name != name) {
             put_aside.push(device.to_owned());
         }

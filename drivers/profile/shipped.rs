@@ -18,6 +18,8 @@ pub struct Shipped {
 
 /// The meter of a bench whose file names no profile.
 pub const DEFAULT_METER: &str = "asked-luxmeter";
+/// The same meter, held in one range.
+pub const FIXED_RANGE_METER: &str = "fixed-range-luxmeter";
 /// The relay fingers of a bench whose file names no profile.
 pub const DEFAULT_FINGERS: &str = "asked-relays";
 
@@ -48,6 +50,11 @@ pub const SHIPPED: &[Shipped] = &[
     Shipped {
         name: "heard-luxmeter",
         text: include_str!("../profiles/heard-luxmeter.yaml"),
+        codec: None,
+    },
+    Shipped {
+        name: FIXED_RANGE_METER,
+        text: include_str!("../profiles/fixed-range-luxmeter.yaml"),
         codec: None,
     },
     Shipped {

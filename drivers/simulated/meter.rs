@@ -60,6 +60,9 @@ pub struct MeterState {
     averages: u32,
     closed: bool,
     range: Lux,
+    /// Held in this range, whatever the light; none where it chooses by itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    fixed: Option<Lux>,
 }
 
 impl MeterState {
@@ -70,6 +73,7 @@ impl MeterState {
             averages: 1,
             closed: false,
             range: Lux(0.0),
+            fixed: None,
         }
     }
 }
@@ -165,6 +169,18 @@ impl Meter {
         })
     }
 
+    /// Held in the least range that holds this much; 0 leaves it free.
+    fn hold_range(&self, lux: f64) -> Reply {
+        let spec = self.world.spec();
+        let mut ranges = self.model(&spec).ranges.iter();
+        let range = ranges.find(|range| lux <= range.0).copied();
+        match range {
+            _ if lux == 0.0 => self.change(|state| state.fixed = None),
+            Some(range) if lux > 0.0 => self.change(|state| state.fixed = Some(range)),
+            _ => OUT_OF_RANGE,
+        }
+    }
+
     fn integration(&self) -> Span {
         let state = self.settings();
         state.aperture.times(i64::from(state.averages))
@@ -221,6 +237,8 @@ impl Instrument for Meter {
                 Reply::Answer(state.averages.to_string())
             } else if unit.is("SENSe:RANGe") {
                 Reply::Answer(nr3(state.range.0))
+            } else if unit.is("SENSe:RANGe:FIX") {
+                Reply::Answer(nr3(state.fixed.map_or(0.0, |range| range.0)))
             } else if unit.is("INPut:SHUTter") {
                 shutter(state.closed)
             } else {
@@ -233,12 +251,16 @@ impl Instrument for Meter {
             };
             return self.change(|state| state.closed = closed);
         }
-        if !unit.is("SENSe:APERture") && !unit.is("SENSe:AVERage:COUNt") {
+        let known = ["SENSe:APERture", "SENSe:AVERage:COUNt", "SENSe:RANGe:FIX"];
+        if !known.iter().any(|known| unit.is(known)) {
             return UNDEFINED_HEADER;
         }
         let Some(number) = unit.number() else {
             return DATA_TYPE;
         };
+        if unit.is("SENSe:RANGe:FIX") {
+            return self.hold_range(number);
+        }
         if unit.is("SENSe:APERture") && (0.001..=10.0).contains(&number) {
             // Rounded to the millisecond without a word, as devices do.
             let aperture = Span::from_ms((number * 1e3).round() as i64);
@@ -255,9 +277,14 @@ impl Instrument for Meter {
         let sensed = self.sensed(now);
         let spec = self.world.spec();
         let model = self.model(&spec);
-        let fits = model.ranges.iter().find(|range| sensed <= range.0);
+        let fixed = self.settings().fixed;
+        let mut ranges = model
+            .ranges
+            .iter()
+            .filter(|range| fixed.is_none_or(|f| f == **range));
+        let fits = ranges.find(|range| sensed <= range.0);
         let top = model.ranges.last().copied().unwrap_or(Lux(0.0));
-        let range = fits.copied().unwrap_or(top);
+        let range = fits.copied().or(fixed).unwrap_or(top);
         self.change(|state| state.range = range);
         if fits.is_none() {
             return b"9.9E37".to_vec();
@@ -358,6 +385,29 @@ mod tests {
             "{value} {light}"
         );
         assert_eq!(ask(&mut meter, &mut now, "SENS:RANG?"), "2.000000E+04\n");
+    }
+
+    /// Held in a range it stays there in the dark, and says over range above it; a range
+    /// between two of its own is the next one up.
+    #[test]
+    fn it_is_held_in_a_range() {
+        let world = world();
+        world.person().set_level(12, Mono::ZERO);
+        let mut meter = Meter::machine(&world);
+        let mut now = Mono::ZERO + Span::from_secs(1);
+        let mut say = |line: &str| ask(&mut meter, &mut now, line);
+        assert_eq!(say("SENS:RANG:FIX?"), "0.000000E+00\n");
+        say("SENS:RANG:FIX 200000;:INP:SHUT CLOS");
+        say("READ?");
+        assert_eq!(say("SENS:RANG?"), "2.000000E+05\n");
+        say("SENS:RANG:FIX 150;:INP:SHUT OPEN");
+        assert_eq!(say("SENS:RANG:FIX?"), "2.000000E+02\n");
+        assert_eq!(say("READ?"), "9.9E37\n");
+        assert_eq!(say("SENS:RANG?"), "2.000000E+02\n");
+        say("SENS:RANG:FIX 1e9");
+        assert_eq!(say("SYST:ERR?"), "-222,\"Data out of range\"\n");
+        say("SENS:RANG:FIX 0");
+        assert!(!say("READ?").contains("9.9E37"));
     }
 
     #[test]
