@@ -64,7 +64,10 @@ impl<'a> Disturbed<'a> {
     /// What the looks of the whole run found, in sentences; none where nothing looked.
     pub fn summary(&self) -> Option<String> {
         let room = self.room.filter(|_| self.looks > 0)?;
-        let mut words = format!("`{}` looked at the room {} times", room.sensor, self.looks);
+        let mut words = format!(
+            "The room's sensor `{}` was read {} times",
+            room.sensor, self.looks
+        );
         if let Some(light) = self.light_lx {
             words.push_str(&format!("; at most {light:.3} lx there"));
         }
