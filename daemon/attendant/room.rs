@@ -19,7 +19,7 @@ use crate::plan::itinerary::{Key, Purpose, RoomLook, What};
 use crate::run::journal::{
     Body, Facts, Fault, HoldCause, LIGHT_LOST, ResumeCause, RoomVerdict, SeamCause,
 };
-use crate::run::room::{self, Seen};
+use crate::run::room::{self, REPEATS_AT_MOST, Seen};
 
 /// Between two looks while a quiet room is waited for.
 const LOOK_AGAIN: Span = Span::from_secs(15);
@@ -42,6 +42,16 @@ const OF_LIGHT: [&str; 5] = [
     "stays-on",
     "half-light",
 ];
+
+/// How a wait for a quiet room ended.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Waited {
+    Quiet,
+    /// It stayed lit.
+    Lit,
+    /// The sensor said nothing.
+    Blind,
+}
 
 impl Attendant {
     /// The look at the end of a point.
@@ -67,12 +77,15 @@ impl Attendant {
         (seen, key): (Seen, &Key),
     ) -> Result<(), Broken> {
         let state = self.current.as_ref().map(|current| &current.state);
-        let repeats = state.map_or(0, |state| state.room_repeats(at_work.no));
+        let repeats = state.map_or(0, |state| match state.room_stays_lit {
+            true => REPEATS_AT_MOST,
+            false => state.room_repeats(at_work.no),
+        });
         let Some(mut verdict) = seen.verdict(look.if_disturbed, repeats) else {
             return Ok(());
         };
         let waits = verdict == RoomVerdict::Again;
-        if waits && !self.wait_for_quiet(at_work, look, key).await? {
+        if waits && self.wait_for_quiet(at_work, look, key).await? != Waited::Quiet {
             verdict = RoomVerdict::Flagged;
         }
         let decision = seen.decision(verdict);
@@ -92,32 +105,44 @@ impl Attendant {
         };
         let key = key_beside(at_work, AFTER_HOLD);
         let seen = self.see_room(at_work, &look, &key).await?;
-        if !seen.lit || self.wait_for_quiet(at_work, &look, &key).await? {
-            return Ok(());
-        }
-        let decision = seen.decision(RoomVerdict::Held);
+        let waited = match (seen.blind, seen.lit) {
+            (true, _) => Waited::Blind,
+            (false, true) => self.wait_for_quiet(at_work, &look, &key).await?,
+            (false, false) => Waited::Quiet,
+        };
+        let verdict = match waited {
+            Waited::Quiet => return Ok(()),
+            Waited::Lit => RoomVerdict::Held,
+            Waited::Blind => RoomVerdict::NotKnown,
+        };
+        let decision = seen.decision(verdict);
         self.record(at_work, Body::Decided { decision }).await?;
-        Err(Broken::Off(SeamCause::Disturbed))
+        match verdict {
+            RoomVerdict::Held => Err(Broken::Off(SeamCause::Disturbed)),
+            _ => Ok(()),
+        }
     }
 
-    /// Looks until the room is quiet; false where it does not become so in time.
+    /// Looks until the room is quiet, or for so long, or until its sensor says nothing.
     async fn wait_for_quiet(
         &mut self,
         at_work: &AtWork,
         look: &RoomLook,
         key: &Key,
-    ) -> Result<bool, Broken> {
+    ) -> Result<Waited, Broken> {
         let until = self.seat.now().mono + QUIET_WITHIN;
         let mut key = key.clone();
         while self.seat.now().mono < until {
             self.pause_until(self.seat.now().mono + LOOK_AGAIN).await?;
             key.visit += 1;
             let seen = self.see_room(at_work, look, &key).await?;
-            if !seen.lit {
-                return Ok(true);
+            match (seen.blind, seen.lit) {
+                (true, _) => return Ok(Waited::Blind),
+                (false, false) => return Ok(Waited::Quiet),
+                (false, true) => {}
             }
         }
-        Ok(false)
+        Ok(Waited::Lit)
     }
 
     /// Reads the room's light and air, as far as they matter, and writes them down.
@@ -250,6 +275,16 @@ impl Attendant {
     /// Whether the room is lit now; then it is waited for, and what is known of it is
     /// written down.
     async fn was_the_room(&mut self, no: i64) -> Result<bool, Broken> {
+        if let Some(current) = &mut self.current {
+            current.write_kept().await?;
+        }
+        let stays_lit = self
+            .current
+            .as_ref()
+            .is_some_and(|c| c.state.room_stays_lit);
+        if stays_lit {
+            return Ok(false); // it was waited for in vain already
+        }
         let Some((at_work, look)) = self
             .look_of(no)
             .filter(|(_, look)| look.light_at_most.is_some())
@@ -264,8 +299,8 @@ impl Attendant {
         let quiet = self.wait_for_quiet(&at_work, &look, &key).await?;
         let verdict = match (look.if_disturbed, quiet) {
             (IfDisturbed::Hold, _) => RoomVerdict::Held,
-            (_, true) => RoomVerdict::Again,
-            (_, false) => RoomVerdict::Flagged,
+            (_, Waited::Quiet) => RoomVerdict::Again,
+            (_, Waited::Lit | Waited::Blind) => RoomVerdict::Flagged,
         };
         let decision = seen.decision(verdict);
         self.record(&at_work, Body::Decided { decision }).await?;

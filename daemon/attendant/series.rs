@@ -19,10 +19,13 @@ use super::work::Attendant;
 use crate::bench::instrument::{Answer, Series, Trouble, Verb};
 use crate::bench::open::FINGERS;
 use crate::plan::intent::IfDisturbed;
-use crate::plan::itinerary::{Begins, Key, OFF, Purpose, RECORDED_AT_MOST, Recording, StartedBy};
+use crate::plan::itinerary::{
+    Begins, Key, OFF, Purpose, RECORDED_AT_MOST, Recording, StartedBy, What,
+};
 use crate::plan::lamp::{HOLD, Worked};
 use crate::run::journal::{Body, Decision, Facts};
 use crate::run::lit::steady;
+use crate::run::room::Seen;
 
 /// From the posting of a series to its first reading.
 const AHEAD: Span = Span::from_ms(100);
@@ -49,6 +52,8 @@ struct Written {
     without_value: u32,
     /// The least and the most that it read.
     between: Option<(f64, f64)>,
+    /// What it saw of the room, where it looks at that.
+    room: Seen,
 }
 
 impl Written {
@@ -183,6 +188,7 @@ impl Attendant {
             over: false,
             without_value: 0,
             between: None,
+            room: Seen::default(),
         })
     }
 
@@ -203,11 +209,10 @@ impl Attendant {
         };
         let mut seen = self.see_room(at_work, &room.look, &key).await?;
         let watched = all.iter().find(|written| written.is_of_room());
-        if let (Some((_, most)), Some(limit)) =
-            (watched.and_then(|w| w.between), room.look.light_at_most)
-        {
-            seen.lit |= most > limit.0;
-            seen.light_lx = Some(seen.light_lx.map_or(most, |light| light.max(most)));
+        if let Some(Written { room: watched, .. }) = watched {
+            seen.lit |= watched.lit;
+            let lights = seen.light_lx.into_iter().chain(watched.light_lx);
+            seen.light_lx = lights.reduce(f64::max);
         }
         // What needs a person, or the next night, is not begun again by itself.
         let by = recording.begins.as_ref().map(|begins| &begins.by);
@@ -352,6 +357,15 @@ impl Attendant {
             ..written.key.clone()
         };
         written.see(reading.outcome.value());
+        if let (
+            true,
+            What::Record(Recording {
+                room: Some(room), ..
+            }),
+        ) = (written.is_of_room(), &at_work.action.what)
+        {
+            written.room.see(&room.look, &reading);
+        }
         self.record(at_work, Body::Taken { key, reading }).await?;
         // While it is watched being off it does not light.
         self.lamp_shines(&at_work.action.setting)?;

@@ -20,6 +20,9 @@ use crate::run::journal::{Body, HoldCause, SeamCause};
 
 /// From one question to the next.
 const EVERY: Span = Span::from_ms(250);
+/// An answer that is not there within this counts as silence, though the input may still
+/// give it.
+const OVERDUE: Span = Span::from_secs(2);
 /// Askings in a row without an answer before it counts as pressed.
 const SILENT_AT_MOST: u32 = 2;
 
@@ -33,8 +36,8 @@ const SILENT: &str = "the stop button cannot be read, so nothing moves; look at 
 pub(super) struct Button {
     /// When it is asked next.
     due: Mono,
-    /// The question that is open.
-    asked: Option<u64>,
+    /// The question that is open, and since when.
+    asked: Option<(u64, Mono)>,
     /// When it last said something.
     heard: Option<Mono>,
     silent: u32,
@@ -46,11 +49,14 @@ impl Attendant {
         self.bench.card().stop_button.is_some()
     }
 
-    /// When the button is asked next; none where there is none, or its answer is on its
-    /// way.
+    /// When the button is looked at next: asked, or its answer overdue; none where there
+    /// is none, or it counts as silent already.
     pub(super) fn button_due(&self) -> Option<Mono> {
-        let waits = self.has_stop_button() && self.button.asked.is_none();
-        waits.then_some(self.button.due)
+        let due = match self.button.asked {
+            None => Some(self.button.due),
+            Some((_, since)) => (!self.stops()).then_some(since + OVERDUE),
+        };
+        due.filter(|_| self.has_stop_button())
     }
 
     /// The same, or this instant if that comes before.
@@ -64,16 +70,21 @@ impl Attendant {
         if !self.has_stop_button() {
             return false;
         }
-        if let Some(id) = self.button.asked
-            && let Some(reply) = self.bench.take_reply(id)
-        {
-            self.button.asked = None;
-            self.button.due = self.seat.now().mono + EVERY;
-            self.heard(reply.ok());
+        let now = self.seat.now().mono;
+        if let Some((id, since)) = self.button.asked {
+            if let Some(reply) = self.bench.take_reply(id) {
+                self.button.asked = None;
+                self.button.due = now + EVERY;
+                self.heard(reply.ok());
+            } else if now >= since + OVERDUE {
+                self.button.silent = SILENT_AT_MOST;
+            }
         }
-        if self.button.asked.is_none() && self.seat.now().mono >= self.button.due {
-            self.button.asked = self.bench.post(STOP_BUTTON, Verb::Contact).ok();
-            if self.button.asked.is_none() {
+        if self.button.asked.is_none() && now >= self.button.due {
+            let posted = self.bench.post(STOP_BUTTON, Verb::Contact).ok();
+            self.button.asked = posted.map(|id| (id, now));
+            if posted.is_none() {
+                self.button.due = now + EVERY;
                 self.heard(None);
             }
         }
@@ -93,7 +104,7 @@ impl Attendant {
                 self.button.heard = Some(self.seat.now().mono);
                 self.button.pressed = closed == pressed_is_closed;
             }
-            _ => self.button.silent += 1,
+            _ => self.button.silent = self.button.silent.saturating_add(1),
         }
     }
 
@@ -122,9 +133,8 @@ impl Attendant {
 
     /// Reads it, twice where it says nothing.
     async fn read_button(&mut self) {
-        if let Some(id) = self.button.asked.take() {
-            self.bench.give_up(id..id + 1);
-        }
+        // What was known of it is old: it must not raise anything meanwhile.
+        self.forget_button();
         for _ in 0..SILENT_AT_MOST {
             // Not asked beside this.
             self.button.due = self.seat.now().mono + ANSWER_WITHIN;
@@ -136,6 +146,13 @@ impl Attendant {
             }
         }
         self.button.due = self.seat.now().mono + EVERY;
+    }
+
+    /// Nothing is known of it any more.
+    pub(super) fn forget_button(&mut self) {
+        if let Some((id, _)) = std::mem::take(&mut self.button).asked {
+            self.bench.give_up(id..id + 1);
+        }
     }
 
     /// Why the run waits.
@@ -153,7 +170,6 @@ impl Attendant {
             return Ok(true);
         }
         self.hold_flow();
-        self.button.silent = 0;
         self.read_button().await;
         if !self.stops() {
             // Raised by what was known of it before.

@@ -218,6 +218,12 @@ async fn daylight_is_not_waited_for_for_ever() {
     );
     let first = suspect(&scene);
     assert!(first.len() > 4, "{first:?}");
+    // It is waited for once, 40 looks of 15 s, not at every point.
+    let looks = events.iter().filter(
+        |event| matches!(&event.body, Body::Taken { key, .. } if key.purpose == Purpose::Room),
+    );
+    let looks = looks.count();
+    assert!((50..70).contains(&looks), "{looks}");
 }
 
 /// Releases every hold that is no question, and remembers why it was held.

@@ -155,6 +155,7 @@ impl Attendant {
             return Ok(Stays::No);
         }
         self.interrupt = None;
+        self.forget_button();
         let Some(assignment) = self.waiting.pop_front() else {
             self.seat.wait_async(None).await;
             return Ok(Stays::Yes);
@@ -496,7 +497,9 @@ impl Attendant {
             _ => {}
         }
         if std::mem::take(&mut self.released) {
-            if !self.button_lets_go().await? {
+            // After any other hold the run is broken off again before anything moves.
+            let refuses = matches!(cause, HoldCause::StopButton(_));
+            if refuses && !self.button_lets_go().await? {
                 return Ok(Stays::Yes);
             }
             self.release(cause).await?;

@@ -390,6 +390,7 @@ pub fn for_rehearsal(card: &mut Card) -> Vec<String> {
     }
     if let Some(button) = &mut card.stop_button {
         usual(&mut button.profile, Kind::StopButton, "stop-button");
+        button.pressed_is_closed = false;
     }
     put_aside
 }

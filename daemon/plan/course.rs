@@ -153,7 +153,10 @@ impl Builder {
         };
         let key = Some(Key {
             purpose: Purpose::Room,
-            visit: self.looks * ROOM_LOOKS_AT_MOST + 1,
+            visit: self
+                .looks
+                .saturating_mul(ROOM_LOOKS_AT_MOST)
+                .saturating_add(1),
             ..key
         });
         self.looks += 1;
@@ -170,7 +173,10 @@ impl Builder {
     /// How the room is looked at while something is recorded.
     pub fn room_beat(&mut self) -> Option<RoomBeat> {
         let look = self.room.clone()?;
-        let first = self.looks * ROOM_LOOKS_AT_MOST + 1;
+        let first = self
+            .looks
+            .saturating_mul(ROOM_LOOKS_AT_MOST)
+            .saturating_add(1);
         self.looks += 1;
         Some(RoomBeat {
             look,

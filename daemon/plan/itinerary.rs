@@ -384,8 +384,8 @@ pub enum Question {
 }
 
 /// Looks at the room in one action at most; the keys of the next one's count on from
-/// here. A recording of two hours looks every ten seconds.
-pub const ROOM_LOOKS_AT_MOST: u32 = 4_096;
+/// here. A day is watched with a look every ten seconds.
+pub const ROOM_LOOKS_AT_MOST: u32 = 16_384;
 
 /// A look at the room: whether it is as dark and as warm as it must be.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -79,6 +79,10 @@ pub fn changed(frozen: &Frozen, now: &Card) -> Vec<String> {
     if !same_if_there(then.control.as_ref(), now.control.as_ref(), same_control) {
         changed.push("the lamp's control".to_owned());
     }
+    let button = |card: &Card| card.stop_button.as_ref().map(|b| b.pressed_is_closed);
+    if button(then).is_some() && button(then) != button(now) {
+        changed.push("the stop button".to_owned());
+    }
     let room = then.room.as_ref().map(|room| room.sensor.as_str());
     let sensor = |card: &Card| {
         let mut meters = card.meters.iter();

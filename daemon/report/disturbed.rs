@@ -32,7 +32,7 @@ impl<'a> Disturbed<'a> {
             light_lx: lights.reduce(f64::max),
             air_c: airs().reduce(f64::min).zip(airs().reduce(f64::max)),
             stretches: room::stretches(&looks),
-            looks: looks.len(),
+            looks: looks.iter().filter(|(_, seen)| !seen.blind).count(),
         }
     }
 
@@ -63,7 +63,14 @@ impl<'a> Disturbed<'a> {
 
     /// What the looks of the whole run found, in sentences; none where nothing looked.
     pub fn summary(&self) -> Option<String> {
-        let room = self.room.filter(|_| self.looks > 0)?;
+        let room = self.room?;
+        let was_blind = self.stretches.iter().any(|stretch| stretch.seen.blind);
+        if self.looks == 0 {
+            let sensor = &room.sensor;
+            return was_blind.then(|| {
+                format!("The room's sensor `{sensor}` said nothing; all that was read is flagged.")
+            });
+        }
         let mut words = format!(
             "The room's sensor `{}` was read {} times",
             room.sensor, self.looks
@@ -86,6 +93,9 @@ impl<'a> Disturbed<'a> {
             1 => ". It was disturbed once; what rests on that is flagged.",
             _ => ". It was disturbed several times; what rests on that is flagged.",
         });
+        if was_blind {
+            words.push_str(" At times its sensor said nothing; what was read then is flagged.");
+        }
         Some(words)
     }
 }

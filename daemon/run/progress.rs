@@ -182,6 +182,8 @@ pub struct State {
     /// What was seen of the room when it was last not quiet: light in lx, air in
     /// degrees Celsius.
     pub room_seen: Option<(Option<f64>, Option<f64>)>,
+    /// The room was waited for in vain, and was not seen quiet since.
+    pub room_stays_lit: bool,
     /// A person was waited for because of the room, and nobody looked at it since.
     pub room_unseen: bool,
     /// Seams in a row because of the room without progress.
@@ -228,6 +230,7 @@ impl State {
             room_again: None,
             room_repeats: BTreeMap::new(),
             room_seen: None,
+            room_stays_lit: false,
             room_unseen: false,
             fruitless_rooms: 0,
             done_at_room: 0,

@@ -6,10 +6,12 @@
 use photometry::measured::{CaptureOutcome, Quantity, Reading};
 
 use super::{LegAgain, State};
-use crate::plan::itinerary::{Itinerary, Key, Purpose, TestHead};
+use crate::plan::intent::IfDisturbed;
+use crate::plan::itinerary::{Action, Itinerary, Key, Purpose, TestHead, What};
 use crate::run::journal::{Decision, DriftVerdict, Event, RoomVerdict};
 use crate::run::lit::Lit;
 use crate::run::restart;
+use crate::run::room::Seen;
 
 impl State {
     /// A reading was taken.
@@ -36,7 +38,11 @@ impl State {
                 self.references.entry(leg).or_default().push((point, value));
             }
             (Purpose::Return, ..) if says_something => self.returns.push(value),
-            (Purpose::Room, ..) => self.room_unseen = false,
+            (Purpose::Room, ..) => {
+                self.room_unseen = false;
+                let quiet = looks_quiet(&action, reading);
+                self.room_stays_lit &= !quiet;
+            }
             _ => {}
         }
         let watches = |test: &&TestHead| {
@@ -66,6 +72,31 @@ impl State {
         self.read_unseen(&action, key);
         if action.ends_with_capture(key.purpose, outcome) {
             self.finish(itinerary, event.no);
+        }
+    }
+
+    /// The room was not quiet, or nobody saw it.
+    fn decide_on_room(&mut self, itinerary: &Itinerary, no: Option<i64>, decision: &Decision) {
+        let Decision::Room {
+            light_lx,
+            air_c,
+            lit,
+            verdict,
+        } = decision
+        else {
+            return;
+        };
+        self.room_seen = Some((*light_lx, *air_c));
+        self.room_unseen = *verdict == RoomVerdict::Held;
+        if *lit {
+            let waits = itinerary.policies.if_disturbed == IfDisturbed::Repeat;
+            self.room_stays_lit |= waits && *verdict == RoomVerdict::Flagged;
+            // What was seen of the lamp meanwhile was the room's light too.
+            self.lights_unknown();
+        }
+        let no = no.and_then(|no| u32::try_from(no).ok());
+        if let (RoomVerdict::Again, Some(no)) = (*verdict, no) {
+            self.room_again = Some((restart::first_to_redo(itinerary, no), no));
         }
     }
 
@@ -105,23 +136,7 @@ impl State {
                     drifted: false,
                 });
             }
-            Decision::Room {
-                light_lx,
-                air_c,
-                lit,
-                verdict,
-            } => {
-                self.room_seen = Some((*light_lx, *air_c));
-                self.room_unseen = *verdict == RoomVerdict::Held;
-                if *lit {
-                    // What was seen of the lamp meanwhile was the room's light too.
-                    self.lights_unknown();
-                }
-                let no = event.no.and_then(|no| u32::try_from(no).ok());
-                if let (RoomVerdict::Again, Some(no)) = (*verdict, no) {
-                    self.room_again = Some((restart::first_to_redo(itinerary, no), no));
-                }
-            }
+            Decision::Room { .. } => self.decide_on_room(itinerary, event.no, decision),
             Decision::HalfLight { mode, level, .. } => {
                 self.half_light.insert(mode.clone(), *level);
             }
@@ -141,4 +156,18 @@ impl State {
             _ => {}
         }
     }
+}
+
+/// Whether a look of this action shows a room that is dark enough.
+fn looks_quiet(action: &Action, reading: &Reading) -> bool {
+    let look = match &action.what {
+        What::LookAtRoom(look) => Some(look),
+        What::Record(recording) => recording.room.as_ref().map(|room| &room.look),
+        _ => None,
+    };
+    look.is_some_and(|look| {
+        let mut seen = Seen::default();
+        seen.see(look, reading);
+        !seen.lit && !seen.blind
+    })
 }
