@@ -235,6 +235,13 @@ pub fn card(world: &WorldSpec, fingers: bool) -> Card {
     card
 }
 
+/// One more port, like the first.
+pub fn add_port(card: &mut Card, name: &str) {
+    let mut port = card.ports[0].clone();
+    name.clone_into(&mut port.name);
+    card.ports.push(port);
+}
+
 pub fn placement(world: &WorldSpec) -> Placement {
     Placement {
         datum: world.datum,

@@ -145,6 +145,18 @@ pub(super) async fn killed_at_writes<H: Hands>(
     }
 }
 
+/// A night that ends complete, with the results that its plan promises, and home before
+/// any move; its journal.
+pub(super) async fn complete(scene: &Scene, hands: impl Hands, what: &str) -> Vec<Event> {
+    let sat = scene.sit(hands).await;
+    let text = scene.paper.text();
+    assert_eq!(sat, Sat::Ended(End::Complete), "{what}\n{text}");
+    let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
+    assert_eq!(results(itinerary, &events), promised(itinerary), "{what}");
+    assert_eq!(moves_before_homing(itinerary, &events), 0, "{what}");
+    events
+}
+
 /// The next daemon goes on against the bench as it was left, to the end; killed after
 /// its very last write, the run is over already.
 async fn go_on(scene: &Scene, hands: impl Hands, what: &str) {

@@ -37,9 +37,7 @@ pub fn laboratory(world: &WorldSpec) -> Card {
     card.meters
         .push(meter("fast-head", "fast-port", Quantity::Waveform));
     for port in ["array-port", "fast-port"] {
-        let mut like = card.ports[0].clone();
-        port.clone_into(&mut like.name);
-        card.ports.push(like);
+        scene::add_port(&mut card, port);
     }
     if let Some(board) = &mut card.fingers {
         let mut finger = board.channels[0].clone();

@@ -11,19 +11,16 @@ use photometry::units::{Lux, Mono, Span};
 
 use super::handle::{Handle, Order};
 use super::scene::{self, By, Hands, Nobody, Sat, Scene};
-use super::tests::{killed_at_writes, moves_before_homing, promised, results, short};
+use super::tests::{RUN, complete, killed_at_writes, results, short};
 use super::tests_kinds;
 use crate::plan::card::{AirLimits, Card, DarkBy, Meter, Room};
 use crate::plan::intent::IfDisturbed;
 use crate::plan::itinerary::{Key, Purpose};
 use crate::plan::samples;
-use crate::run::journal::RunId;
 use crate::run::journal::{
     Body, Decision, End, Event, HoldCause, ResumeCause, RoomVerdict, SeamCause,
 };
 use crate::run::room;
-
-const RUN: RunId = RunId(1);
 
 /// The wall's sensor sees three times what the meter does: 0.15 lx of this room at night.
 const QUIET: Lux = Lux(1.0);
@@ -38,9 +35,7 @@ fn with_sensor(card: &mut Card, air: Option<AirLimits>) {
         yields: vec![Quantity::Illuminance, Quantity::Temperature],
         ..lux
     });
-    let mut port = card.ports[0].clone();
-    "wall-port".clone_into(&mut port.name);
-    card.ports.push(port);
+    scene::add_port(card, "wall-port");
     card.room = Some(Room {
         sensor: "wall".to_owned(),
         light_at_most: Some(QUIET),
@@ -90,7 +85,7 @@ fn door(at: Mono, before: Span, lasts: Span, adds: Lux) -> Vec<LightEvent> {
 
 async fn quiet_night() -> Scene {
     let scene = night(IfDisturbed::Flag, Vec::new(), Vec::new());
-    assert_eq!(scene.sit(Nobody).await, Sat::Ended(End::Complete));
+    complete(&scene, Nobody, "").await;
     scene
 }
 
@@ -147,12 +142,7 @@ async fn an_open_door_is_flagged() {
     let at = read_at(&quiet_night().await, is_read_of("L01"));
     let open = door(at, Span::from_ms(500), Span::from_secs(4), Lux(2.0));
     let scene = night(IfDisturbed::Flag, open, Vec::new());
-    assert_eq!(scene.sit(Nobody).await, Sat::Ended(End::Complete));
-    let events = scene.paper.events();
-    assert_eq!(
-        results(&scene.frozen.itinerary, &events),
-        promised(&scene.frozen.itinerary)
-    );
+    let events = complete(&scene, Nobody, "").await;
     assert!(
         verdicts(&events)
             .iter()
@@ -173,17 +163,7 @@ async fn after_an_open_door_the_point_is_read_again() {
     let at = read_at(&quiet_night().await, is_read_of("L01"));
     let open = door(at, Span::from_secs(2), Span::from_secs(30), Lux(2.0));
     let scene = night(IfDisturbed::Repeat, open, Vec::new());
-    assert_eq!(
-        scene.sit(Nobody).await,
-        Sat::Ended(End::Complete),
-        "{}",
-        scene.paper.text()
-    );
-    let events = scene.paper.events();
-    assert_eq!(
-        results(&scene.frozen.itinerary, &events),
-        promised(&scene.frozen.itinerary)
-    );
+    let events = complete(&scene, Nobody, "").await;
     assert_eq!(verdicts(&events), [RoomVerdict::Again]);
     assert_eq!(suspect(&scene), Vec::<String>::new());
     let again = |key: &Key| is_read_of("L01")(key);
@@ -200,21 +180,11 @@ async fn daylight_is_not_waited_for_for_ever() {
     let at = read_at(&quiet_night().await, is_read_of("L01"));
     let day = door(at, Span::from_secs(2), Span::from_mins(600), Lux(2.0));
     let scene = night(IfDisturbed::Repeat, day, Vec::new());
-    assert_eq!(
-        scene.sit(Nobody).await,
-        Sat::Ended(End::Complete),
-        "{}",
-        scene.paper.text()
-    );
-    let events = scene.paper.events();
+    let events = complete(&scene, Nobody, "").await;
     let verdicts = verdicts(&events);
     assert!(
         verdicts.len() > 2 && verdicts.iter().all(|v| *v == RoomVerdict::Flagged),
         "{verdicts:?}"
-    );
-    assert_eq!(
-        results(&scene.frozen.itinerary, &events),
-        promised(&scene.frozen.itinerary)
     );
     let first = suspect(&scene);
     assert!(first.len() > 4, "{first:?}");
@@ -245,12 +215,11 @@ async fn a_plan_that_holds_waits_for_a_person_and_reads_it_again() {
     let open = door(at, Span::from_secs(2), Span::from_secs(30), Lux(2.0));
     let scene = night(IfDisturbed::Hold, open, Vec::new());
     let mut hands = Releases::default();
-    assert_eq!(scene.sit(&mut hands).await, Sat::Ended(End::Complete));
+    let events = complete(&scene, &mut hands, "").await;
     let [HoldCause::Disturbed(words)] = &hands.0[..] else {
         panic!("{:?}", hands.0);
     };
     assert!(words.contains("where at most 1 lx is quiet"), "{words}");
-    let events = scene.paper.events();
     assert_eq!(verdicts(&events), [RoomVerdict::Held]);
     let seams = events.iter().filter(|event| {
         matches!(
@@ -261,11 +230,6 @@ async fn a_plan_that_holds_waits_for_a_person_and_reads_it_again() {
         )
     });
     assert_eq!(seams.count(), 1);
-    assert_eq!(
-        results(&scene.frozen.itinerary, &events),
-        promised(&scene.frozen.itinerary)
-    );
-    assert_eq!(moves_before_homing(&scene.frozen.itinerary, &events), 0);
     assert_eq!(suspect(&scene), Vec::<String>::new());
 }
 
@@ -282,13 +246,7 @@ async fn a_dead_sensor_costs_no_test() {
         for policy in [IfDisturbed::Flag, IfDisturbed::Repeat, IfDisturbed::Hold] {
             let fault = fault.clone();
             let scene = night(policy, Vec::new(), vec![Planned { nth, fault }]);
-            assert_eq!(
-                scene.sit(Nobody).await,
-                Sat::Ended(End::Complete),
-                "{policy:?}"
-            );
-            let events = scene.paper.events();
-            let verdicts = verdicts(&events);
+            let verdicts = verdicts(&complete(&scene, Nobody, policy.word()).await);
             assert!(verdicts.len() > 8, "{verdicts:?}");
             assert!(
                 verdicts
@@ -310,17 +268,8 @@ async fn an_open_door_is_not_taken_for_a_lamp_astray() {
         for policy in [IfDisturbed::Flag, IfDisturbed::Repeat, IfDisturbed::Hold] {
             let scene = night(policy, open(before), Vec::new());
             let mut hands = Releases::default();
-            let sat = scene.sit(&mut hands).await;
-            let text = scene.paper.text();
-            assert_eq!(
-                sat,
-                Sat::Ended(End::Complete),
-                "{policy:?} {before:?}\n{text}"
-            );
-            let events = scene.paper.events();
-            let (itinerary, events) = (&scene.frozen.itinerary, &events);
-            assert_eq!(results(itinerary, events), promised(itinerary));
-            assert_eq!(moves_before_homing(itinerary, events), 0);
+            let what = format!("{policy:?} {before:?}");
+            let events = complete(&scene, &mut hands, &what).await;
             let quiet = |event: &Event| {
                 matches!(
                     event.body,
@@ -380,8 +329,7 @@ async fn warm_air_is_flagged() {
     let (plan, lamp, card) = (frozen.plan, frozen.lamp, frozen.card);
     let frozen = samples::frozen(plan, lamp, card, frozen.placement);
     scene.frozen = std::sync::Arc::new(frozen);
-    assert_eq!(scene.sit(Nobody).await, Sat::Ended(End::Complete));
-    let verdicts = verdicts(&scene.paper.events());
+    let verdicts = verdicts(&complete(&scene, Nobody, "").await);
     assert!(verdicts.len() > 8 && verdicts.iter().all(|v| *v == RoomVerdict::Flagged));
     assert!(suspect(&scene).len() > 20);
 }
@@ -402,13 +350,7 @@ async fn a_door_in_the_middle_of_a_dawn() {
         Scene::planned(world, By::Memory, frozen.lamp, card, plan, frozen.placement)
     };
     let quiet = dawn(IfDisturbed::Flag, Vec::new());
-    assert_eq!(
-        quiet.sit(Nobody).await,
-        Sat::Ended(End::Complete),
-        "{}",
-        quiet.paper.text()
-    );
-    assert_eq!(verdicts(&quiet.paper.events()), []);
+    assert_eq!(verdicts(&complete(&quiet, Nobody, "quiet").await), []);
     let at = read_at(&quiet, |key| key.purpose == Purpose::Sample);
     let middle = at + Span::from_mins(15);
     let open = door(middle, Span::ZERO, Span::from_secs(60), Lux(2.0));
@@ -418,13 +360,7 @@ async fn a_door_in_the_middle_of_a_dawn() {
     ];
     for (policy, wanted, clean) in cases {
         let scene = dawn(policy, open.clone());
-        assert_eq!(
-            scene.sit(Nobody).await,
-            Sat::Ended(End::Complete),
-            "{}",
-            scene.paper.text()
-        );
-        let events = scene.paper.events();
+        let events = complete(&scene, Nobody, policy.word()).await;
         assert_eq!(verdicts(&events), [wanted], "{policy:?}");
         let began = events.iter().filter(|event| {
             matches!(
@@ -435,10 +371,6 @@ async fn a_door_in_the_middle_of_a_dawn() {
             )
         });
         assert_eq!(began.count(), 1 + usize::from(clean), "{policy:?}");
-        assert_eq!(
-            results(&scene.frozen.itinerary, &events),
-            promised(&scene.frozen.itinerary)
-        );
         let room = scene.frozen.card.room.as_ref().expect("a room");
         let stretches = room::stretches(&room::looks(room, &events));
         assert_eq!(stretches.len(), 1, "{stretches:?}");

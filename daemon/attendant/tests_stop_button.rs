@@ -9,13 +9,11 @@ use photometry::units::Span;
 
 use super::handle::{Handle, Order};
 use super::scene::{self, By, Hands, Nobody, Sat, Scene, Watch};
-use super::tests::{killed_at_writes, moves_before_homing, promised, results, short};
+use super::tests::{RUN, complete, killed_at_writes, short};
 use crate::plan::card::StopButton;
 use crate::plan::intent::{Survey, WarmUp};
 use crate::plan::samples;
-use crate::run::journal::{Body, End, Event, HoldCause, RunId, SeamCause};
-
-const RUN: RunId = RunId(1);
+use crate::run::journal::{Body, End, Event, HoldCause, SeamCause};
 
 fn night(faults: Vec<Planned>) -> Scene {
     let mut world = WorldSpec {
@@ -24,9 +22,7 @@ fn night(faults: Vec<Planned>) -> Scene {
     };
     world.lamp.levels = 2;
     let mut card = scene::card(&world, true);
-    let mut port = card.ports[0].clone();
-    "button-port".clone_into(&mut port.name);
-    card.ports.push(port);
+    scene::add_port(&mut card, "button-port");
     card.stop_button = Some(StopButton {
         port: "button-port".to_owned(),
         profile: None,
@@ -100,15 +96,10 @@ async fn pressed_at_any_action_it_stops_and_waits_for_a_person() {
             at,
             ..Presses::default()
         };
-        let sat = scene.sit(&mut hands).await;
-        let text = scene.paper.text();
-        assert_eq!(sat, Sat::Ended(End::Complete), "{at}\n{text}");
-        assert_eq!(hands.held.len(), 2, "{at}: {:?}\n{text}", hands.held);
+        let events = complete(&scene, &mut hands, &at.to_string()).await;
+        assert_eq!(hands.held.len(), 2, "{at}: {:?}", hands.held);
         assert!(hands.held.iter().all(|words| words.contains("is pressed")));
         assert_eq!(hands.alive, Vec::<String>::new(), "{at}");
-        let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
-        assert_eq!(results(itinerary, &events), promised(itinerary), "{at}");
-        assert_eq!(moves_before_homing(itinerary, &events), 0, "{at}");
         // Pressed while a warm-up waits for its next reading it is noticed at once.
         let seam = events.iter().find(|event| {
             matches!(
@@ -118,13 +109,42 @@ async fn pressed_at_any_action_it_stops_and_waits_for_a_person() {
                 }
             )
         });
-        let pressed = events
+        let mut pressed = events
             .iter()
-            .filter(|e| matches!(e.body, Body::Started { .. }));
-        let pressed = pressed.clone().nth(at - 1).expect("an action").at.mono;
+            .filter(|event| matches!(event.body, Body::Started { .. }));
+        let pressed = pressed.nth(at - 1).expect("an action").at.mono;
         let after = seam.expect("a seam").at.mono.since(pressed);
         assert!(after < Span::from_secs(2), "{at}: {}", after.shown());
     }
+}
+
+/// One whose contact is open until it is pressed counts as free then, and as pressed
+/// while it is closed.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn one_that_is_closed_while_it_is_pressed_is_read_so() {
+    struct Opens(Vec<HoldCause>);
+    impl Hands for Opens {
+        fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
+            if let Body::Held { cause } = &event.body {
+                self.0.push(cause.clone());
+                // The simulated contact is open while its button is pressed.
+                bench.person().presses_stop(true, event.at.mono);
+                let _ = handle.orders.post(Order::Release(RUN));
+            }
+        }
+    }
+    let mut scene = night(Vec::new());
+    let mut frozen = (*scene.frozen).clone();
+    let button = frozen.card.stop_button.as_mut().expect("a button");
+    button.pressed_is_closed = true;
+    scene.frozen = std::sync::Arc::new(frozen);
+    let mut hands = Opens(Vec::new());
+    complete(&scene, &mut hands, "").await;
+    assert!(
+        matches!(hands.0[..], [HoldCause::StopButton(_)]),
+        "{:?}",
+        hands.0
+    );
 }
 
 /// One that is pressed before the run begins lets nothing move.

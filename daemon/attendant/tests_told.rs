@@ -31,9 +31,7 @@ fn night(model: LampModel, modes: &[(&str, u16)], survey: Survey, faults: Vec<Pl
     let names = modes.iter().map(|(name, _)| (*name).to_owned());
     world.equipment.level.modes = names.clone().collect();
     let mut card = scene::card(&world, false);
-    let mut port = card.ports[0].clone();
-    "level-port".clone_into(&mut port.name);
-    card.ports.push(port);
+    scene::add_port(&mut card, "level-port");
     card.control = Some(Control {
         port: "level-port".to_owned(),
         profile: None,
