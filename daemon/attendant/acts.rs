@@ -149,7 +149,7 @@ impl Attendant {
     }
 
     /// The action with this number and its head, and what is done, in words.
-    fn put_to_work(&self, no: i64, attempt: u32) -> Result<(AtWork, String), Broken> {
+    pub(super) fn put_to_work(&self, no: i64, attempt: u32) -> Result<(AtWork, String), Broken> {
         let Some(current) = &self.current else {
             return Err(Broken::fault("no-run", "no run is in hand"));
         };

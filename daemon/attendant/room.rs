@@ -15,7 +15,7 @@ use super::record::RecordError;
 use super::work::{Attendant, Stays};
 use crate::bench::instrument::{Answer, Verb};
 use crate::plan::intent::IfDisturbed;
-use crate::plan::itinerary::{Key, Purpose, RoomLook, What};
+use crate::plan::itinerary::{Key, Purpose, RoomLook};
 use crate::run::journal::{
     Body, Facts, Fault, HoldCause, LIGHT_LOST, ResumeCause, RoomVerdict, SeamCause,
 };
@@ -88,6 +88,16 @@ impl Attendant {
         if waits && self.wait_for_quiet(at_work, look, key).await? != Waited::Quiet {
             verdict = RoomVerdict::Flagged;
         }
+        self.decide_on_room(at_work, seen, verdict).await
+    }
+
+    /// Writes down what follows; a run that is to be held is broken off.
+    async fn decide_on_room(
+        &mut self,
+        at_work: &AtWork,
+        seen: Seen,
+        verdict: RoomVerdict,
+    ) -> Result<(), Broken> {
         let decision = seen.decision(verdict);
         self.record(at_work, Body::Decided { decision }).await?;
         match verdict {
@@ -99,8 +109,11 @@ impl Attendant {
     /// A person let the run go on that waited because of the room: whether it is quiet now
     /// is seen before anything is read.
     pub(super) async fn look_after_hold(&mut self, at_work: &AtWork) -> Result<(), Broken> {
-        let unseen = self.current.as_ref().is_some_and(|c| c.state.room_unseen);
-        let Some((_, look)) = self.look_of(at_work.no).filter(|_| unseen) else {
+        // Before every action: what follows looks through the itinerary.
+        if !self.current.as_ref().is_some_and(|c| c.state.room_unseen) {
+            return Ok(());
+        }
+        let Some(look) = self.look_of(at_work.action.test) else {
             return Ok(());
         };
         let key = key_beside(at_work, AFTER_HOLD);
@@ -115,12 +128,7 @@ impl Attendant {
             Waited::Lit => RoomVerdict::Held,
             Waited::Blind => RoomVerdict::NotKnown,
         };
-        let decision = seen.decision(verdict);
-        self.record(at_work, Body::Decided { decision }).await?;
-        match verdict {
-            RoomVerdict::Held => Err(Broken::Off(SeamCause::Disturbed)),
-            _ => Ok(()),
-        }
+        self.decide_on_room(at_work, seen, verdict).await
     }
 
     /// Looks until the room is quiet, or for so long, or until its sensor says nothing.
@@ -155,18 +163,18 @@ impl Attendant {
         let mut seen = Seen::default();
         let asked = [
             (
-                look.light_at_most.is_some(),
+                look.room.light_at_most.is_some(),
                 Quantity::Illuminance,
                 Purpose::Room,
             ),
-            (look.air.is_some(), Quantity::Temperature, Purpose::Air),
+            (look.room.air.is_some(), Quantity::Temperature, Purpose::Air),
         ];
         for (_, quantity, purpose) in asked.into_iter().filter(|(matters, ..)| *matters) {
-            let Some(reading) = self.ask_room(&look.sensor, quantity).await? else {
+            let Some(reading) = self.ask_room(&look.room.sensor, quantity).await? else {
                 seen.blind = true;
                 break;
             };
-            seen.see(look, &reading);
+            seen.see(&look.room, &reading);
             let key = Key {
                 purpose,
                 ..key.clone()
@@ -228,32 +236,17 @@ impl Attendant {
         tracing::warn!("the sensor of the room says nothing; what is read is flagged");
     }
 
-    /// How the room is looked at in the test of the action at work.
-    fn look_of(&self, no: i64) -> Option<(AtWork, RoomLook)> {
+    /// How the room is looked at in a test.
+    fn look_of(&self, test: u32) -> Option<RoomLook> {
         let current = self.current.as_ref()?;
-        let action = current.action(no)?;
-        let itinerary = &current.frozen.itinerary;
-        let of_test = itinerary.actions.iter().filter(|a| a.test == action.test);
-        let look = of_test.into_iter().find_map(|action| match &action.what {
-            What::LookAtRoom(look) => Some(look.clone()),
-            What::Record(recording) => recording.room.as_ref().map(|room| room.look.clone()),
-            _ => None,
-        })?;
-        let head = itinerary.tests.get(action.test as usize)?.clone();
-        let attempt = current.state.running.map_or(0, |running| running.attempt);
-        let at_work = AtWork {
-            no,
-            attempt,
-            action,
-            head,
-        };
-        Some((at_work, look))
+        let mut actions = current.frozen.itinerary.actions.iter();
+        actions.find_map(|action| action.room_look().filter(|_| action.test == test).cloned())
     }
 
     /// A fault of the lamp's light is not believed while the room is lit: it waits for a
     /// quiet room, and then the action is tried again after a seam. What broke it off
     /// otherwise is given back as it came.
-    pub(super) async fn doubt_by_room(&mut self, no: i64, broken: Broken) -> Broken {
+    pub(super) async fn doubt_by_room(&mut self, no: i64, attempt: u32, broken: Broken) -> Broken {
         let of_light = |fault: &Fault| OF_LIGHT.contains(&fault.code.as_str());
         let Broken::Fault(fault) = broken else {
             return broken;
@@ -265,7 +258,7 @@ impl Attendant {
         if !of_light(&fault) || hopeless {
             return Broken::Fault(fault);
         }
-        match self.was_the_room(no).await {
+        match self.was_the_room(no, attempt).await {
             Ok(true) => Broken::Off(SeamCause::Disturbed),
             Ok(false) => Broken::Fault(fault),
             Err(other) => other,
@@ -274,7 +267,7 @@ impl Attendant {
 
     /// Whether the room is lit now; then it is waited for, and what is known of it is
     /// written down.
-    async fn was_the_room(&mut self, no: i64) -> Result<bool, Broken> {
+    async fn was_the_room(&mut self, no: i64, attempt: u32) -> Result<bool, Broken> {
         if let Some(current) = &mut self.current {
             current.write_kept().await?;
         }
@@ -285,10 +278,9 @@ impl Attendant {
         if stays_lit {
             return Ok(false); // it was waited for in vain already
         }
-        let Some((at_work, look)) = self
-            .look_of(no)
-            .filter(|(_, look)| look.light_at_most.is_some())
-        else {
+        let (at_work, _) = self.put_to_work(no, attempt)?;
+        let look = self.look_of(at_work.action.test);
+        let Some(look) = look.filter(|look| look.room.light_at_most.is_some()) else {
             return Ok(false);
         };
         let key = key_beside(&at_work, IN_DOUBT);

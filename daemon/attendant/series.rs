@@ -18,10 +18,9 @@ use super::asking::{ANSWER_WITHIN, Broken};
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Series, Trouble, Verb};
 use crate::bench::open::FINGERS;
+use crate::plan::card::Room;
 use crate::plan::intent::IfDisturbed;
-use crate::plan::itinerary::{
-    Begins, Key, OFF, Purpose, RECORDED_AT_MOST, Recording, StartedBy, What,
-};
+use crate::plan::itinerary::{Begins, Key, OFF, Purpose, RECORDED_AT_MOST, Recording, StartedBy};
 use crate::plan::lamp::{HOLD, Worked};
 use crate::run::journal::{Body, Decision, Facts};
 use crate::run::lit::steady;
@@ -52,14 +51,14 @@ struct Written {
     without_value: u32,
     /// The least and the most that it read.
     between: Option<(f64, f64)>,
-    /// What it saw of the room, where it looks at that.
-    room: Seen,
+    /// What it looks at the room for and saw of it, where it does: what becomes of
+    /// that costs no recording.
+    room: Option<(Room, Seen)>,
 }
 
 impl Written {
-    /// It looks at the room: what becomes of it costs no recording.
     fn is_of_room(&self) -> bool {
-        self.key.purpose == Purpose::Room
+        self.room.is_some()
     }
 
     fn see(&mut self, value: Option<f64>) {
@@ -149,7 +148,7 @@ impl Attendant {
             all.push(posted.map_err(|trouble| Broken::Fault(trouble.fault(meter)))?);
         }
         let room = recording.room.as_ref();
-        if let Some(room) = room.filter(|room| room.look.light_at_most.is_some()) {
+        if let Some(room) = room.filter(|room| room.look.room.light_at_most.is_some()) {
             let series = Series {
                 quantity: Quantity::Illuminance,
                 first: first.mono,
@@ -160,8 +159,12 @@ impl Attendant {
                 purpose: Purpose::Room,
                 ..key
             };
-            match self.post_one(&room.look.sensor, series, &key, room.first) {
-                Ok(written) => all.push(written),
+            let seen = Some((room.look.room.clone(), Seen::default()));
+            match self.post_one(&room.look.room.sensor, series, &key, room.first) {
+                Ok(written) => all.push(Written {
+                    room: seen,
+                    ..written
+                }),
                 Err(_) => self.go_blind(),
             }
         }
@@ -188,7 +191,7 @@ impl Attendant {
             over: false,
             without_value: 0,
             between: None,
-            room: Seen::default(),
+            room: None,
         })
     }
 
@@ -208,8 +211,8 @@ impl Attendant {
             ..all[0].key.clone()
         };
         let mut seen = self.see_room(at_work, &room.look, &key).await?;
-        let watched = all.iter().find(|written| written.is_of_room());
-        if let Some(Written { room: watched, .. }) = watched {
+        let mut watched = all.iter().filter_map(|written| written.room.as_ref());
+        if let Some((_, watched)) = watched.next() {
             seen.lit |= watched.lit;
             let lights = seen.light_lx.into_iter().chain(watched.light_lx);
             seen.light_lx = lights.reduce(f64::max);
@@ -357,14 +360,8 @@ impl Attendant {
             ..written.key.clone()
         };
         written.see(reading.outcome.value());
-        if let (
-            true,
-            What::Record(Recording {
-                room: Some(room), ..
-            }),
-        ) = (written.is_of_room(), &at_work.action.what)
-        {
-            written.room.see(&room.look, &reading);
+        if let Some((room, seen)) = &mut written.room {
+            seen.see(room, &reading);
         }
         self.record(at_work, Body::Taken { key, reading }).await?;
         // While it is watched being off it does not light.

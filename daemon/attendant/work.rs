@@ -277,7 +277,7 @@ impl Attendant {
         match next {
             Move::Do { no, attempt } => {
                 if let Err(broken) = self.act(no, attempt).await {
-                    let broken = self.doubt_by_room(no, broken).await;
+                    let broken = self.doubt_by_room(no, attempt, broken).await;
                     self.take_broken(no, attempt, broken).await?;
                 }
             }

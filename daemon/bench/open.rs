@@ -20,6 +20,7 @@ use super::instrument::{Answer, Attached, Follows, Instrument, Reply, Role, Trou
 use super::profiles::{self, Kind};
 use super::traffic::Kept;
 use crate::plan::card::{self, Card, DarkBy, Meter, PortAddress, Rail};
+use crate::plan::profiles::UsedProfile;
 
 /// The rail's name among the instruments.
 pub const RAIL: &str = "rail";
@@ -115,16 +116,9 @@ struct Device {
 
 /// Every device on the card, in the order of [`seat_names`].
 fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
-    let profile = |used: &Option<_>, kind, instrument: &str| {
-        profiles::of(used.as_ref(), kind).map_err(|refused| OpenError::Profile {
-            instrument: instrument.to_owned(),
-            shown: refused.to_string(),
-        })
-    };
     let mut devices = Vec::new();
     if let Some(rail) = &card.rail {
-        let profile = profile(&rail.profile, Kind::Rail, RAIL)?;
-        let station = station(card, &rail.port, &profile);
+        let (profile, station) = followed(card, (RAIL, &rail.port), &rail.profile, Kind::Rail)?;
         let driver = ProfiledRail::new(rail_card(rail), Arc::clone(&profile), station.clone());
         devices.push(Device {
             name: RAIL.to_owned(),
@@ -134,8 +128,12 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
         });
     }
     for meter in &card.meters {
-        let profile = profile(&meter.profile, Kind::of(meter), &meter.name)?;
-        let station = station(card, &meter.port, &profile);
+        let (profile, station) = followed(
+            card,
+            (&meter.name, &meter.port),
+            &meter.profile,
+            Kind::of(meter),
+        )?;
         let (follows, at) = (Arc::clone(&profile), station.clone());
         let driver = ProfiledMeter::new(meter_card(meter), follows, at);
         let driver = driver.demanding(meter.serial.clone());
@@ -146,30 +144,15 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
             follows: Some(following(profile, station)),
         });
     }
-    if let Some(fingers) = &card.fingers {
-        let coils = fingers
-            .channels
-            .iter()
-            .map(|finger| finger.channel)
-            .collect();
-        let profile = profile(&fingers.profile, Kind::Fingers, FINGERS)?;
-        let station = station(card, &fingers.port, &profile);
-        let driver = ProfiledFingers::new(coils, Arc::clone(&profile), station.clone());
-        devices.push(Device {
-            name: FINGERS.to_owned(),
-            port: fingers.port.clone(),
-            role: Role::Presser(Box::new(driver)),
-            follows: Some(Follows {
-                profile,
-                station,
-                coil: fingers.channels.first().map(|finger| finger.channel),
-            }),
-        });
-    }
+    devices.extend(fingers(card)?);
     if let Some(outlets) = &card.outlets {
         let channels = outlets.channels.iter().map(|outlet| outlet.channel);
-        let profile = profile(&outlets.profile, Kind::Outlets, OUTLETS)?;
-        let station = station(card, &outlets.port, &profile);
+        let (profile, station) = followed(
+            card,
+            (OUTLETS, &outlets.port),
+            &outlets.profile,
+            Kind::Outlets,
+        )?;
         let (follows, at) = (Arc::clone(&profile), station.clone());
         let driver = ProfiledOutlets::new(channels.collect(), follows, at);
         devices.push(Device {
@@ -184,17 +167,61 @@ fn devices(card: &Card) -> Result<Vec<Device>, OpenError> {
     Ok(devices)
 }
 
+/// The profile that a device follows, and who is spoken to where that is by registers.
+fn followed(
+    card: &Card,
+    (instrument, port): (&str, &str),
+    used: &Option<UsedProfile>,
+    kind: Kind,
+) -> Result<(Arc<Profile>, Option<Station>), OpenError> {
+    let profile = profiles::of(used.as_ref(), kind).map_err(|refused| OpenError::Profile {
+        instrument: instrument.to_owned(),
+        shown: refused.to_string(),
+    })?;
+    let station = station(card, port, &profile);
+    Ok((profile, station))
+}
+
+/// The relay fingers, and how they are worked.
+fn fingers(card: &Card) -> Result<Option<Device>, OpenError> {
+    let Some(fingers) = &card.fingers else {
+        return Ok(None);
+    };
+    let coils = fingers
+        .channels
+        .iter()
+        .map(|finger| finger.channel)
+        .collect();
+    let (profile, station) = followed(
+        card,
+        (FINGERS, &fingers.port),
+        &fingers.profile,
+        Kind::Fingers,
+    )?;
+    let driver = ProfiledFingers::new(coils, Arc::clone(&profile), station.clone());
+    Ok(Some(Device {
+        name: FINGERS.to_owned(),
+        port: fingers.port.clone(),
+        role: Role::Presser(Box::new(driver)),
+        follows: Some(Follows {
+            profile,
+            station,
+            coil: fingers.channels.first().map(|finger| finger.channel),
+        }),
+    }))
+}
+
 /// What tells a lamp its level, and how it is worked.
 fn control(card: &Card) -> Result<Option<Device>, OpenError> {
     let Some(control) = &card.control else {
         return Ok(None);
     };
-    let profile = profiles::of(control.profile.as_ref(), Kind::Control);
-    let profile = profile.map_err(|refused| OpenError::Profile {
-        instrument: CONTROL.to_owned(),
-        shown: refused.to_string(),
-    })?;
-    let station = station(card, &control.port, &profile);
+    let (profile, station) = followed(
+        card,
+        (CONTROL, &control.port),
+        &control.profile,
+        Kind::Control,
+    )?;
     let driver = ProfiledLevel::new(Arc::clone(&profile), station.clone());
     Ok(Some(Device {
         name: CONTROL.to_owned(),
@@ -209,12 +236,12 @@ fn stop_button(card: &Card) -> Result<Option<Device>, OpenError> {
     let Some(button) = &card.stop_button else {
         return Ok(None);
     };
-    let profile = profiles::of(button.profile.as_ref(), Kind::StopButton);
-    let profile = profile.map_err(|refused| OpenError::Profile {
-        instrument: STOP_BUTTON.to_owned(),
-        shown: refused.to_string(),
-    })?;
-    let station = station(card, &button.port, &profile);
+    let (profile, station) = followed(
+        card,
+        (STOP_BUTTON, &button.port),
+        &button.profile,
+        Kind::StopButton,
+    )?;
     let driver = ProfiledContact::new(Arc::clone(&profile), station.clone());
     Ok(Some(Device {
         name: STOP_BUTTON.to_owned(),

@@ -14,7 +14,7 @@ use photometry::measured::Quantity;
 use photometry::stabilisation::WindowRule;
 use photometry::units::{Length, Ratio, Span};
 
-use super::card::{Card, DarkBy, Meter, Rail};
+use super::card::{Card, DarkBy, Meter, Rail, Room};
 use super::fitting::{Ground, reading_time};
 use super::intent::{Policies, WarmUp};
 use super::itinerary::{
@@ -107,7 +107,7 @@ pub struct Builder {
     /// Legs so far.
     pub legs: u32,
     /// How the room is looked at, where a sensor sees it.
-    room: Option<RoomLook>,
+    look: Option<RoomLook>,
     /// Actions that look at it so far.
     looks: u32,
 }
@@ -117,14 +117,16 @@ impl Builder {
     /// matter.
     pub fn of(card: &Card, place: &str, policies: &Policies) -> Builder {
         let in_sphere = card.is_sphere(place);
-        let look = card.room.as_ref().map(|room| RoomLook {
-            sensor: room.sensor.clone(),
+        let room = card.room.clone().map(|room| Room {
             light_at_most: room.light_at_most.filter(|_| !in_sphere),
-            air: room.air,
-            if_disturbed: policies.if_disturbed,
+            ..room
         });
+        let room = room.filter(|room| room.light_at_most.is_some() || room.air.is_some());
         Builder {
-            room: look.filter(|look| look.light_at_most.is_some() || look.air.is_some()),
+            look: room.map(|room| RoomLook {
+                room,
+                if_disturbed: policies.if_disturbed,
+            }),
             ..Builder::default()
         }
     }
@@ -132,7 +134,11 @@ impl Builder {
     /// The point that was laid out last is over: where something was read in it with the
     /// meter open, the room is looked at.
     pub fn end_point(&mut self) {
-        let Some(last) = self.actions.last().filter(|last| last.point.is_some()) else {
+        let Some(look) = self.look.clone() else {
+            return;
+        };
+        let last = self.actions.last().filter(|last| last.point.is_some());
+        let Some(last) = last.cloned() else {
             return;
         };
         let of_point = self.actions.iter().rev();
@@ -141,47 +147,37 @@ impl Builder {
             let key = action.key.as_ref();
             key.is_some_and(|key| !matches!(key.purpose, Purpose::Dark | Purpose::Room))
         });
-        if let Some(key) = read.and_then(|read| read.key.clone()) {
-            self.look(last.clone(), key);
-        }
-    }
-
-    /// Looks at the room where `model` stands, which measures `key`.
-    fn look(&mut self, model: Action, key: Key) {
-        let Some(room) = self.room.clone() else {
+        let Some(key) = read.and_then(|read| read.key.clone()) else {
             return;
         };
-        let key = Some(Key {
-            purpose: Purpose::Room,
-            visit: self
-                .looks
-                .saturating_mul(ROOM_LOOKS_AT_MOST)
-                .saturating_add(1),
-            ..key
-        });
-        self.looks += 1;
-        self.actions.push(Action {
+        let action = Action {
             no: self.actions.len() as u32,
             restart: Restart::Again,
-            what: What::LookAtRoom(room),
-            key,
+            what: What::LookAtRoom(look),
             time: LOOKING,
-            ..model
-        });
+            key: Some(Key {
+                purpose: Purpose::Room,
+                visit: self.next_look(),
+                ..key
+            }),
+            ..last
+        };
+        self.actions.push(action);
+    }
+
+    /// Number of the first key of the next looks at the room.
+    fn next_look(&mut self) -> u32 {
+        let before = self.looks.saturating_mul(ROOM_LOOKS_AT_MOST);
+        self.looks += 1;
+        before.saturating_add(1)
     }
 
     /// How the room is looked at while something is recorded.
     pub fn room_beat(&mut self) -> Option<RoomBeat> {
-        let look = self.room.clone()?;
-        let first = self
-            .looks
-            .saturating_mul(ROOM_LOOKS_AT_MOST)
-            .saturating_add(1);
-        self.looks += 1;
         Some(RoomBeat {
-            look,
+            look: self.look.clone()?,
             every: LOOK_EVERY,
-            first,
+            first: self.next_look(),
         })
     }
 }
@@ -243,7 +239,7 @@ impl Course<'_, '_> {
         if last.is_some_and(|last| last.point != point) {
             self.builder.end_point();
         }
-        self.look_before(force, point, time);
+        self.look_before(force, point);
         let action = self.action(force, point, what, key, time);
         let no = action.no;
         self.builder.actions.push(action);
@@ -282,15 +278,19 @@ impl Course<'_, '_> {
 
     /// The first of several points: what happened to the room while the lamp was set and
     /// warmed up is none of theirs.
-    fn look_before(&mut self, force: &InForce, point: Option<u32>, time: Duration3) {
+    fn look_before(&mut self, force: &InForce, point: Option<u32>) {
         let before = self.builder.actions.last();
         let follows = before.is_some_and(|a| a.point.is_some() && a.test == self.test);
         if point.is_none() || follows || force.setting == DARK {
             return;
         }
-        let key = self.key(&force.setting, self.ground.watch, Purpose::Room, 1);
-        let model = self.action(force, point, What::LampOff, None, time);
-        self.builder.look(model, key);
+        let Some(look) = self.builder.look.clone() else {
+            return;
+        };
+        let visit = self.builder.next_look();
+        let key = self.key(&force.setting, self.ground.watch, Purpose::Room, visit);
+        let action = self.action(force, point, What::LookAtRoom(look), Some(key), LOOKING);
+        self.builder.actions.push(action);
     }
 
     /// A key of this test.

@@ -9,10 +9,10 @@ use std::fmt;
 
 use photometry::measured::{CaptureOutcome, Outcome, Quantity};
 use photometry::stabilisation::WindowRule;
-use photometry::units::{Length, Lux, Ratio, Span};
+use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
-use super::card::AirLimits;
+use super::card::Room;
 use super::intent::{IfDisturbed, PlanLine, Policies};
 use super::lamp::Setting;
 use super::parts::Elsewhere;
@@ -391,14 +391,8 @@ pub const ROOM_LOOKS_AT_MOST: u32 = 16_384;
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub struct RoomLook {
-    /// The meter that sees the room.
-    pub sensor: String,
-    /// More light than this at the sensor disturbs; none where light does not matter.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub light_at_most: Option<Lux>,
-    /// Air outside these disturbs.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub air: Option<AirLimits>,
+    /// The sensor and the limits that matter here.
+    pub room: Room,
     /// What follows.
     pub if_disturbed: IfDisturbed,
 }
@@ -673,6 +667,15 @@ impl Action {
     pub fn ends_with_capture(&self, purpose: Purpose, outcome: &CaptureOutcome) -> bool {
         let captures = matches!(self.what, What::Capture { .. });
         captures && purpose != Purpose::Trial && outcome.says_something()
+    }
+
+    /// How it looks at the room, where it does.
+    pub fn room_look(&self) -> Option<&RoomLook> {
+        match &self.what {
+            What::LookAtRoom(look) => Some(look),
+            What::Record(recording) => recording.room.as_ref().map(|room| &room.look),
+            _ => None,
+        }
     }
 
     /// All meters that it asks beside the one that watches.

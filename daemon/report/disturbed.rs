@@ -36,8 +36,8 @@ impl<'a> Disturbed<'a> {
         }
     }
 
-    /// What to say of figures that rest on these events; none where the room was quiet
-    /// all the time. The worst first.
+    /// What to say of figures that rest on these events, of the worst stretch among
+    /// them; none where the room was quiet all the time.
     pub fn flag(&self, seqs: impl Iterator<Item = u64> + Clone) -> Option<String> {
         let room = self.room?;
         let touched = |stretch: &&Stretch| seqs.clone().any(|seq| stretch.holds(seq));

@@ -14,7 +14,7 @@ use photometry::measured::{Outcome, Quantity, Reading};
 use super::journal::{Body, Decision, Event, RoomVerdict};
 use crate::plan::card::Room;
 use crate::plan::intent::IfDisturbed;
-use crate::plan::itinerary::{Purpose, RoomLook};
+use crate::plan::itinerary::Purpose;
 
 /// Times that the same is read again because of the room; then it stands, flagged.
 pub const REPEATS_AT_MOST: u32 = 2;
@@ -44,7 +44,7 @@ impl Seen {
     }
 
     /// Takes a reading of the sensor in.
-    pub fn see(&mut self, look: &RoomLook, reading: &Reading) {
+    pub fn see(&mut self, room: &Room, reading: &Reading) {
         let value = match reading.outcome {
             Outcome::Value(value) | Outcome::Over(value) | Outcome::Under(value) => value,
             Outcome::TimedOut | Outcome::Rejected(_) => {
@@ -56,12 +56,12 @@ impl Seen {
         match reading.quantity {
             Quantity::Temperature => {
                 self.air_c = Some(value);
-                self.air_off = is_off(look, value);
+                self.air_off = is_off(room, value);
             }
             _ => {
                 // The brightest of several.
                 self.light_lx = Some(self.light_lx.map_or(value, |light| light.max(value)));
-                self.lit |= is_lit(look, value, over);
+                self.lit |= is_lit(room, value, over);
             }
         }
     }
@@ -91,29 +91,27 @@ impl Seen {
     }
 }
 
-fn is_lit(look: &RoomLook, light_lx: f64, over: bool) -> bool {
-    let most = look.light_at_most;
+fn is_lit(room: &Room, light_lx: f64, over: bool) -> bool {
+    let most = room.light_at_most;
     most.is_some_and(|most| over || light_lx > most.0)
 }
 
-fn is_off(look: &RoomLook, celsius: f64) -> bool {
-    let air = look.air;
-    air.is_some_and(|air| celsius < air.from_c || celsius > air.to_c)
+fn is_off(room: &Room, celsius: f64) -> bool {
+    room.air
+        .is_some_and(|air| celsius < air.from_c || celsius > air.to_c)
 }
 
 /// What was seen, in words: `3.2 lx at its sensor, at most 0.5 lx is quiet`.
 pub fn words(room: &Room, light_lx: Option<f64>, air_c: Option<f64>) -> String {
-    let light = light_lx
-        .zip(room.light_at_most)
-        .filter(|(light, most)| *light > most.0);
+    let light = light_lx.filter(|light| is_lit(room, *light, false));
+    let light = light.zip(room.light_at_most);
     let light = light.map(|(light, most)| {
         format!(
             "{light:.3} lx at its sensor, where at most {} lx is quiet",
             most.0
         )
     });
-    let air = air_c.zip(room.air);
-    let air = air.filter(|(celsius, air)| *celsius < air.from_c || *celsius > air.to_c);
+    let air = air_c.filter(|celsius| is_off(room, *celsius)).zip(room.air);
     let air = air.map(|(celsius, air)| {
         format!(
             "its air at {celsius:.1} degrees Celsius, where {} to {} are wanted",
@@ -150,16 +148,10 @@ type Looked = (u64, Seen);
 
 /// Every look of a run, in order. Light and air are looks of their own.
 pub fn looks(room: &Room, events: &[Event]) -> Vec<Looked> {
-    let look = RoomLook {
-        sensor: room.sensor.clone(),
-        light_at_most: room.light_at_most,
-        air: room.air,
-        if_disturbed: IfDisturbed::Flag,
-    };
     let seen = |event: &Event| match &event.body {
         Body::Taken { key, reading } if matches!(key.purpose, Purpose::Room | Purpose::Air) => {
             let mut seen = Seen::default();
-            seen.see(&look, reading);
+            seen.see(room, reading);
             Some((event.seq, seen))
         }
         Body::Decided {
@@ -170,13 +162,11 @@ pub fn looks(room: &Room, events: &[Event]) -> Vec<Looked> {
                 },
         } => {
             let blind = true;
-            Some((
-                event.seq,
-                Seen {
-                    blind,
-                    ..Seen::default()
-                },
-            ))
+            let seen = Seen {
+                blind,
+                ..Seen::default()
+            };
+            Some((event.seq, seen))
         }
         _ => None,
     };

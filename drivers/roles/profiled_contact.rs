@@ -7,7 +7,6 @@ use std::sync::Arc;
 use super::contact::Contact;
 use super::identity;
 use crate::error::DriverError;
-use crate::exchange::line;
 use crate::exchange::modbus::station::Station;
 use crate::exchange::scpi::Identity;
 use crate::exchange::talk::Talk;
@@ -43,19 +42,12 @@ impl ProfiledContact {
 impl Contact for ProfiledContact {
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError> {
         identity::begin(talk, &self.profile, self.given())?;
-        // What was asked by an earlier owner of the port may still come.
-        identity::resynchronise(talk, &self.profile, self.station.as_ref())?;
-        let known = self.identity.as_ref();
-        let identity = identity::ready(talk, &self.profile, self.given(), known)?;
-        self.identity = Some(identity.clone());
-        identity::set_up(talk, &self.profile, self.given())?;
-        Ok(identity)
+        let (station, known) = (self.station.as_ref(), &mut self.identity);
+        identity::known(talk, &self.profile, station, known)
     }
 
     fn is_closed(&mut self, talk: &mut Talk<'_>) -> Result<bool, DriverError> {
-        if talk.state().is_dirty() && self.station.is_none() {
-            line::resynchronise(talk)?;
-        }
+        identity::in_step(talk, self.station.as_ref())?;
         let steps = self.profile.steps(ProfileVerb::ReadContact);
         let performed = perform(talk, steps.unwrap_or_default(), self.given())?;
         let told = performed.found.get("closed").and_then(value::closed);

@@ -32,6 +32,7 @@ pub use data::Account;
 pub use ruled::limit_words;
 pub use sources::{AsRuled, Sources};
 pub use unknown::{Unknown, ids, ids_of, ids_of_measures, near_text};
+pub(super) use whole::capital;
 
 use super::ids::{FigureId, SettingFigure, TestFigure};
 

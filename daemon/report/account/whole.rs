@@ -86,7 +86,7 @@ fn how(light: &Background, when: &str) -> String {
     let when = if when.is_empty() {
         String::new()
     } else {
-        format!("{}: ", sentence(when))
+        format!("{}: ", capital(when))
     };
     match light.below_lx {
         Some(limit) => format!(
@@ -111,8 +111,9 @@ fn how(light: &Background, when: &str) -> String {
     }
 }
 
-fn sentence(word: &str) -> String {
-    let mut letters = word.chars();
+/// With a capital, as a sentence begins.
+pub fn capital(words: &str) -> String {
+    let mut letters = words.chars();
     letters.next().map_or_else(String::new, |first| {
         first.to_uppercase().chain(letters).collect()
     })

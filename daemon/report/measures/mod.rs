@@ -29,6 +29,7 @@ use photometry::measured::Quantity;
 use photometry::statistics;
 use photometry::uncertainty::Estimate;
 
+use super::account::capital;
 use super::disturbed::Disturbed;
 use crate::plan::card::WrittenTerm;
 use crate::plan::intent::PlanLine;
@@ -103,16 +104,11 @@ pub fn measures(whole: &Whole) -> Vec<Measure> {
         })
         .map(|mut measure| {
             let flag = room.flag(measure.rests_on.iter().copied());
-            measure.notes.extend(flag.map(|flag| sentence(&flag)));
+            let note = flag.map(|flag| format!("{}.", capital(&flag)));
+            measure.notes.extend(note);
             measure
         })
         .collect()
-}
-
-/// With a capital, and a full stop.
-fn sentence(words: &str) -> String {
-    let (first, rest) = words.split_at(1);
-    format!("{}{rest}.", first.to_uppercase())
 }
 
 /// One test of a run, and what was recorded of it.

@@ -7,7 +7,7 @@ use photometry::measured::{CaptureOutcome, Quantity, Reading};
 
 use super::{LegAgain, State};
 use crate::plan::intent::IfDisturbed;
-use crate::plan::itinerary::{Action, Itinerary, Key, Purpose, TestHead, What};
+use crate::plan::itinerary::{Action, Itinerary, Key, Purpose, TestHead};
 use crate::run::journal::{Decision, DriftVerdict, Event, RoomVerdict};
 use crate::run::lit::Lit;
 use crate::run::restart;
@@ -160,14 +160,9 @@ impl State {
 
 /// Whether a look of this action shows a room that is dark enough.
 fn looks_quiet(action: &Action, reading: &Reading) -> bool {
-    let look = match &action.what {
-        What::LookAtRoom(look) => Some(look),
-        What::Record(recording) => recording.room.as_ref().map(|room| &room.look),
-        _ => None,
-    };
-    look.is_some_and(|look| {
+    action.room_look().is_some_and(|look| {
         let mut seen = Seen::default();
-        seen.see(look, reading);
+        seen.see(&look.room, reading);
         !seen.lit && !seen.blind
     })
 }
