@@ -65,10 +65,14 @@ impl Attendant {
         Ok(())
     }
 
-    /// Writes that the action begins. A rest and a reading change nothing at
-    /// the bench, and are begun while it is written.
+    /// Writes that the action begins. A rest, a reading and a look at the room change
+    /// nothing at the bench, and are begun while it is written.
     async fn start(&mut self, at_work: &AtWork, body: Body) -> Result<(), RecordError> {
-        if !matches!(at_work.action.what, What::Settle { .. } | What::Read { .. }) {
+        let changes_nothing = matches!(
+            at_work.action.what,
+            What::Settle { .. } | What::Read { .. } | What::LookAtRoom(_)
+        );
+        if !changes_nothing {
             return self.record(at_work, body).await;
         }
         let at = self.seat.now();

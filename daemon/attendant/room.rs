@@ -221,6 +221,9 @@ impl Attendant {
     }
 
     async fn is_room_sensor_back(&mut self, sensor: &str) -> Result<bool, Broken> {
+        if let Some(current) = &mut self.current {
+            current.write_kept().await?;
+        }
         match self.ask(sensor, Verb::Open).await {
             Ok(_) => Ok(true),
             Err(broken @ (Broken::Off(_) | Broken::Record(_))) => Err(broken),
@@ -268,9 +271,6 @@ impl Attendant {
     /// Whether the room is lit now; then it is waited for, and what is known of it is
     /// written down.
     async fn was_the_room(&mut self, no: i64, attempt: u32) -> Result<bool, Broken> {
-        if let Some(current) = &mut self.current {
-            current.write_kept().await?;
-        }
         let stays_lit = self
             .current
             .as_ref()

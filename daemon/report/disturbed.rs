@@ -68,11 +68,11 @@ impl<'a> Disturbed<'a> {
         if self.looks == 0 {
             let sensor = &room.sensor;
             return was_blind.then(|| {
-                format!("The room's sensor `{sensor}` said nothing; all that was read is flagged.")
+                format!("The room's sensor, {sensor}, said nothing; all that was read is flagged.")
             });
         }
         let mut words = format!(
-            "The room's sensor `{}` was read {} times",
+            "The room's sensor, {}, was read {} times",
             room.sensor, self.looks
         );
         if let Some(light) = self.light_lx {
