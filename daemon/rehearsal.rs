@@ -19,6 +19,7 @@ use drivers::simulated::carriage::RailModel;
 use drivers::simulated::equipment::Equipment;
 use drivers::simulated::faults::Device;
 use drivers::simulated::lamp::{Button, LampModel};
+use drivers::simulated::lamp_model::Wraps;
 use drivers::simulated::level::LevelModel;
 use drivers::simulated::meter::MeterModel;
 use drivers::simulated::outlets::OutletsModel;
@@ -32,7 +33,7 @@ use photometry::units::{Length, Mono, Ratio, Span, Wall};
 use crate::bench::open::seat_names;
 use crate::bench::profiles::Kind;
 use crate::plan::card::{Card, Carries, LitBy, Meter};
-use crate::plan::lamp::{Lamp, Mode, Starts, Way, Worked};
+use crate::plan::lamp::{self, Lamp, Mode, Starts, Way, Worked};
 use crate::plan::placement::Placement;
 use crate::queue::keeper::StandIn;
 
@@ -446,8 +447,21 @@ pub fn lamp_model(lamp: &Lamp) -> LampModel {
     }
     LampModel {
         levels: lamp.modes.first().map_or(1, |mode| mode.levels),
+        wraps: wraps(lamp),
         radius: Length::from_nm(lamp.face.nm() / 2),
         ..LampModel::sanderling()
+    }
+}
+
+/// What follows its highest level.
+fn wraps(lamp: &Lamp) -> Wraps {
+    match &lamp.worked {
+        Worked::Buttons(buttons) => match buttons.wraps() {
+            Some(lamp::Wraps::ToLowest) => Wraps::ToLowest,
+            Some(lamp::Wraps::ToOff) => Wraps::ToOff,
+            None => Wraps::No,
+        },
+        Worked::ByHand | Worked::Direct => Wraps::No,
     }
 }
 
@@ -469,7 +483,7 @@ fn fingers(card: &Card, lamp: &Lamp, placement: &Placement) -> Vec<(u16, Button)
         name if starts(Way::Sunset, name) => Some(Button::Sunset),
         name if Some(name) == buttons.mode.as_deref() => Some(Button::Mode),
         name if name == buttons.up => Some(Button::Up),
-        name if name == buttons.down => Some(Button::Down),
+        name if Some(name) == buttons.down().map(String::as_str) => Some(Button::Down),
         name if Some(name) == buttons.power.as_deref() => Some(Button::Power),
         _ => None,
     };

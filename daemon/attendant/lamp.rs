@@ -12,12 +12,14 @@ use super::record::Known;
 use super::work::Attendant;
 use crate::bench::instrument::Verb;
 use crate::bench::open::FINGERS;
-use crate::plan::itinerary::{Key, Purpose, Target};
+use crate::plan::itinerary::{Key, OFF, Purpose, Target};
 use crate::plan::lamp::{Buttons, Lamp, ONLY_MODE, Setting, SwitchOff, Worked};
 use crate::run::decide;
 use crate::run::journal::{Body, Decision, Facts};
-use crate::run::ladder::{Button, Ladder, Step};
+use crate::run::ladder::{Button, Step};
 use crate::run::lit::Lit;
+use crate::run::round::Before;
+use crate::run::walk::Walk;
 
 /// Steps of one walk: three anchors on the longest ladder, and a margin.
 const STEPS_AT_MOST: u32 = 4_000;
@@ -113,56 +115,66 @@ impl Attendant {
         }
         let state = self.current.as_ref().map(|current| &current.state);
         let dark = state.and_then(|state| state.dark_light());
-        let mut ladder = Ladder::new(
-            levels,
-            setting.level,
-            known_level,
+        let before = Before {
+            known: known_level,
             sees,
-            buttons.power.is_some(),
-            expected,
-            self.nothing_to(&at_work.head.meter),
-        )
-        .knowing(self.lights_seen(&setting.mode, levels))
-        .dark_at(dark);
-        let mut step = ladder.next_step();
+            has_power: buttons.power.is_some(),
+            lights: self.lights_seen(&setting.mode, levels),
+            floor: self.nothing_to(&at_work.head.meter),
+            dark,
+        };
+        let mut walk = Walk::to(buttons, levels, setting.level, before, expected);
+        let key = setting.key();
+        match self.go_along(at_work, buttons, &key, &mut walk).await? {
+            Ok(proof) => {
+                let decision = walk.decision(
+                    &key,
+                    proof,
+                    |button| button_name(buttons, button).to_owned(),
+                    |level| setting_of(&setting.mode, level).key(),
+                );
+                self.level_stands(at_work, setting, walk.light(), decision)
+                    .await
+            }
+            Err(why) => {
+                let words = format!("{} could not be reached: {why}", setting.shown());
+                Err(Broken::fault("level-not-reached", words))
+            }
+        }
+    }
+
+    /// Presses and looks as a walk says, until it has arrived, and how that is
+    /// proven, or is lost, and why.
+    async fn go_along(
+        &mut self,
+        at_work: &AtWork,
+        buttons: &Buttons,
+        setting: &str,
+        walk: &mut Walk,
+    ) -> Result<Result<&'static str, String>, Broken> {
+        let mut step = walk.next_step();
         let mut looks = 0;
         for _ in 0..STEPS_AT_MOST {
             step = match step {
                 Step::Press(button) => {
                     self.press(buttons, button).await?;
-                    ladder.next_step()
+                    walk.next_step()
                 }
                 Step::Look => {
                     looks += 1;
-                    let light = self.look(at_work, &setting.key(), looks).await?;
-                    ladder.seen(light.value())
+                    let light = self.look(at_work, setting, looks).await?;
+                    walk.seen(light.value())
                 }
-                Step::Reached(proof) => {
-                    let decision = ladder.decision(
-                        &setting.key(),
-                        proof,
-                        |button| button_name(buttons, button).to_owned(),
-                        |level| setting_of(&setting.mode, level).key(),
-                    );
-                    return self
-                        .level_stands(at_work, setting, ladder.light(), decision)
-                        .await;
-                }
-                Step::Lost(why) => {
-                    let words = format!("{} could not be reached: {why}", setting.shown());
-                    return Err(Broken::fault("level-not-reached", words));
-                }
+                Step::Reached(proof) => return Ok(Ok(proof)),
+                Step::Lost(why) => return Ok(Err(why)),
             };
         }
-        Err(Broken::fault(
-            "level-not-reached",
-            "the walk to the level did not end",
-        ))
+        Ok(Err("the walk did not end".to_owned()))
     }
 
     /// What each level of a mode looked like in this run: as it last stood, or
     /// as it was passed.
-    fn lights_seen(&self, mode: &str, levels: u16) -> BTreeMap<u16, f64> {
+    pub(super) fn lights_seen(&self, mode: &str, levels: u16) -> BTreeMap<u16, f64> {
         let Some(state) = self.current.as_ref().map(|current| &current.state) else {
             return BTreeMap::new();
         };
@@ -388,11 +400,15 @@ impl Attendant {
     /// Switches the lamp off and sees that it is dark.
     pub(super) async fn lamp_off(&mut self, at_work: &AtWork) -> Result<Facts, Broken> {
         let lamp = self.lamp()?;
+        let stood = self.known().and_then(|known| known.setting.clone());
         if let Some(known) = self.known() {
             known.setting = None;
             known.light = None;
         }
         match (&lamp.off, &lamp.worked) {
+            (SwitchOff::Power, Worked::Buttons(buttons)) if buttons.goes_off_round() => {
+                self.go_off_round(at_work, &lamp, buttons, stood).await?;
+            }
             (SwitchOff::Power, Worked::Buttons(buttons)) => {
                 self.press_off(at_work, buttons).await?;
             }
@@ -476,6 +492,41 @@ impl Attendant {
         Ok(false)
     }
 
+    /// The only button goes round through off: walked to, as to a level.
+    async fn go_off_round(
+        &mut self,
+        at_work: &AtWork,
+        lamp: &Lamp,
+        buttons: &Buttons,
+        stood: Option<Setting>,
+    ) -> Result<(), Broken> {
+        let stood = stood.and_then(|setting| {
+            let mode = lamp.modes.iter().find(|mode| mode.name == setting.mode)?;
+            Some((mode, setting.level))
+        });
+        let Some((mode, known)) = stood
+            .map(|(mode, level)| (mode, Some(level)))
+            .or_else(|| Some((lamp.modes.first()?, None)))
+        else {
+            return Err(Broken::fault("no-mode", "the lamp has no mode"));
+        };
+        let before = Before {
+            known,
+            sees: self.at_watch(at_work),
+            has_power: false,
+            lights: self.lights_seen(&mode.name, mode.levels),
+            floor: self.nothing_to(&at_work.head.meter),
+            dark: self.current.as_ref().and_then(|c| c.state.dark_light()),
+        };
+        let mut walk = Walk::to_off(mode.levels, before);
+        let end = self.go_along(at_work, buttons, OFF, &mut walk);
+        end.await?.map(|_| ()).map_err(|why| {
+            let words =
+                format!("the lamp could not be brought past its highest level to off: {why}");
+            Broken::fault("not-dark", words)
+        })
+    }
+
     /// The power button toggles: look, press, look, and press again if the
     /// light rose.
     async fn press_off(&mut self, at_work: &AtWork, buttons: &Buttons) -> Result<(), Broken> {
@@ -510,6 +561,7 @@ fn by_hand(setting: &Setting, light_lx: Option<f64>, proof: &str) -> Decision {
     Decision::Level {
         setting: setting.key(),
         presses: BTreeMap::new(),
+        went: BTreeMap::new(),
         light_lx,
         passed_lx: BTreeMap::new(),
         proof: format!("set by hand, {proof}"),
@@ -558,7 +610,7 @@ pub(super) fn hand_verdict(
 fn button_name(buttons: &Buttons, button: Button) -> &str {
     match button {
         Button::Up => &buttons.up,
-        Button::Down => &buttons.down,
+        Button::Down => buttons.down().map_or(ONLY_MODE, String::as_str),
         Button::Power => buttons.power.as_deref().unwrap_or(ONLY_MODE),
     }
 }

@@ -58,6 +58,8 @@ mod tests_record;
 #[cfg(test)]
 mod tests_room;
 #[cfg(test)]
+mod tests_round;
+#[cfg(test)]
 mod tests_safe;
 #[cfg(test)]
 mod tests_sphere;

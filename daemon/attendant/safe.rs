@@ -11,7 +11,7 @@ use crate::bench::instrument::{Answer, Verb};
 use crate::bench::open::{CONTROL, FINGERS, OUTLETS, RAIL};
 use crate::plan::card::DarkBy;
 use crate::plan::itinerary::KindName;
-use crate::plan::lamp::{Buttons, SwitchOff, Worked};
+use crate::plan::lamp::{Buttons, Lamp, SwitchOff, Worked};
 use crate::run::decide;
 use crate::run::journal::{LampLeft, Left};
 use crate::run::lit::{Lit, is_lit};
@@ -109,6 +109,11 @@ impl Attendant {
             return left_lit;
         };
         let power = buttons.power.as_deref();
+        let power = if buttons.goes_off_round() {
+            Some(buttons.up.as_str())
+        } else {
+            power
+        };
         let Some(coil) = power.and_then(|power| self.coil_of(power).ok()) else {
             troubles.push("the lamp is left on: no finger sits on its power button".to_owned());
             return left_lit;
@@ -122,8 +127,73 @@ impl Attendant {
             troubles.push("no meter can see whether the lamp is on: look at it".to_owned());
             return LampLeft::NotKnown;
         }
+        if buttons.goes_off_round() {
+            return self
+                .press_round(&lamp, (buttons, coil), meter, before, troubles)
+                .await;
+        }
         self.press_dark(buttons, coil, meter, before, troubles)
             .await
+    }
+
+    /// Presses the only button until the light falls past the highest level, to
+    /// less than half of what the lowest level would leave of it.
+    async fn press_round(
+        &mut self,
+        lamp: &Lamp,
+        (buttons, coil): (&Buttons, u16),
+        meter: Option<&str>,
+        mut before: Option<Outcome>,
+        troubles: &mut Vec<String>,
+    ) -> LampLeft {
+        let levels = lamp.modes.iter().map(|mode| mode.levels).max();
+        let presses = u32::from(levels.unwrap_or(1)) + PRESSES_AT_MOST;
+        let spread = self.greatest_spread(lamp);
+        for _ in 0..presses {
+            let press = Verb::Press {
+                coil,
+                hold: buttons.hold,
+            };
+            if !self.safely(FINGERS, press, troubles).await {
+                return LampLeft::OnSwitchFailed;
+            }
+            self.rest(buttons.rest.max(buttons.follows)).await;
+            let after = self.glance(meter).await;
+            let (Some(was), Some(is)) = (&before, &after) else {
+                troubles.push("no meter could see whether the lamp went out".to_owned());
+                return LampLeft::OffNotSeen;
+            };
+            if decide::went_out(was, is) == Some(true) {
+                let lowest = was.value().zip(spread).map(|(was, spread)| was / spread);
+                let Some(lowest) = lowest else {
+                    troubles.push(
+                        "the light fell past the highest level, and may be off or at its lowest: \
+                         look at it"
+                            .to_owned(),
+                    );
+                    return LampLeft::OffNotSeen;
+                };
+                if is.value().is_none_or(|is| is < lowest / 2.0) {
+                    return LampLeft::Off;
+                }
+            }
+            before = after;
+        }
+        troubles.push("the button was pressed all round and the light did not go out".to_owned());
+        LampLeft::OnSwitchFailed
+    }
+
+    /// How much brighter a mode's highest level is than its lowest, the greatest of
+    /// those that this run knows; of one level, one.
+    fn greatest_spread(&self, lamp: &Lamp) -> Option<f64> {
+        let spreads = lamp.modes.iter().filter_map(|mode| {
+            if mode.levels == 1 {
+                return Some(1.0);
+            }
+            let lights = self.lights_seen(&mode.name, mode.levels);
+            Some(lights.get(&mode.levels)? / lights.get(&1)?)
+        });
+        spreads.reduce(f64::max)
     }
 
     /// Tells the lamp to go off, and looks whether it did.

@@ -145,6 +145,7 @@ fn told(setting: &Setting, light_lx: Option<f64>, proof: &str) -> Decision {
     Decision::Level {
         setting: setting.key(),
         presses: BTreeMap::new(),
+        went: BTreeMap::new(),
         light_lx,
         passed_lx: BTreeMap::new(),
         proof: format!("told, {proof}"),

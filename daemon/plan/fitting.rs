@@ -313,32 +313,27 @@ fn worked_faults(lamp: &Lamp, placement: &Placement, card: &Card) -> Vec<Problem
             bench,
         }];
     };
-    [
-        Some(&buttons.up),
-        Some(&buttons.down),
-        buttons.power.as_ref(),
-    ]
-    .into_iter()
-    .flatten()
-    .filter_map(|button| {
-        let seated = placement
-            .fingers
-            .iter()
-            .find(|seated| seated.button == *button);
-        match seated {
-            None => Some(Problem::ButtonBare {
-                button: button.clone(),
-            }),
-            Some(seated) => {
-                let known = fingers.channels.iter().any(|f| f.name == seated.finger);
-                (!known).then(|| Problem::FingerUnknown {
-                    finger: seated.finger.clone(),
-                    bench: card.name.clone(),
-                })
+    let needed = buttons.needed();
+    needed
+        .filter_map(|button| {
+            let seated = placement
+                .fingers
+                .iter()
+                .find(|seated| seated.button == *button);
+            match seated {
+                None => Some(Problem::ButtonBare {
+                    button: button.clone(),
+                }),
+                Some(seated) => {
+                    let known = fingers.channels.iter().any(|f| f.name == seated.finger);
+                    (!known).then(|| Problem::FingerUnknown {
+                        finger: seated.finger.clone(),
+                        bench: card.name.clone(),
+                    })
+                }
             }
-        }
-    })
-    .collect()
+        })
+        .collect()
 }
 
 /// What keeps the bench from telling the lamp its level.

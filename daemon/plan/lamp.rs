@@ -153,13 +153,40 @@ pub enum Worked {
 /// How long a press is held where nothing else is said.
 pub const HOLD: Span = Span::from_ms(120);
 
-/// Buttons that step through the levels and stop at both ends.
+/// What follows the highest level where one button goes round.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Wraps {
+    /// The lowest level.
+    ToLowest,
+    /// The lamp goes off; the next press lights its lowest level.
+    ToOff,
+}
+
+/// How a lamp with buttons gets to a lower level.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Descent {
+    /// By a button; the levels stop at both ends.
+    Button {
+        /// The button that lowers the level by one.
+        down: String,
+    },
+    /// Past the highest level: there is one button, and the levels go round.
+    Wraps {
+        /// What follows the highest.
+        wraps: Wraps,
+    },
+}
+
+/// Buttons that step through the levels.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Buttons {
     /// The button that raises the level by one.
     pub up: String,
-    /// The button that lowers it by one.
-    pub down: String,
+    /// How it gets lower.
+    #[serde(flatten)]
+    pub descent: Descent,
     /// The button that switches the lamp on and off.
     pub power: Option<String>,
     /// The button that goes to the next mode.
@@ -170,6 +197,35 @@ pub struct Buttons {
     pub rest: Span,
     /// How long the light needs to follow a press.
     pub follows: Span,
+}
+
+impl Buttons {
+    /// The button that lowers the level; none where the levels go round.
+    pub fn down(&self) -> Option<&String> {
+        match &self.descent {
+            Descent::Button { down } => Some(down),
+            Descent::Wraps { .. } => None,
+        }
+    }
+
+    /// What follows the highest level, where the levels go round.
+    pub fn wraps(&self) -> Option<Wraps> {
+        match self.descent {
+            Descent::Wraps { wraps } => Some(wraps),
+            Descent::Button { .. } => None,
+        }
+    }
+
+    /// Its button of the levels switches it off as well: there is no other.
+    pub fn goes_off_round(&self) -> bool {
+        self.power.is_none() && self.wraps() == Some(Wraps::ToOff)
+    }
+
+    /// The buttons that must have a finger: levels and power.
+    pub fn needed(&self) -> impl Iterator<Item = &String> {
+        let levels = [Some(&self.up), self.down()];
+        levels.into_iter().chain([self.power.as_ref()]).flatten()
+    }
 }
 
 /// How a lamp is switched off.

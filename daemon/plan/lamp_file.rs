@@ -5,7 +5,7 @@ use photometry::units::Span;
 use written::{Fields, Kind, Mistake, Mistakes, Node, readers};
 
 use super::file;
-use super::lamp::{Buttons, Datum, HOLD, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
+use super::lamp::{Buttons, Datum, Descent, HOLD, Lamp, Mode, ONLY_MODE, SwitchOff, Worked, Wraps};
 use super::lamp_programs;
 
 /// Most levels of one mode.
@@ -68,6 +68,7 @@ pub fn lamp(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Lamp> {
         surface_m2,
     };
     power_fits(root, &lamp, mistakes);
+    can_go_round(root, &lamp, mistakes);
     if lamp.warm_up_cap >= lamp.maximum_on {
         let place = root
             .get("maximum-on-time")
@@ -147,7 +148,8 @@ fn worked(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Worked> {
     }
     let mut fields = Fields::of(node, "worked", mistakes)?;
     let up = fields.need_like("up", "brighter", readers::name);
-    let down = fields.need_like("down", "dimmer", readers::name);
+    let down = fields.may("down", readers::name);
+    let wraps = fields.may("wraps", wraps);
     let power = fields.may("power", readers::name);
     let mode = fields.may("mode", readers::name);
     if mode.is_some() {
@@ -161,30 +163,62 @@ fn worked(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Worked> {
             .hint("a person is asked to change the mode"),
         );
     }
-    if let (Some(up), Some(down)) = (&up, &down)
-        && (up == down
-            || power
-                .as_ref()
-                .is_some_and(|power| power == up || power == down))
-    {
+    let named: Vec<&String> = [&up, &down, &power].into_iter().flatten().collect();
+    let twice = |name: &&String| named.iter().filter(|other| *other == name).count() > 1;
+    if named.iter().any(twice) {
         let text = "two of the lamp's buttons have the same name";
         fields
             .mistakes()
             .add(Mistake::new(node.place(), "same-button", text));
     }
+    let descent = descent(node, (down, wraps), fields.mistakes());
     let hold = fields.may_or("hold", press_hold, HOLD);
     let rest = fields.may_or("rest", file::span, Span::from_ms(300));
     let follows = fields.may_or("follows", file::span, Span::from_ms(600));
     fields.finish();
     Some(Worked::Buttons(Buttons {
         up: up?,
-        down: down?,
+        descent: descent?,
         power,
         mode,
         hold,
         rest,
         follows,
     }))
+}
+
+fn wraps(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Wraps> {
+    let words = [("lowest", Wraps::ToLowest), ("off", Wraps::ToOff)];
+    readers::one_of(&words)(node, mistakes)
+}
+
+/// A lamp gets darker by a button, or past its highest level, not by both. What
+/// was written wrong is told already.
+fn descent(
+    node: Node<'_>,
+    (down, wraps): (Option<String>, Option<Wraps>),
+    mistakes: &mut Mistakes,
+) -> Option<Descent> {
+    let hint = "write `down: dimmer` for a button that dims, or `wraps: lowest` or `wraps: off` \
+                for a lamp of one button, by what follows its highest level";
+    let mut add = |code, text| mistakes.add(Mistake::new(node.place(), code, text).hint(hint));
+    match (down, wraps) {
+        (Some(down), None) => Some(Descent::Button { down }),
+        (None, Some(wraps)) => Some(Descent::Wraps { wraps }),
+        (Some(_), Some(_)) => {
+            add(
+                "down-and-wraps",
+                "a lamp with a button that dims does not go round",
+            );
+            None
+        }
+        (None, None) => {
+            if node.get("down").is_none() && node.get("wraps").is_none() {
+                add("missing-key", "worked says neither `down` nor `wraps`");
+            }
+            None
+        }
+    }
 }
 
 /// A press must be felt by the lamp and must not turn into a long one; the
@@ -200,13 +234,31 @@ fn press_hold(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
     reader(node, mistakes)
 }
 
+/// One level goes round through off alone.
+fn can_go_round(root: Node<'_>, lamp: &Lamp, mistakes: &mut Mistakes) {
+    let Worked::Buttons(buttons) = &lamp.worked else {
+        return;
+    };
+    let single = lamp.modes.iter().any(|mode| mode.levels == 1);
+    if single && buttons.wraps() == Some(Wraps::ToLowest) {
+        let worked = root.get("worked");
+        let wraps = worked.and_then(|node| node.get("wraps"));
+        let place = wraps.map_or_else(|| root.place(), Node::place);
+        let text = "a mode of one level has no lowest level to go round to";
+        mistakes.add(
+            Mistake::new(place, "one-level-round", text)
+                .hint("write `wraps: off` if its button switches it on and off"),
+        );
+    }
+}
+
 /// A lamp that is switched off by its power button must have one.
 fn power_fits(root: Node<'_>, lamp: &Lamp, mistakes: &mut Mistakes) {
     if lamp.off != SwitchOff::Power {
         return;
     }
     let has = match &lamp.worked {
-        Worked::Buttons(buttons) => buttons.power.is_some(),
+        Worked::Buttons(buttons) => buttons.power.is_some() || buttons.goes_off_round(),
         Worked::Direct => true,
         Worked::ByHand => false,
     };

@@ -202,15 +202,7 @@ fn place_of(request: &Request, card: &Card) -> Result<String, String> {
 /// The lamp's buttons that must have a finger.
 fn buttons_of(lamp: &Lamp) -> Vec<String> {
     match &lamp.worked {
-        Worked::Buttons(buttons) => [
-            Some(&buttons.up),
-            Some(&buttons.down),
-            buttons.power.as_ref(),
-        ]
-        .into_iter()
-        .flatten()
-        .cloned()
-        .collect(),
+        Worked::Buttons(buttons) => buttons.needed().cloned().collect(),
         Worked::ByHand | Worked::Direct => Vec::new(),
     }
 }

@@ -13,7 +13,7 @@ use super::intent::{
     Plan, PlanLine, Policies, Reference, Settings, Survey, Test, TestKind, WarmUp,
 };
 use super::kinds::{FluxTest, Sight};
-use super::lamp::{Buttons, Datum, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
+use super::lamp::{Buttons, Datum, Descent, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
 use super::layout;
 use super::placement::{Placement, Seated};
 
@@ -118,7 +118,9 @@ pub fn lamp(levels: u16) -> Lamp {
         }],
         worked: Worked::Buttons(Buttons {
             up: "brighter".to_owned(),
-            down: "dimmer".to_owned(),
+            descent: Descent::Button {
+                down: "dimmer".to_owned(),
+            },
             power: Some("power".to_owned()),
             mode: None,
             hold: Span::from_ms(100),

@@ -138,6 +138,24 @@ fn slips_in_a_lamp_file() {
             "worked: {up: brighter, down: dimmer, power: power}",
             "worked: by hand",
         ),
+        (
+            "up: brighter, down: dimmer, power: power",
+            "up: light, wraps: lowest, power: power",
+        ),
+        (
+            "up: brighter, down: dimmer, power: power",
+            "up: light, wraps: off",
+        ),
+        (
+            "up: brighter, down: dimmer, power: power",
+            "up: light, wraps: lowest",
+        ),
+        ("down: dimmer", "down: dimmer, wraps: off"),
+        ("down: dimmer", "wraps: round"),
+        (
+            "levels: 12\nworked: {up: brighter, down: dimmer",
+            "levels: 1\nworked: {up: light, wraps: lowest",
+        ),
         // What cannot be read is not told to be missing as well.
         ("levels: 12", "levels: 0"),
         ("power: power}", "power: power, hold: 2 s}"),

@@ -12,6 +12,7 @@ use photometry::units::{Length, Ratio, Span};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+use super::pressed::Pressed;
 use crate::plan::itinerary::Key;
 
 /// A link of the chain: a SHA-256 digest (FIPS 180-4).
@@ -230,6 +231,9 @@ pub enum Decision {
         setting: String,
         /// Presses by button's name.
         presses: BTreeMap<String, u32>,
+        /// Presses that did not make just one step.
+        #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+        went: BTreeMap<Pressed, u32>,
         /// The light at the watch position afterwards, when it could be seen.
         light_lx: Option<f64>,
         /// The light of each setting on the way up from the lower stop.

@@ -5,33 +5,25 @@
 //! ```text
 //!  unknown ── down x (N+2), the last two must change nothing ──► at a stop
 //!  at a stop ── up, the light must rise ──► level 2 (else: off; press power)
-//!  known ── one press, one look ──► counted | missed (again) | wrong (anchor anew)
+//!  known ── one press, one look ──► counted | double | missed (again)
+//!                                   | off, unknown (anchor anew)
 //!  counted from the stop to the highest ── up must bring no step more ──► proven
 //! ```
 //!
-//! Percentages are common practice, no source: a step changes the light by at
-//! least 2 %; a lamp at its stop changes it by less than 1 %; a level seen
-//! before in this run must look the same within 10 %.
+//! The first walk from the stop goes on to the highest level, wherever it is to
+//! end: then the light of every level is learned, and the count is proven. From
+//! then on each step is held against the one that was learned.
+//!
+//! Called by: walk. Not here: a lamp whose levels go round (`round`), what a
+//! press did (`pressed`).
 
-use std::collections::BTreeMap;
+use super::pressed::{
+    ANCHORS_AT_MOST, Eye, Lights, MISSED_AT_MOST, Pressed, SAME_WITHIN, STEP_AT_LEAST,
+    STOP_AT_MOST, Stepped, Tally, is_learned,
+};
 
-use super::journal::Decision;
-
-/// A press that changes the light by less than this was missed.
-const STEP_AT_LEAST: f64 = 0.02;
-/// At a stop a press changes the light by less than this.
-const STOP_AT_MOST: f64 = 0.01;
-/// Light that comes up from the lower stop exceeds what is nothing to the meter
-/// by this, and is seen twice: noise must not pass for a lit lamp.
-const RISE_IN_FLOORS: f64 = 5.0;
 /// Presses of the power button that may be needed to see the only level.
 const ONLY_LEVEL_PRESSES: u32 = 5;
-/// A level seen before must look the same within this.
-const SAME_WITHIN: f64 = 0.10;
-/// Extra presses for one step before the level counts as lost.
-const MISSED_AT_MOST: u32 = 2;
-/// Times that the level may be found anew before the action fails.
-const ANCHORS_AT_MOST: u32 = 3;
 /// Looks at the highest level until its light is at rest: ten seconds of a meter
 /// that takes one.
 const LOOKS_AT_MOST: u32 = 10;
@@ -129,21 +121,20 @@ pub struct Ladder {
     sees: bool,
     expected: Option<f64>,
     /// The light of each level as this run saw it before.
-    seen_before: BTreeMap<u16, f64>,
-    /// The light of each level on the way up from the stop.
-    passed: BTreeMap<u16, f64>,
-    floor: f64,
-    /// The light while the lamp was off.
-    dark: Option<f64>,
+    seen_before: Lights,
+    /// The lights of all levels are known, from before or from this walk.
+    learned: bool,
+    eye: Eye,
     stage: Stage,
     look_due: bool,
-    light: Option<f64>,
     anchors: u32,
     power_presses: u32,
     walked: bool,
+    /// The count was proven at the highest level since the last walk to the stop.
+    proven: bool,
     /// The light at the end of the last walk to the stop and up.
     walked_to: Option<f64>,
-    presses: BTreeMap<Button, u32>,
+    tally: Tally,
 }
 
 impl Ladder {
@@ -171,18 +162,17 @@ impl Ladder {
             has_power,
             sees,
             expected,
-            seen_before: BTreeMap::new(),
-            passed: BTreeMap::new(),
-            floor,
-            dark: None,
+            seen_before: Lights::new(),
+            learned: false,
+            eye: Eye { floor, dark: None },
             stage,
             look_due: false,
-            light: None,
             anchors: 0,
             power_presses: 0,
             walked: false,
+            proven: false,
             walked_to: None,
-            presses: BTreeMap::new(),
+            tally: Tally::default(),
         }
     }
 
@@ -190,7 +180,8 @@ impl Ladder {
     /// that looks different sends it to the stop once: a press may have counted
     /// twice. After that the count from the stop is believed, since a lamp may
     /// have warmed up by as much.
-    pub fn knowing(mut self, seen_before: BTreeMap<u16, f64>) -> Ladder {
+    pub fn knowing(mut self, seen_before: Lights) -> Ladder {
+        self.learned = is_learned(&seen_before, self.levels);
         self.seen_before = seen_before;
         self
     }
@@ -198,38 +189,13 @@ impl Ladder {
     /// The same walk, knowing the light at the watch position while the lamp is
     /// off: what rises from there was not lit before, and says no level.
     pub fn dark_at(mut self, dark: Option<f64>) -> Ladder {
-        self.dark = dark;
+        self.eye.dark = dark;
         self
     }
 
-    /// The light at the end, when it was seen.
-    pub fn light(&self) -> Option<f64> {
-        self.light
-    }
-
-    /// The decision for the journal, once the level stands.
-    pub fn decision(
-        &self,
-        setting: &str,
-        proof: &str,
-        name: impl Fn(Button) -> String,
-        key: impl Fn(u16) -> String,
-    ) -> Decision {
-        Decision::Level {
-            setting: setting.to_owned(),
-            presses: self
-                .presses
-                .iter()
-                .map(|(button, n)| (name(*button), *n))
-                .collect(),
-            light_lx: self.light,
-            passed_lx: self
-                .passed
-                .iter()
-                .map(|(level, light)| (key(*level), *light))
-                .collect(),
-            proof: proof.to_owned(),
-        }
+    /// What it leaves for the record.
+    pub(super) fn tally(&self) -> &Tally {
+        &self.tally
     }
 
     /// The next step. After [`Step::Press`] it may be asked again at once;
@@ -277,7 +243,7 @@ impl Ladder {
                     .to_owned(),
             );
         };
-        self.light = Some(light);
+        self.tally.light = Some(light);
         match self.stage {
             Stage::BeforeStop => self.press_look(
                 Button::Down,
@@ -308,7 +274,7 @@ impl Ladder {
     }
 
     fn at_stop(&mut self, left: u8, before: f64, light: f64) -> Step {
-        if !self.same(before, light, STOP_AT_MOST) {
+        if !self.eye.same(before, light, STOP_AT_MOST) {
             return self.anchor("the light still changed at the lower stop");
         }
         if left > 0 {
@@ -343,7 +309,7 @@ impl Ladder {
 
     /// A lamp of one level stands when the power button makes its light rise.
     fn only_level(&mut self, before: f64, pressed: u32, light: f64) -> Step {
-        if self.rose_clearly(before, light) {
+        if self.eye.rose_clearly(before, light) {
             self.walked = true;
             return self.arrived(light);
         }
@@ -362,23 +328,23 @@ impl Ladder {
 
     /// A second look, without a press: a lit lamp still shines.
     fn risen_once(&mut self, before: f64, pressed: u32, light: f64) -> Step {
-        if !self.rose_clearly(before, light) {
+        if !self.eye.rose_clearly(before, light) {
             return self.not_risen(pressed, light);
         }
-        if self.was_dark(before) {
+        if self.eye.was_dark(before) {
             return self.anchor(
                 "the light rose from what it is while the lamp is off: the lamp lit by itself or \
                  by a button of its levels, or its lowest level is not seen from here",
             );
         }
         self.walked = true;
-        self.passed.insert(1, before);
+        self.tally.passed.insert(1, before);
         self.stage = Stage::Counting { level: 2 };
         self.counting(2, light)
     }
 
     fn first_up(&mut self, before: f64, pressed: u32, light: f64) -> Step {
-        if self.rose_clearly(before, light) {
+        if self.eye.rose_clearly(before, light) {
             return self.look(Stage::RisenOnce { before, pressed });
         }
         self.not_risen(pressed, light)
@@ -404,16 +370,24 @@ impl Ladder {
         )
     }
 
+    /// Where the walk goes next: to the target, but first from the stop to the
+    /// highest level where not every level's light is known.
+    fn aim(&self) -> u16 {
+        let learns = self.walked && !self.learned;
+        if learns { self.levels } else { self.target }
+    }
+
     fn counting(&mut self, level: u16, light: f64) -> Step {
         if self.walked {
-            self.passed.insert(level, light);
+            self.tally.passed.insert(level, light);
         } else if let Some(before) = self.seen_before.get(&level)
-            && !self.same(*before, light, SAME_WITHIN)
+            && !self.eye.same(*before, light, SAME_WITHIN)
         {
             return self.anchor("a level on the way looks different from before in this run");
         }
-        if level == self.target {
-            if self.walked && level == self.levels {
+        let aim = self.aim();
+        if level == aim {
+            if self.walked && level == self.levels && !self.proven {
                 // A press that the lamp did not take while its light rose by
                 // itself would leave the count one level short.
                 let (before, looks) = (light, 1);
@@ -421,7 +395,7 @@ impl Ladder {
             }
             return self.arrived(light);
         }
-        let up = level < self.target;
+        let up = level < aim;
         let button = if up { Button::Up } else { Button::Down };
         self.press_look(
             button,
@@ -435,17 +409,35 @@ impl Ladder {
     }
 
     fn stepped(&mut self, level: u16, before: f64, up: bool, pressed: u32, light: f64) -> Step {
-        let counted = if up {
-            self.rose(before, light)
+        let twice = if up {
+            level + 2
         } else {
-            self.rose(light, before)
+            level.saturating_sub(2)
+        };
+        match self.judged(level, up, (before, light)) {
+            Some(Pressed::Double) => {
+                self.tally.went(Pressed::Double);
+                self.stage = Stage::Counting { level: twice };
+                return self.counting(twice, light);
+            }
+            Some(how @ (Pressed::Off | Pressed::Unknown)) if !self.walked => {
+                self.tally.went(how);
+                return self.anchor("the light after a press is not that of the next level");
+            }
+            _ => {}
+        }
+        let counted = if up {
+            self.eye.rose(before, light)
+        } else {
+            self.eye.rose(light, before)
         };
         if counted {
             let level = if up { level + 1 } else { level - 1 };
             self.stage = Stage::Counting { level };
             return self.counting(level, light);
         }
-        if self.same(before, light, STEP_AT_LEAST) {
+        if self.eye.same(before, light, STEP_AT_LEAST) {
+            self.tally.went(Pressed::Missed);
             if pressed <= MISSED_AT_MOST {
                 let button = if up { Button::Up } else { Button::Down };
                 let stage = Stage::Stepped {
@@ -470,15 +462,37 @@ impl Ladder {
             }
             return self.anchor("a button was pressed three times and nothing changed");
         }
+        self.tally.went(Pressed::Unknown);
         self.anchor("the light changed the wrong way")
     }
 
+    /// What a press did beside one step, where every level's light is known.
+    fn judged(&self, level: u16, up: bool, lights: (f64, f64)) -> Option<Pressed> {
+        let known = |level: u16| {
+            let here = self.tally.passed.get(&level);
+            here.or_else(|| self.seen_before.get(&level)).copied()
+        };
+        let (next, second) = if up {
+            (level + 1, level + 2)
+        } else {
+            (level.checked_sub(1)?, level.saturating_sub(2))
+        };
+        if !self.learned {
+            return None;
+        }
+        let steps = (known(level)?, known(next)?, known(second));
+        match self.eye.judge(lights, steps) {
+            Stepped::Once => None,
+            Stepped::Otherwise(how) => Some(how),
+        }
+    }
+
     fn top_rests(&mut self, before: f64, looks: u32, light: f64) -> Step {
-        if self.fell(before, light) {
+        if self.eye.fell(before, light) {
             return self.anchor("the light of the highest level fell while it came to rest");
         }
-        if self.same(before, light, STOP_AT_MOST) {
-            self.passed.insert(self.levels, light);
+        if self.eye.same(before, light, STOP_AT_MOST) {
+            self.tally.passed.insert(self.levels, light);
             return self.press_look(Button::Up, Stage::AtTop { before: light });
         }
         if looks >= LOOKS_AT_MOST {
@@ -491,27 +505,31 @@ impl Ladder {
     /// A level more would raise the light by about as much as the last one did; half
     /// of that is no warming up, which may be faster than a stop's 1 %.
     fn at_top(&mut self, before: f64, light: f64) -> Step {
-        let below = self.passed.get(&(self.levels - 1));
+        let below = self.tally.passed.get(&(self.levels - 1));
         let step = below.map_or(1.0, |below| before / below);
         let half_a_step = (step.sqrt() - 1.0).max(STOP_AT_MOST);
-        let rose = !self.same(before, light, STOP_AT_MOST) && light > before * (1.0 + half_a_step);
-        if rose || self.fell(before, light) {
+        let rose =
+            !self.eye.same(before, light, STOP_AT_MOST) && light > before * (1.0 + half_a_step);
+        if rose || self.eye.fell(before, light) {
             return self.anchor("the light still changed where the count says the highest level");
         }
-        self.arrived(light)
+        self.proven = true;
+        self.learned = true;
+        self.stage = Stage::Counting { level: self.levels };
+        self.counting(self.levels, light)
     }
 
     fn arrived(&mut self, light: f64) -> Step {
         let differs = self
             .expected
-            .is_some_and(|expected| !self.same(expected, light, SAME_WITHIN));
+            .is_some_and(|expected| !self.eye.same(expected, light, SAME_WITHIN));
         // Two walks to the stop that end at the same light outweigh what was
         // seen before: a lamp that cooled may differ by more than that.
         let again = self.walked
             && self
                 .walked_to
                 .replace(light)
-                .is_some_and(|before| self.same(before, light, STEP_AT_LEAST));
+                .is_some_and(|before| self.eye.same(before, light, STEP_AT_LEAST));
         if differs && !again {
             return self.anchor("this level looks different from before in this run");
         }
@@ -539,6 +557,7 @@ impl Ladder {
     /// Finds the level anew from the lower stop, or gives up.
     fn anchor(&mut self, why: &str) -> Step {
         self.anchors += 1;
+        self.proven = false;
         if self.anchors > ANCHORS_AT_MOST {
             self.stage = Stage::Over;
             return Step::Lost(why.to_owned());
@@ -550,7 +569,7 @@ impl Ladder {
     }
 
     fn press_then(&mut self, button: Button, stage: Stage) -> Step {
-        *self.presses.entry(button).or_default() += 1;
+        self.tally.press(button);
         self.stage = stage;
         Step::Press(button)
     }
@@ -564,32 +583,5 @@ impl Ladder {
         self.stage = stage;
         self.look_due = true;
         Step::Look
-    }
-
-    /// Whether two lights are the same within a share of the larger, or differ
-    /// by nothing to this meter.
-    fn same(&self, a: f64, b: f64, within: f64) -> bool {
-        (a - b).abs() <= (within * a.abs().max(b.abs())).max(self.floor)
-    }
-
-    /// Whether a light is that of the lamp switched off.
-    fn was_dark(&self, light: f64) -> bool {
-        let off = self.dark.map(|dark| (dark, light - dark));
-        off.is_some_and(|(dark, off)| off <= (STOP_AT_MOST * dark).max(RISE_IN_FLOORS * self.floor))
-    }
-
-    /// Whether the light fell by more than a lamp does that is lit as before.
-    fn fell(&self, before: f64, after: f64) -> bool {
-        after < before && !self.same(before, after, SAME_WITHIN)
-    }
-
-    /// Whether the light rose by a step that no noise makes.
-    fn rose_clearly(&self, before: f64, after: f64) -> bool {
-        self.rose(before, after) && after - before > RISE_IN_FLOORS * self.floor
-    }
-
-    /// Whether the light rose by a step.
-    fn rose(&self, before: f64, after: f64) -> bool {
-        after > before && !self.same(before, after, STEP_AT_LEAST)
     }
 }

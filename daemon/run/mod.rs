@@ -7,6 +7,7 @@
 //!                                restart (preamble)
 //!  lit: what is known of the lamp             done: which actions are
 //!  decide: what data decides (warm? drifted?)   ladder: which button next
+//!  walk: a ladder, or a round of levels        pressed: what a press did
 //!  room: what a look at the room says
 //!  ledger: the trait through which the attendant writes the journal
 //!  traffic: a piece of what went over a link, kept beside it on demand
@@ -22,10 +23,13 @@ pub mod journal;
 pub mod ladder;
 pub mod ledger;
 pub mod lit;
+pub mod pressed;
 pub mod progress;
 pub mod restart;
 pub mod room;
+pub mod round;
 pub mod traffic;
+pub mod walk;
 
 #[cfg(test)]
 mod tests_decide;
@@ -37,6 +41,8 @@ mod tests_light;
 mod tests_presses;
 #[cfg(test)]
 mod tests_restart;
+#[cfg(test)]
+mod tests_round;
 #[cfg(test)]
 mod tests_state;
 #[cfg(test)]

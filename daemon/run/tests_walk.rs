@@ -103,6 +103,7 @@ pub(super) fn failed(code: &str) -> Body {
 pub(super) fn level(setting: &str, light_lx: Option<f64>) -> Body {
     let decision = Decision::Level {
         setting: setting.to_owned(),
+        went: [].into(),
         presses: [("brighter".to_owned(), 1)].into(),
         light_lx,
         passed_lx: [("L01".to_owned(), 50.0)].into(),

@@ -10,6 +10,7 @@ use crate::run::journal::{
     Body, Decision, DriftVerdict, Event, HoldCause, LampLeft, Left, ResumeCause, RoomVerdict,
     SeamCause,
 };
+use crate::run::pressed::Pressed;
 use crate::run::progress::{Phase, State};
 use crate::run::room;
 use crate::store::runs::RunRow;
@@ -301,6 +302,20 @@ fn exposure_words(meter: &str, integration: Span, fill: Option<f64>, fits: bool)
     format!("`{meter}` integrates {}{fill}{end}", integration.shown())
 }
 
+/// What became of presses that did not make just one step; where levels go round,
+/// that they did is no news.
+fn slip_words((how, times): (&Pressed, &u32)) -> Option<String> {
+    let words = match how {
+        Pressed::Missed => "not felt",
+        Pressed::Double => "counted twice",
+        Pressed::Off => "left it dark",
+        Pressed::Unknown => "led to another light",
+        Pressed::Wrapped => return None,
+    };
+    let presses = if *times == 1 { "press" } else { "presses" };
+    Some(format!("; {times} {presses} {words}"))
+}
+
 fn next_words(goes_on: bool, unproven: bool) -> &'static str {
     match (goes_on, unproven) {
         (true, _) => "the leg goes on",
@@ -373,14 +388,16 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
         }
         Decision::Level {
             setting,
+            went,
             light_lx,
             proof,
             ..
         } => {
             let setting = setting_shown(setting, frozen);
+            let slips: String = went.iter().filter_map(slip_words).collect();
             match light_lx {
-                Some(light) => format!("{setting} stands at {light} lx: {proof}"),
-                None => format!("{setting} stands: {proof}"),
+                Some(light) => format!("{setting} stands at {light} lx: {proof}{slips}"),
+                None => format!("{setting} stands: {proof}{slips}"),
             }
         }
         Decision::Drift { drift, verdict, .. } => {

@@ -12,6 +12,7 @@ use photometry::units::{Length, Lux, Mono, Span};
 use serde::{Deserialize, Serialize};
 
 pub use super::lamp_model::LampModel;
+use super::lamp_model::Wraps;
 use super::modulation::Modulation;
 use super::programs::{Marks, Peak, Program, Way};
 use super::spectra::Mixture;
@@ -22,7 +23,7 @@ use super::spectra::Mixture;
 pub enum Button {
     /// Switches on and off.
     Power,
-    /// One level brighter; stops at the top.
+    /// One level brighter; stops at the top, or goes round.
     Up,
     /// One level darker; stops at level 1.
     Down,
@@ -251,6 +252,12 @@ impl Lamp {
             }
             Button::Up if self.lit && level < model.levels_of(tone) => {
                 self.change(model, now, |lamp| lamp.level += 1);
+            }
+            Button::Up if self.lit && model.wraps == Wraps::ToLowest => {
+                self.change_to(model, tone, 1, now);
+            }
+            Button::Up if model.wraps == Wraps::ToOff => {
+                self.change_to(model, tone, u16::from(!self.lit), now);
             }
             Button::Down if self.lit && level > 1 => {
                 self.change(model, now, |lamp| lamp.level -= 1);

@@ -38,6 +38,9 @@ pub struct LampModel {
     pub auto_off: Option<Span>,
     /// Illuminance at 1 m while it is switched off: the standby glow.
     pub standby: Lux,
+    /// What its button of brighter does at the highest level.
+    #[serde(default)]
+    pub wraps: Wraps,
     /// Level at which it lights when switched on for the first time.
     pub first_level: u16,
     /// True when it lights at power-up of the bench.
@@ -61,6 +64,19 @@ pub struct LampModel {
     /// Luminous flux at its brightest in lm; in proportion to the light else.
     #[serde(default)]
     pub flux_lm: f64,
+}
+
+/// What one brighter does at the highest level, and on a lamp that is off.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Wraps {
+    /// Nothing.
+    #[default]
+    No,
+    /// The lowest level follows; nothing while it is off.
+    ToLowest,
+    /// It goes off, and from there to the lowest level.
+    ToOff,
 }
 
 /// A white tone.

@@ -5,7 +5,7 @@
 
 use photometry::units::{Length, Lux, Ratio, Span};
 
-use super::lamp_model::{Display, Ladder, LampModel, Mains, Modulated, Tone};
+use super::lamp_model::{Display, Ladder, LampModel, Mains, Modulated, Tone, Wraps};
 use super::modulation::Modulation;
 use super::programs::{Marks, Program, Shape, Then};
 use super::spectra::{Mixture, Spectrum};
@@ -44,6 +44,7 @@ impl LampModel {
             fade: Span::from_ms(300),
             auto_off: None,
             standby: Lux(0.002),
+            wraps: Wraps::No,
             first_level: 6,
             starts_lit: false,
             tones: Vec::new(),
@@ -66,6 +67,7 @@ impl LampModel {
             radius: Length::from_mm(160),
             sag: Ratio::new(0.04),
             warming: Span::from_mins(14),
+            wraps: Wraps::No,
             first_level: 2,
             tones: vec![
                 even("warm", Spectrum::WarmWhite, 4, 330.0, 2200.0),
@@ -105,6 +107,7 @@ impl LampModel {
             behind_face: Length::from_mm(70),
             sag: Ratio::new(0.03),
             warming: Span::from_mins(10),
+            wraps: Wraps::No,
             first_level: 5,
             tones: vec![white],
             sunrise: Some(Program {
@@ -144,6 +147,7 @@ impl LampModel {
             radius: Length::from_mm(30),
             sag: Ratio::new(0.05),
             warming: Span::from_mins(6),
+            wraps: Wraps::No,
             first_level: 3,
             auto_off: Some(Span::from_mins(120)),
             tones: vec![Tone {
@@ -189,6 +193,7 @@ impl LampModel {
             radius: Length::from_mm(75),
             sag: Ratio::new(0.02),
             warming: Span::from_mins(12),
+            wraps: Wraps::No,
             first_level: 5,
             tones: vec![even("white", Spectrum::WarmWhite, 10, 3.0, 300.0)],
             sunset: Some(Program {
