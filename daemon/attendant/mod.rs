@@ -38,6 +38,8 @@ mod tests_faults_kinds;
 #[cfg(test)]
 mod tests_faults_values;
 #[cfg(test)]
+mod tests_fixed;
+#[cfg(test)]
 mod tests_gaps;
 #[cfg(test)]
 pub mod tests_kinds;

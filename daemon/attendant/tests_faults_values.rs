@@ -162,6 +162,7 @@ impl Wanted {
             Purpose::StandardAuxiliary => (None, (Reference, true, false)),
             Purpose::StandardDark => (None, (Reference, false, false)),
             Purpose::WarmUp | Purpose::Watch | Purpose::HalfLight | Purpose::Trial => return None,
+            Purpose::Fixed => (Some(set.unwrap_or(0)), (Lamp, false, false)),
             Purpose::Room | Purpose::Air => return None,
         };
         let power_matters = matches!(key.purpose, Purpose::Ambient | Purpose::Sample);

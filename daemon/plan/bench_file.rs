@@ -12,7 +12,7 @@ use super::file;
 use super::given_settings::{self, DeviceKind};
 use super::port_file;
 use super::profiles::{self, DevicePlaces, ProfilePlaces, UsedProfile};
-use super::{room_file, sphere_file};
+use super::{fixed_sensor, room_file, sphere_file};
 
 /// A device that is not back within this needs a person, who releases the run.
 const BACK_WITHIN_AT_MOST: Span = Span::from_mins(10);
@@ -45,6 +45,7 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
     let sphere = fields.may("sphere", sphere_file::sphere);
     let lamp_outlet = fields.may("lamp-outlet", readers::name);
     let room = fields.may("room", room_file::room);
+    let fixed_sensor = fields.may("fixed-sensor", readers::name);
     let made_safe = fields.need("made-safe", made_safe);
     fields.finish();
     let name_place = root.get("bench").map_or_else(|| root.place(), Node::place);
@@ -63,12 +64,14 @@ pub fn bench(root: Node<'_>, mistakes: &mut Mistakes) -> Option<(Card, BenchPlac
         sphere,
         lamp_outlet,
         room,
+        fixed_sensor,
     };
     made_safe?;
     names_fit(root, &card, mistakes);
     sphere_file::fits(root, &card, mistakes);
     lamp_outlet_fits(root, &card, mistakes);
     room_file::fits(root, &card, mistakes);
+    fixed_sensor::fits(root, &card, mistakes);
     // A part that is there and could not be read is not a part that lacks:
     // nothing is held against this bench.
     let lost = |key, read: bool| root.get(key).is_some() && !read;

@@ -59,6 +59,9 @@ pub struct Card {
     /// What looks at the room, and how quiet it must be.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub room: Option<Room>,
+    /// The meter that stands still and always sees the lamp, by name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fixed_sensor: Option<String>,
 }
 
 impl Card {

@@ -110,6 +110,8 @@ pub struct Builder {
     look: Option<RoomLook>,
     /// Actions that look at it so far.
     looks: u32,
+    /// Readings of the sensor that stands still so far.
+    beside: u32,
 }
 
 impl Builder {
@@ -457,7 +459,26 @@ impl Course<'_, '_> {
                 Some(key),
                 reading_time(self.ground.meter),
             );
+            self.read_beside(force, point, purpose, at);
         }
+    }
+
+    /// Reads the sensor that stands still, beside a reading of the lamp's light, or
+    /// of the room's without it.
+    fn read_beside(&mut self, force: &InForce, point: Option<u32>, of: Purpose, at: Length) {
+        let beside = matches!(of, Purpose::Read | Purpose::Reference | Purpose::Ambient);
+        let Some(sensor) = self.ground.fixed.filter(|_| beside) else {
+            return;
+        };
+        self.builder.beside += 1;
+        let visit = self.builder.beside;
+        let key = self.key(&force.setting, at, Purpose::Fixed, visit);
+        let what = What::Read {
+            quantity: Quantity::Illuminance,
+            purpose: Purpose::Fixed,
+            meter: Some(sensor.name.clone()),
+        };
+        self.push(force, point, what, Some(key), reading_time(sensor));
     }
 
     /// Goes there, rests, and reads `n` times: one point.

@@ -9,6 +9,7 @@ use photometry::units::{Length, Span};
 
 use super::card::{Card, Meter, PlaceKind, Rail};
 use super::faults::{Part, PlanFault, Problem};
+use super::fixed_sensor;
 use super::intent::{Survey, Test};
 use super::itinerary::Duration3;
 use super::lamp::{Lamp, SwitchOff, Worked, can_be_told};
@@ -43,6 +44,8 @@ pub struct Ground<'a> {
     pub readings: u16,
     /// The outlet that feeds the lamp.
     pub lamp_outlet: Option<&'a str>,
+    /// The meter that stands still and is read beside each reading of a survey.
+    pub fixed: Option<&'a Meter>,
 }
 
 /// One survey with everything resolved.
@@ -96,12 +99,7 @@ pub fn understand<'a>(
     let (mut faults, mut left_out) = (Vec::new(), Vec::new());
     let fault = |part: Part, problem: Problem| fault(test, part, problem);
     let Some(rail) = rail_at(placement, card) else {
-        let problem = Problem::NoRail {
-            kind: test.kind.name(),
-            place: placement.place.clone(),
-            bench: card.name.clone(),
-        };
-        return Err(vec![fault(Part::Placement, problem)]);
+        return Err(vec![no_rail(test, placement, card)]);
     };
     faults.extend(rail_faults(rail, card).map(|problem| fault(Part::Test, problem)));
     let wanted = Wanted {
@@ -148,6 +146,7 @@ pub fn understand<'a>(
             settle: survey.settle,
             readings: survey.readings,
             lamp_outlet: card.lamp_outlet.as_deref(),
+            fixed: fixed_sensor::beside(card, &placement.place, meter),
         },
         survey,
         modes,
@@ -158,6 +157,16 @@ pub fn understand<'a>(
         left_out.push(format!("{}: {why}", test.name));
     }
     Ok((layout, left_out))
+}
+
+/// The unit stands where no rail is.
+fn no_rail(test: &Test, placement: &Placement, card: &Card) -> PlanFault {
+    let problem = Problem::NoRail {
+        kind: test.kind.name(),
+        place: placement.place.clone(),
+        bench: card.name.clone(),
+    };
+    fault(test, Part::Placement, problem)
 }
 
 /// A rail that cannot move.
@@ -282,9 +291,14 @@ pub(super) fn choose_meter<'a>(wanted: Wanted<'_>, card: &'a Card) -> Result<&'a
             }),
         };
     }
-    // What looks at the room is taken for nothing else, unless it is named.
-    let of_room = |meter: &&Meter| card.room.as_ref().is_some_and(|r| r.sensor == meter.name);
-    let fits = |meter: &&Meter| wanted.why_not(meter).is_none() && !of_room(meter);
+    // What looks at the room, or at the lamp's drift, is taken for nothing else,
+    // unless it is named.
+    let taken = |meter: &&Meter| {
+        let of_room = card.room.as_ref().map(|room| &room.sensor);
+        let mut taken = of_room.into_iter().chain(&card.fixed_sensor);
+        taken.any(|name| *name == meter.name)
+    };
+    let fits = |meter: &&Meter| wanted.why_not(meter).is_none() && !taken(meter);
     let fitting: Vec<&Meter> = card.meters.iter().filter(fits).collect();
     match fitting.as_slice() {
         [only] => Ok(only),

@@ -206,11 +206,13 @@ pub enum Purpose {
     Room,
     /// The temperature of the room's air.
     Air,
+    /// The lamp as the sensor that stands still sees it, beside another reading.
+    Fixed,
 }
 
 impl Purpose {
     /// All of them.
-    pub const ALL: [Purpose; 17] = [
+    pub const ALL: [Purpose; 18] = [
         Purpose::Read,
         Purpose::Dark,
         Purpose::Ambient,
@@ -228,6 +230,7 @@ impl Purpose {
         Purpose::StandardDark,
         Purpose::Room,
         Purpose::Air,
+        Purpose::Fixed,
     ];
 
     /// The word in a key.
@@ -250,6 +253,7 @@ impl Purpose {
             Purpose::StandardDark => "standard-dark",
             Purpose::Room => "room",
             Purpose::Air => "air",
+            Purpose::Fixed => "fixed",
         }
     }
 }

@@ -19,6 +19,7 @@ pub mod evenings;
 pub mod faults;
 pub mod file;
 pub mod fitting;
+mod fixed_sensor;
 pub mod flux_layout;
 pub mod frozen;
 mod given_settings;

@@ -9,6 +9,7 @@ use written::{Fields, Mistake, Mistakes, Node, readers};
 
 use super::card::{AirLimits, Card, Room};
 use super::file;
+use super::fixed_sensor::unknown_meter;
 
 /// Degrees Celsius that a room's limits lie between.
 const AIR: std::ops::RangeInclusive<f64> = -40.0..=60.0;
@@ -68,17 +69,9 @@ pub fn fits(root: Node<'_>, card: &Card, mistakes: &mut Mistakes) {
     };
     let place = node.get("sensor").map_or(node.place(), Node::place);
     let Some(sensor) = card.meters.iter().find(|meter| meter.name == room.sensor) else {
-        let text = format!("there is no meter `{}`", room.sensor);
-        let known: Vec<&str> = card
-            .meters
-            .iter()
-            .map(|meter| meter.name.as_str())
-            .collect();
-        let hint = match written::nearest(&room.sensor, known.iter().copied()) {
-            Some(near) => format!("did you mean `{near}`?"),
-            None => format!("the bench has {}", known.join(", ")),
-        };
-        mistakes.add(Mistake::new(place, "unknown-name", text).hint(hint));
+        let known = card.meters.iter().map(|meter| meter.name.as_str());
+        let at = node.get("sensor").unwrap_or(node);
+        mistakes.add(unknown_meter(at, &room.sensor, known.collect()));
         return;
     };
     let limits = [

@@ -104,6 +104,7 @@ pub fn card() -> Card {
         stop_button: None,
         sphere: None,
         room: None,
+        fixed_sensor: None,
         lamp_outlet: None,
     }
 }

@@ -91,6 +91,7 @@ pub fn understand<'a>(
         settle: sight.settle,
         readings: sight.readings,
         lamp_outlet: card.lamp_outlet.as_deref(),
+        fixed: None,
     };
     let seen = Seen {
         ground,

@@ -1,7 +1,10 @@
 //! What stands beside rail, lamp and meters in a bench file: a stop button, a sensor of
-//! the room.
+//! the room, one that stands still before the lamp.
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::frozen::SentText;
+use super::itinerary::Purpose;
 use super::tests::{example, found};
 
 /// A stop button hangs on a port of its own, and follows a profile of a contact.
@@ -37,22 +40,7 @@ fn a_stop_button_is_a_contact_on_a_port_of_its_own() {
 #[test]
 fn a_room_is_seen_by_a_meter_that_stands_still() {
     let told = |meter: &str, room: &str, policy: &str| {
-        let mut files: Vec<SentText> = ["bench-strand.yaml", "lamp-dunlin.yaml", "plan-short.yaml"]
-            .into_iter()
-            .map(example)
-            .collect();
-        let sensor = format!(
-            "meters:\n  wall: {{port: wall-port, place: axis, {meter}, ranges: [2 klx], \
-             integration: 50 ms, dark: cap, calibration: {{certificate: K-1, due: 2027-09-01}}, \
-             uncertainty: {{certificate: 5 %}}}}\n"
-        );
-        files[0].text = files[0].text.replace(
-            "ports:\n",
-            "ports:\n  wall-port: {tcp: \"192.0.2.20:5025\"}\n",
-        );
-        if !meter.is_empty() {
-            files[0].text = files[0].text.replace("meters:\n", &sensor);
-        }
+        let mut files = with_second_meter(meter);
         files[0].text.push_str(room);
         files[2].text.push_str(policy);
         let found = found(&files);
@@ -114,4 +102,100 @@ fn a_room_is_seen_by_a_meter_that_stands_still() {
             "{meter} {room} {policy}"
         );
     }
+}
+
+/// A bench, lamp and plan, and a meter `wall` more that is described so; none where
+/// nothing is said of it.
+fn with_second_meter(meter: &str) -> Vec<SentText> {
+    let mut files: Vec<SentText> = ["bench-strand.yaml", "lamp-dunlin.yaml", "plan-short.yaml"]
+        .into_iter()
+        .map(example)
+        .collect();
+    let sensor = format!(
+        "meters:\n  wall: {{port: wall-port, place: axis, {meter}, ranges: [2 klx], \
+         integration: 50 ms, dark: cap, calibration: {{certificate: K-1, due: 2027-09-01}}, \
+         uncertainty: {{certificate: 5 %}}}}\n"
+    );
+    files[0].text = files[0].text.replace(
+        "ports:\n",
+        "ports:\n  wall-port: {tcp: \"192.0.2.20:5025\"}\n",
+    );
+    if !meter.is_empty() {
+        files[0].text = files[0].text.replace("meters:\n", &sensor);
+    }
+    files
+}
+
+/// A fixed sensor is an illuminance meter that stands still before the lamp, and no
+/// other thing; a survey reads it beside each reading, and visits the reference at its
+/// legs' ends alone.
+#[test]
+fn a_fixed_sensor_stands_before_the_lamp() {
+    let light = "yields: illuminance";
+    let fixed = "\nfixed-sensor: wall\n";
+    let told = |meter: &str, says: &str, others: &[(&str, &str)]| {
+        let mut files = with_second_meter(meter);
+        files[0].text.push_str(says);
+        for (from, to) in others {
+            assert!(files[0].text.contains(from), "{from}");
+            files[0].text = files[0].text.replace(from, to);
+        }
+        found(&files)
+    };
+    let room = "\nroom: {sensor: wall, light-at-most: 0.5 lx}\nfixed-sensor: wall\n";
+    const NO: &str = "not-a-fixed-sensor";
+    type Case = (
+        &'static str,
+        &'static str,
+        &'static [(&'static str, &'static str)],
+        &'static [&'static str],
+    );
+    let cases: [Case; 7] = [
+        (light, fixed, &[], &[]),
+        (light, "\nfixed-sensor: wal\n", &[], &["unknown-name"]),
+        ("rides: true, yields: illuminance", fixed, &[], &[NO]),
+        (
+            "yields: temperature",
+            fixed,
+            &[],
+            &["unknown-key", "unknown-key", NO],
+        ),
+        (light, room, &[], &[NO]),
+        (
+            light,
+            fixed,
+            &[("carries: meter", "carries: lamp")],
+            &[NO, "no-meter"],
+        ),
+        ("", fixed, &[], &["unknown-name"]),
+    ];
+    for (meter, says, others, codes) in cases {
+        let found = told(meter, says, others);
+        let told: Vec<&str> = found.mistakes.iter().map(|mistake| mistake.code).collect();
+        assert_eq!(told, codes, "{meter} {says} {others:?}");
+    }
+    let count = |says: &str| {
+        let found = told(light, says, &[]);
+        let itinerary = found.checked.itinerary.expect("an itinerary");
+        let keys = itinerary
+            .actions
+            .iter()
+            .filter_map(|action| action.key.clone());
+        let mut of: BTreeMap<Purpose, usize> = BTreeMap::new();
+        keys.for_each(|key| *of.entry(key.purpose).or_default() += 1);
+        let keys: BTreeSet<_> = itinerary
+            .actions
+            .iter()
+            .filter_map(|a| a.key.as_ref())
+            .collect();
+        assert_eq!(keys.len(), of.values().sum::<usize>(), "each key once");
+        of
+    };
+    let of = count(fixed);
+    let beside = [Purpose::Read, Purpose::Reference, Purpose::Ambient];
+    let beside: usize = beside.iter().filter_map(|purpose| of.get(purpose)).sum();
+    assert_eq!(of[&Purpose::Fixed], beside);
+    let without = count("");
+    assert!(without[&Purpose::Reference] >= of[&Purpose::Reference]);
+    assert_eq!(without.get(&Purpose::Fixed), None);
 }

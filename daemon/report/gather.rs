@@ -26,15 +26,17 @@ use photometry::units::Length;
 
 use super::background::{Background, Subtracted, ambient_at, dark_as, pool};
 use super::disturbed::Disturbed;
+use super::drift::Drift;
+use super::fixed::{Fixed, room_lx};
 use super::halves;
-use super::reference::{Corrected, Reference};
+use super::reference::{Corrected, Reference, Tells};
 use super::survey::{
     AmbientFigure, Heading, K, NetOf, Part, PointFigure, SettingFigures, SurveyFigures,
     WarmUpFigure,
 };
 use crate::plan::card::Meter;
 use crate::plan::frozen::Frozen;
-use crate::plan::itinerary::{Action, Purpose, Target, TestHead, What};
+use crate::plan::itinerary::{Action, OFF, Purpose, Target, TestHead, What};
 use crate::plan::lamp::{Datum, Setting};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event};
 use crate::store::counts::Standing;
@@ -43,22 +45,8 @@ use crate::store::readings::ReadingRow;
 /// U lacks a term, and the point says so.
 const BACKGROUND_UNKNOWN: &str =
     "one background reading: how far others would lie from it is not known";
-/// The same of the drift.
-const DRIFT_UNKNOWN: &str =
-    "no term for the drift: no two reference visits without a break between them";
-
-/// The flag of a value whose correction rests on a visit of one reading.
-const VISITS_UNKNOWN: &str = "a reference visit of one reading: its scatter is not known";
-
 /// So many readings are worth a second thread: some 2 us each.
 const READINGS_FOR_TWO: usize = 1_000;
-
-/// What a correction leaves unknown.
-fn unknown_of(found: &Corrected) -> impl Iterator<Item = &'static str> {
-    let drift = found.residual.is_none().then_some(DRIFT_UNKNOWN);
-    let visits = found.scatter.is_none().then_some(VISITS_UNKNOWN);
-    drift.into_iter().chain(visits)
-}
 
 /// The larger share of two, with its degrees of freedom.
 fn wider(a: Option<(f64, f64)>, b: Option<(f64, f64)>) -> Option<(f64, f64)> {
@@ -116,6 +104,8 @@ struct Gathering<'a> {
     ambient: Vec<AmbientFigure>,
     net_of: NetOf,
     room: Disturbed<'a>,
+    /// What the sensor that stands still sees with the lamp off, in lx.
+    room_lx: f64,
 }
 
 impl<'a> Gathering<'a> {
@@ -169,6 +159,7 @@ impl<'a> Gathering<'a> {
             actions,
             meter: frozen.card.meters.iter().find(|m| m.name == head.meter),
             read_for: rows.iter().map(|row| row.key.purpose).collect(),
+            room_lx: rows_of.get(OFF).map_or(0.0, |rows| room_lx(rows)),
             rows,
             rows_of,
             read_at: read_at(actions),
@@ -258,6 +249,10 @@ impl<'a> Gathering<'a> {
             bench: card.name.clone(),
             meter: self.head.meter.clone(),
             certificate: self.meter.map(|m| m.calibration.certificate.clone()),
+            fixed_sensor: card
+                .fixed_sensor
+                .clone()
+                .filter(|_| self.read_for.contains(&Purpose::Fixed)),
             datum: match lamp.datum {
                 Datum::FrontFace => "the front of the housing",
                 Datum::Axis => "the lamp's vertical axis",
@@ -329,9 +324,13 @@ impl<'a> Gathering<'a> {
             |seq| self.stretch_of(seq),
             |row, value| self.net(row, value),
         );
+        let fixed = Fixed::of(of_setting, reference.visits(), self.room_lx, |no| {
+            self.point_of(no)
+        });
+        let drift = Drift { reference, fixed };
         let verdict = self.drift_verdict(setting);
         let flagged = matches!(verdict, Some(DriftVerdict::Flagged | DriftVerdict::GivenUp))
-            || self.drifts_without(of_setting, &reference);
+            || self.drifts_without(of_setting, &drift);
         let room_at_visits = self.room_at_visits(of_setting);
         let mut points: BTreeMap<Length, PointFigure> = BTreeMap::new();
         for position in positions {
@@ -355,7 +354,7 @@ impl<'a> Gathering<'a> {
             // Taken, and so not missing, though it enters nothing.
             point.missing = point.missing.saturating_sub(point.set_aside.len());
             let rows: Vec<&ReadingRow> = results.into_iter().filter(|row| row.counts).collect();
-            self.fill(point, &rows, &reference);
+            self.fill(point, &rows, &drift);
             point.flags.extend(self.room_at(point.position, &rows));
             if point.n > 0 {
                 point.flags.extend(room_at_visits.clone());
@@ -370,11 +369,11 @@ impl<'a> Gathering<'a> {
             setting: setting.to_owned(),
             shown: self.shown(setting),
             points: points.into_values().collect(),
-            drift: reference.drift(),
+            drift: drift.reference.drift(),
             drift_flagged: flagged,
-            visits: reference.with_value(),
+            visits: drift.reference.with_value(),
             warm_up: self.warm_ups(setting),
-            reference: reference.visits().to_vec(),
+            reference: drift.reference.visits().to_vec(),
         }
     }
 
@@ -404,11 +403,12 @@ impl<'a> Gathering<'a> {
     }
 
     /// Fills a point from the readings that count.
-    fn fill(&self, point: &mut PointFigure, rows: &[&ReadingRow], reference: &Reference) {
+    fn fill(&self, point: &mut PointFigure, rows: &[&ReadingRow], drift: &Drift) {
         point.missing = point.missing.saturating_sub(rows.len());
         let (mut raw, mut corrected) = (Vec::new(), Vec::new());
         let mut residual: Option<f64> = None;
         let mut scatter: Option<(f64, f64)> = None;
+        let mut tells = Tells::Visits;
         let mut background: Option<Subtracted> = None;
         let mut flags: Vec<String> = Vec::new();
         flags.extend(self.lacks_background().map(str::to_owned));
@@ -418,13 +418,14 @@ impl<'a> Gathering<'a> {
             match &row.reading.outcome {
                 Outcome::Value(value) => {
                     raw.push(*value);
-                    let (part, found) = self.part(row, *value, reference);
+                    let (part, found) = self.part(row, *value, drift);
                     corrected.push(part.lux);
                     match found {
                         Some(found) => {
                             residual = larger(residual, found.residual);
                             scatter = wider(scatter, found.scatter);
-                            flags.extend(unknown_of(&found).map(str::to_owned));
+                            tells = found.by.tells;
+                            flags.extend(drift.unknown_of(&found).map(str::to_owned));
                         }
                         None => {
                             flags.push("not corrected for drift: no reference visit".to_owned());
@@ -455,7 +456,7 @@ impl<'a> Gathering<'a> {
                 let mut estimate =
                     self.estimate(point, &moments, residual, background, rows, &mut flags);
                 if let (Some((share, dof)), Some(row)) = (scatter, rows.first()) {
-                    let source = format!("reference visits {}", row.key.setting);
+                    let source = format!("{} {}", tells.word(), row.key.setting);
                     estimate = estimate.with(&source, share * moments.mean, Some(dof));
                 }
                 point.expanded_lx = Some(estimate.expanded(K));
@@ -468,16 +469,11 @@ impl<'a> Gathering<'a> {
     }
 
     /// One reading's way into the mean, and what its drift is known by.
-    fn part(
-        &self,
-        row: &ReadingRow,
-        value: f64,
-        reference: &Reference,
-    ) -> (Part, Option<Corrected>) {
+    fn part(&self, row: &ReadingRow, value: f64, drift: &Drift) -> (Part, Option<Corrected>) {
         let subtracted = self.background(row);
         let net_lx = value - subtracted.map_or(0.0, |s| s.lux);
         let stretch = self.stretch_of(row.seq);
-        let found = reference.correct(net_lx, row.reading.taken.mono, stretch);
+        let found = drift.correct(net_lx, row, self.point_of(row.no), stretch);
         let part = Part {
             seq: row.seq,
             raw_lx: value,
@@ -534,7 +530,7 @@ impl<'a> Gathering<'a> {
 
     /// Whether a leg drifts by more than its limit once readings of its
     /// reference were set aside: the run's own verdict rested on them.
-    fn drifts_without(&self, of_setting: &[&ReadingRow], reference: &Reference) -> bool {
+    fn drifts_without(&self, of_setting: &[&ReadingRow], drift: &Drift) -> bool {
         let touched = of_setting
             .iter()
             .any(|row| row.key.purpose == Purpose::Reference && row.standing == Standing::SetAside);
@@ -547,8 +543,8 @@ impl<'a> Gathering<'a> {
         };
         let limit = survey.reference.drift_limit.share();
         touched
-            && reference
-                .drift()
+            && drift
+                .left_over()
                 .is_some_and(|drift| drift.share().abs() > limit)
     }
 

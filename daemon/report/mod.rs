@@ -17,6 +17,8 @@ pub mod chart;
 pub mod curve_chart;
 pub mod digits;
 pub mod disturbed;
+mod drift;
+mod fixed;
 pub mod gather;
 mod halves;
 pub mod ids;

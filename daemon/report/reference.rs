@@ -81,7 +81,7 @@ pub fn drift_percent(visits: &[Visit]) -> Option<(Estimate, bool)> {
 }
 
 /// The leg's own visits that count and gave a value, in the itinerary's order.
-fn own_of(visits: &[Visit]) -> Vec<&Visit> {
+pub(super) fn own_of(visits: &[Visit]) -> Vec<&Visit> {
     let counts = |visit: &&Visit| visit.counts && visit.lux.is_some();
     let mut own: Vec<&Visit> = visits.iter().filter(counts).collect();
     own.sort_by_key(|visit| visit.no);
@@ -98,10 +98,32 @@ fn share(visit: &Visit) -> Option<(f64, f64)> {
 /// that at the reading's own moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Brought {
-    /// The reference at the leg's first visit, in lux.
+    /// The reference at the leg's first visit, in lux; as the sensor saw it that
+    /// stands still, where that tells the drift.
     pub first_lx: f64,
     /// The reference at the reading's moment, in lux.
     pub now_lx: f64,
+    /// What told both.
+    pub tells: Tells,
+}
+
+/// What tells the lamp's drift.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tells {
+    /// Visits to the reference position.
+    Visits,
+    /// The sensor that stands still, read beside each reading.
+    FixedSensor,
+}
+
+impl Tells {
+    /// As a term of uncertainty names it.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Tells::Visits => "reference visits",
+            Tells::FixedSensor => "fixed sensor",
+        }
+    }
 }
 
 impl Brought {
@@ -152,7 +174,8 @@ impl Reference {
             members.clear();
         };
         for row in rows {
-            if matches!(row.standing, Standing::Unfinished | Standing::SetAside) {
+            let in_none = matches!(row.standing, Standing::Unfinished | Standing::SetAside);
+            if in_none || row.key.purpose == Purpose::Fixed {
                 continue; // it is in no visit, and does not part one
             }
             let useful = match row.key.purpose {
@@ -229,6 +252,7 @@ impl Reference {
         let by = Brought {
             first_lx: first,
             now_lx,
+            tells: Tells::Visits,
         };
         (first > 0.0 && now_lx > 0.0).then(|| Corrected {
             lux: lux * by.factor(),

@@ -64,6 +64,9 @@ pub struct Heading {
     pub meter: String,
     /// Its certificate.
     pub certificate: Option<String>,
+    /// The sensor that stands still and tells the lamp's drift, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fixed_sensor: Option<String>,
     /// What positions are measured from, in words.
     pub datum: &'static str,
     /// Nearer than this (5 times the largest dimension of the face) the light
@@ -73,6 +76,16 @@ pub struct Heading {
     pub placed_by: String,
     /// What that person states of it and the room, in words; not measured.
     pub stated: BTreeMap<Stated, String>,
+}
+
+impl Heading {
+    /// What corrects the lamp's drift, as a person reads it.
+    pub fn drift_by(&self) -> String {
+        match &self.fixed_sensor {
+            Some(sensor) => format!("the fixed sensor `{sensor}`, read beside each reading"),
+            None => "the reference visits".to_owned(),
+        }
+    }
 }
 
 /// What was subtracted from lit readings.

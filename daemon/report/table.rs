@@ -264,9 +264,10 @@ pub fn notes(figures: &SurveyFigures) -> Vec<String> {
         None => String::new(),
     };
     notes.push(format!(
-        "Meter {}{certificate}. Lux are {}, corrected for the lamp's drift by the reference visits.",
+        "Meter {}{certificate}. Lux are {}, corrected for the lamp's drift by {}.",
         heading.meter,
-        figures.net_of.words()
+        figures.net_of.words(),
+        heading.drift_by()
     ));
     notes.push(format!(
         "Nearer than {} (5 times the lamp's face) the light does not fall as the inverse square.",

@@ -20,6 +20,7 @@ pub fn figures() -> SurveyFigures {
             firmware: Some("1.4".to_owned()),
             bench: "strand".to_owned(),
             meter: "lux-head".to_owned(),
+            fixed_sensor: None,
             certificate: Some("K-2026-118".to_owned()),
             datum: "the front of the housing",
             near_field: Length::from_mm(1000),

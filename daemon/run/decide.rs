@@ -134,7 +134,7 @@ const ROUGHLY: f64 = 0.02;
 
 /// What follows from the drift of a leg.
 pub fn leg_drift(state: &State, leg: u32, limit: Ratio, give_up: Ratio) -> Decision {
-    let drift = drift_of(&state.reference_means(leg));
+    let drift = drift_of(&state.references().steadied(leg));
     let verdict = match drift.map(|drift| drift.share().abs()) {
         None => DriftVerdict::NotKnown,
         Some(size) if size <= limit.share() => DriftVerdict::GoesOn,
@@ -154,7 +154,7 @@ pub fn leg_drift(state: &State, leg: u32, limit: Ratio, give_up: Ratio) -> Decis
 /// light at the reference does; a light that is not known, then or now, proves
 /// nothing.
 pub fn leg_return(state: &State, itinerary: &Itinerary, leg: u32, limit: Ratio) -> Decision {
-    let first = state.reference_means(leg).first().copied();
+    let first = state.references().means(leg).first().copied();
     let now = state.return_mean();
     let over = |then: f64, now: f64| (then > 0.0).then(|| Ratio::new(now / then - 1.0));
     let drift = first.zip(now).and_then(|(first, now)| over(first, now));

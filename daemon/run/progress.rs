@@ -23,10 +23,13 @@ use crate::plan::itinerary::{Action, Itinerary, Purpose, What};
 use light::Sightings;
 
 mod light;
+mod references;
 mod sphere;
 mod taken;
 
 pub use light::Unseen;
+pub use references::References;
+use references::mean_of_all;
 
 /// Where a run is.
 #[derive(Clone, Debug, PartialEq)]
@@ -189,8 +192,7 @@ pub struct State {
     /// Seams in a row because of the room without progress.
     fruitless_rooms: u32,
     done_at_room: usize,
-    /// By leg: point and value; none is a reading outside the range.
-    references: BTreeMap<u32, Vec<(u32, Option<f64>)>>,
+    references: References,
     returns: Vec<Option<f64>>,
 }
 
@@ -234,7 +236,7 @@ impl State {
             room_unseen: false,
             fruitless_rooms: 0,
             done_at_room: 0,
-            references: BTreeMap::new(),
+            references: References::default(),
             returns: Vec::new(),
         }
     }
@@ -301,15 +303,9 @@ impl State {
         })
     }
 
-    /// Means of the reference visits of a leg, in order. A visit that was
-    /// partly outside the meter's range has none: the mean of the rest would
-    /// be off to one side.
-    pub fn reference_means(&self, leg: u32) -> Vec<f64> {
-        let readings = self.references.get(&leg).map_or(&[][..], Vec::as_slice);
-        readings
-            .chunk_by(|(one, _), (next, _)| one == next)
-            .filter_map(|visit| mean_of_all(visit.iter().map(|(_, value)| *value)))
-            .collect()
+    /// What the reference visits of each leg gave.
+    pub fn references(&self) -> &References {
+        &self.references
     }
 
     /// Mean of the reference readings since the last seam.
@@ -647,10 +643,8 @@ impl State {
     fn undo_actions(&mut self, itinerary: &Itinerary, first: u32, last: u32) {
         for action in &itinerary.actions[first as usize..=last as usize] {
             self.done.unmark(action.no);
-            if let (Some(leg), Some(point)) = (action.leg, action.point)
-                && let Some(values) = self.references.get_mut(&leg)
-            {
-                values.retain(|(of, _)| *of != point);
+            if let (Some(leg), Some(point)) = (action.leg, action.point) {
+                self.references.undo_point(leg, point);
             }
         }
     }
@@ -670,7 +664,7 @@ impl State {
         for action in itinerary.actions.iter().filter(|action| within(action.leg)) {
             self.done.unmark(action.no);
         }
-        self.references.retain(|leg, _| !legs.contains(leg));
+        self.references.undo_legs(legs);
         self.sightings.unlearn();
     }
 
@@ -755,10 +749,4 @@ impl State {
             self.preamble = Some(Preamble { actions, done: 0 });
         }
     }
-}
-
-/// The mean, when there are values and every one of them is known.
-fn mean_of_all(values: impl Iterator<Item = Option<f64>>) -> Option<f64> {
-    let values: Vec<f64> = values.collect::<Option<_>>()?;
-    photometry::statistics::moments(&values).map(|moments| moments.mean)
 }

@@ -275,7 +275,8 @@ fn push_return(
         return;
     };
     let of_visit = leg_actions().filter(|a| a.point == Some(first_visit));
-    let reads = of_visit.filter_map(|a| match (&a.what, &a.key) {
+    let reads = of_visit.filter(|a| a.other_meter().is_none());
+    let reads = reads.filter_map(|a| match (&a.what, &a.key) {
         (
             What::Read {
                 quantity, meter, ..

@@ -142,7 +142,9 @@ const ROUNDS: [(u16, Wraps); 5] = [
     (2, Wraps::ToOff),
     (5, Wraps::ToOff),
 ];
-const PRESSES: [(fn(u32) -> bool, fn(u32) -> bool); 5] = [
+type Which = fn(u32) -> bool;
+
+const PRESSES: [(Which, Which); 5] = [
     (|_| false, |_| false),
     (|n| n % 5 == 3, |_| false),
     (|n| n % 7 == 0, |_| false),

@@ -398,13 +398,13 @@ fn readings_that_say_nothing_end_nothing() {
         key: key_of.clone(),
         reading: silent(),
     });
-    assert!(walk.state.running.is_some() && walk.state.reference_means(leg).is_empty());
+    assert!(walk.state.running.is_some() && walk.state.references().means(leg).is_empty());
     walk.say(Body::Taken {
         key: key_of,
         reading: reading(Outcome::Value(9.0)),
     });
     assert!(walk.state.running.is_none());
-    assert_eq!(walk.state.reference_means(leg), [9.0]);
+    assert_eq!(walk.state.references().means(leg), [9.0]);
     walk.until(|action| reads(action, Purpose::Read));
     walk.dies();
     walk.until(|action| reads(action, Purpose::Return));

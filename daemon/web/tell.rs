@@ -394,11 +394,9 @@ fn decision_words(decision: &Decision, frozen: &Frozen) -> String {
             ..
         } => {
             let setting = setting_shown(setting, frozen);
+            let at = light_lx.map_or(String::new(), |light| format!(" at {light} lx"));
             let slips: String = went.iter().filter_map(slip_words).collect();
-            match light_lx {
-                Some(light) => format!("{setting} stands at {light} lx: {proof}{slips}"),
-                None => format!("{setting} stands: {proof}{slips}"),
-            }
+            format!("{setting} stands{at}: {proof}{slips}")
         }
         Decision::Drift { drift, verdict, .. } => {
             let drift = drift.map_or("unknown".to_owned(), signed);

@@ -40,6 +40,7 @@ fn survey() -> SurveyFigures {
             firmware: Some(text("1.4")),
             bench: text("strand"),
             meter: text("lux-head"),
+            fixed_sensor: None,
             certificate: Some(text("K-2026-118")),
             datum: "the front of the housing",
             near_field: Length::from_mm(900),

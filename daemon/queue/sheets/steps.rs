@@ -133,6 +133,7 @@ fn standing(steps: &mut Vec<Task>, runs: &[(&Told, Walk<'_>)]) {
             let moved = " Whoever moves it now places it anew.";
             steps.extend(aligned(told, moved));
         }
+        steps.extend(fixed_sensor(told));
         // What was frozen for a unit that stands elsewhere names other fingers.
         let seated = told.displaced.is_none() && !placement.fingers.is_empty();
         if matches!(frozen.lamp.worked, Worked::Buttons(_)) && seated {
@@ -146,6 +147,20 @@ fn standing(steps: &mut Vec<Task>, runs: &[(&Told, Walk<'_>)]) {
             )));
         }
     }
+}
+
+/// A sensor that stands still sees the lamp, whatever the carriage does.
+fn fixed_sensor(told: &Told) -> Option<Task> {
+    let card = &told.frozen.card;
+    let sensor = card.fixed_sensor.as_ref()?;
+    let mut todo = told.progress.still_to_do(&told.frozen.itinerary);
+    todo.any(|action| action.other_meter() == Some(sensor))
+        .then(|| {
+            Task::by_hand(format!(
+                "Let the fixed sensor `{sensor}` see the lamp, and nothing that moves: neither the \
+             carriage nor its shadow may come before it at any position."
+            ))
+        })
 }
 
 /// How a unit must stand at its place; `then`: what else there is to say. Common

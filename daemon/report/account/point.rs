@@ -6,7 +6,7 @@ use super::data::{Account, AsideTold, Correction, EventTold, Group, Stated, Visi
 use super::sources::{self, Sources, ten_digits};
 use crate::plan::itinerary::{Action, Purpose};
 use crate::report::ids::{FigureId, Place, TestFigure};
-use crate::report::reference::Visit;
+use crate::report::reference::{Tells, Visit};
 use crate::report::survey::{K, NetOf, Part, PointFigure, SettingFigures, SurveyFigures};
 use crate::run::journal::Body;
 use crate::store::readings::ReadingRow;
@@ -240,6 +240,12 @@ fn steps(
     }
     steps.push(background_words(sources, survey, first));
     steps.push(match first.brought {
+        Some(by) if by.tells == Tells::FixedSensor => format!(
+            "Drift of the lamp: each times what the fixed sensor saw at the leg's first visit ({} \
+             lx) over what it saw beside this point's readings ({} lx), the room's light taken off.",
+            ten_digits(by.first_lx),
+            ten_digits(by.now_lx)
+        ),
         Some(by) => format!(
             "Drift of the lamp: each times the reference at the leg's first visit ({} lx) over the \
              reference at the reading's time, on a straight line between the visits beside it.",
@@ -261,8 +267,8 @@ fn steps(
         (Some(estimate), Some(expanded)) => format!(
             "Uncertainty: the meter's stated shares of the value; for the datum 2 u(d)/d of it; for \
              repeatability s over the root of n; for drift the change between the visits beside \
-             it over the root of 12; for the reference visits the scatter of their readings; the \
-             background's own. u = {} lx, the root of the squares \
+             it over the root of 12; for the reference visits, or the fixed sensor instead of both, \
+             the scatter of their readings; the background's own. u = {} lx, the root of the squares \
              below; U = {K} u = {} lx.",
             ten_digits(estimate.combined()),
             ten_digits(expanded)

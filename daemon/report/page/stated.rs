@@ -65,8 +65,9 @@ fn of_survey(survey: &SurveyFigures) -> Vec<(&'static str, String)> {
         (
             "corrections",
             format!(
-                "{}; the lamp's drift, by its reference visits",
-                survey.net_of.words()
+                "{}; the lamp's drift, by {}",
+                survey.net_of.words(),
+                heading.drift_by()
             ),
         ),
         (

@@ -35,7 +35,10 @@ impl State {
         match (purpose, leg, point) {
             // Only planned readings are of a point.
             (Purpose::Reference, Some(leg), Some(point)) if says_something => {
-                self.references.entry(leg).or_default().push((point, value));
+                self.references.visited(leg, point, value);
+            }
+            (Purpose::Fixed, Some(leg), Some(point)) if says_something => {
+                self.references.seen_beside(leg, point, value);
             }
             (Purpose::Return, ..) if says_something => self.returns.push(value),
             (Purpose::Room, ..) => {
