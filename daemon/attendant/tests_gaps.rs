@@ -139,7 +139,7 @@ impl<H: Hands> Hands for Counting<H> {
 }
 
 /// All that is recorded of a night.
-fn whole(scene: &Scene) -> Whole {
+pub(super) fn whole(scene: &Scene) -> Whole {
     let (frozen, events): (&Frozen, _) = (&scene.frozen, scene.paper.events());
     Whole {
         bundle: Link::of_bundle(&[]),

@@ -3,14 +3,17 @@
 //! is on record is held against the lamp's closed forms.
 
 use drivers::simulated::lamp::Button;
-use drivers::simulated::lamp_model::LampModel;
+use drivers::simulated::lamp_model::{LampModel, Modulated};
+use drivers::simulated::modulation::Modulation;
 use drivers::simulated::world::WorldSpec;
+use photometry::figure::Given;
 use photometry::measured::{CaptureOutcome, Quantity};
 use photometry::stabilisation::WindowRule;
 use photometry::units::{Length, Ratio, Span};
 
 use super::scene::{self, By, Nobody, Sat, Scene};
-use super::tests::{killed_at_writes, moves_before_homing, promised, results};
+use super::tests::{complete, killed_at_writes, moves_before_homing, promised, results};
+use super::tests_gaps::whole;
 use crate::plan::card::{Card, DarkBy, Meter};
 use crate::plan::intent::{SettingWord, Settings, TestKind, WarmUp};
 use crate::plan::itinerary::Purpose;
@@ -18,6 +21,7 @@ use crate::plan::kinds::{FlickerTest, RampTest, Sight, SpectrumTest};
 use crate::plan::lamp::{Lamp, Program, Starts, Way};
 use crate::plan::placement::{Placement, Seated};
 use crate::plan::samples;
+use crate::report::measures::measures;
 use crate::run::journal::{Body, Decision, End, Event};
 
 /// A bench with a spectroradiometer and a waveform photometer on its carriage.
@@ -96,6 +100,7 @@ pub fn waveforms() -> TestKind {
         step: Span::from_ns(50_000),
         other_step: Some(Span::from_ns(52_632)),
         dark: 1,
+        captures: 1,
         severity: false,
     })
 }
@@ -212,6 +217,52 @@ async fn waveforms_are_captured_at_two_rates() {
     let numbers = first[0].numbers().expect("numbers");
     assert_eq!(numbers.len(), 10_000);
     assert_eq!(captures(&events, Purpose::Dark).len(), 1);
+}
+
+/// A sine of 30 % at 100 Hz: percent flicker 30, flicker index 0.3/pi (IES RP-16, closed
+/// forms), within the U of three captures and three of the dark, which is small and not
+/// nothing.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn several_waveforms_give_their_figures_an_uncertainty() {
+    let TestKind::Flicker(test) = waveforms() else {
+        panic!("a flicker test");
+    };
+    let kind = TestKind::Flicker(FlickerTest {
+        captures: 3,
+        dark: 3,
+        ..test
+    });
+    let (mut model, lamp) = plover();
+    for tone in &mut model.tones {
+        tone.modulation = vec![Modulated {
+            up_to: u16::MAX,
+            is: Modulation::Sine {
+                hz: 100.0,
+                depth: 0.3,
+            },
+        }];
+    }
+    let scene = night(3, By::Memory, (model, lamp), kind);
+    complete(&scene, Nobody, "").await;
+    let full = measures(&whole(&scene)).remove(0);
+    let wanted = [
+        ("percent_flicker", 30.0),
+        ("flicker_index", 0.3 / std::f64::consts::PI),
+    ];
+    for (name, truth) in wanted {
+        let mut figures = full.figures.iter();
+        let figure = figures.find(|figure| figure.name.name == name);
+        let given = &figure.expect("the figure").given;
+        let Given::Estimate(estimate) = given else {
+            panic!("{name} has no U: {given:?}");
+        };
+        let sources: Vec<&str> = estimate.terms.iter().map(|t| t.source.as_str()).collect();
+        let terms = ["repeatability", "dark captures", "evaluation"];
+        assert_eq!(sources, terms, "{name}");
+        let off = (estimate.value - truth).abs();
+        assert!(off < 2.0 * estimate.combined(), "{name}: {off}");
+        assert!(estimate.combined() < 0.015 * truth, "{name}");
+    }
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

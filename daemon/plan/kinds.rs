@@ -61,11 +61,23 @@ pub struct FlickerTest {
     /// Time between the samples of the second capture, which tells real lines
     /// from folded ones; none for no second capture.
     pub other_step: Option<Span>,
+    /// Captures at the first of both rates, at least one: how far they lie apart is in
+    /// U. Bundles of before had one.
+    #[serde(default = "one", skip_serializing_if = "is_one")]
+    pub captures: u16,
     /// Captures with the meter covered, before.
     pub dark: u16,
     /// A capture long enough for the short-term severity PstLM (180 s after 20 s
     /// of settling) is made as well.
     pub severity: bool,
+}
+
+const fn one() -> u16 {
+    1
+}
+
+fn is_one(captures: &u16) -> bool {
+    *captures == one()
 }
 
 /// Luminous flux in a sphere, against that of its reference lamp.

@@ -230,7 +230,8 @@ fn flicker(sight: Sight, node: Node<'_>, fields: &mut Fields<'_, '_>) -> Option<
     let length = fields.may_or("length", length, WAVEFORM);
     let step = fields.may_or("rate", rate, step_of(RATE_HZ));
     let other = fields.may_or("other-rate", other_rate, Some(step_of(OTHER_RATE_HZ)));
-    let dark = fields.may_or("dark", readers::integer_in(1..=100), 1);
+    let captures = fields.may_or("captures", readers::integer_in(1..=20), 3);
+    let dark = fields.may_or("dark", readers::integer_in(1..=100), 2);
     let severity = fields.may_or("severity", readers::boolean, false);
     let samples = length.secs() / step.secs();
     if samples > SAMPLES_AT_MOST {
@@ -253,6 +254,7 @@ fn flicker(sight: Sight, node: Node<'_>, fields: &mut Fields<'_, '_>) -> Option<
         length,
         step,
         other_step: other,
+        captures: captures as u16,
         dark: dark as u16,
         severity,
     })

@@ -243,6 +243,7 @@ fn of_test(kind: &TestKind) -> Vec<Missing> {
                 "other-rate",
                 test.other_step.map_or_else(|| "none".to_owned(), rate),
             ),
+            value("captures", test.captures),
             value("dark", test.dark),
             value("severity", test.severity),
         ],

@@ -123,16 +123,19 @@ pub fn flicker(
     course.cover(&dark, None, meter, false);
     each_setting(&mut course, seen, &mut force, |course, force| {
         let point = course.begin_point(force, course.ground.watch, meter.plane);
-        let once = Nths::first(1);
-        main.push(course, force, point, (Purpose::Read, once));
+        let several = Nths::first(test.captures.into());
+        main.push(course, force, point, (Purpose::Read, several));
         if let Some(step) = test.other_step {
             let other = capture(step, test.length);
-            other.push(course, force, point, (Purpose::OtherRate, once));
+            other.push(course, force, point, (Purpose::OtherRate, Nths::first(1)));
         }
         if test.severity {
             let long = capture(test.step.max(SEVERITY_STEP), SEVERITY);
-            let second = Nths { first: 2, count: 1 };
-            long.push(course, force, point, (Purpose::Read, second));
+            let last = Nths {
+                first: u32::from(test.captures) + 1,
+                count: 1,
+            };
+            long.push(course, force, point, (Purpose::Read, last));
         }
     });
     course.close(&mut force);

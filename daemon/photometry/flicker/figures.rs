@@ -34,6 +34,30 @@ pub mod names {
 
 use names::*;
 
+/// How far a figure may lie from what closed forms of known waves give, in its unit: the
+/// half-width that the checks beside its name hold it to. None for classes, limits and
+/// what is no depth, rate or severity.
+pub fn proven_within(name: &FigureName, value: f64) -> Option<f64> {
+    let absolute: [(&FigureName, f64); 12] = [
+        (&PERCENT_FLICKER, 0.1),
+        (&PERCENT_FLICKER_RAW, 0.15),
+        (&FLICKER_INDEX, 0.002),
+        (&DOMINANT_HZ, 0.1),
+        (&FUNDAMENTAL_HZ, 0.1),
+        (&DUTY, 0.011),
+        (&PST_LM, 0.02),
+        (&JA10_40, 0.3),
+        (&JA10_90, 0.3),
+        (&JA10_200, 0.3),
+        (&JA10_400, 0.3),
+        (&JA10_1000, 0.3),
+    ];
+    let of_value = [&SVM, &SVM_FROM_80_HZ].contains(&name).then_some(0.01);
+    let absolute = absolute.iter().find(|(of, _)| *of == name);
+    let relative = of_value.map(|share| share * value.abs());
+    absolute.map(|(_, within)| *within).or(relative)
+}
+
 /// Why a figure is withheld by flags.
 const CLIPPED: &str = "the converter clipped";
 const ALIAS: &str = "the captures disagree";
