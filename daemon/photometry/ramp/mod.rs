@@ -23,6 +23,7 @@
 pub mod crossings;
 pub mod figures;
 pub mod isotonic;
+pub mod on_the_way;
 pub mod perceived;
 pub mod steps;
 
