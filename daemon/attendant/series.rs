@@ -8,13 +8,15 @@
 //! ```
 //!
 //! A recording is one action: broken off, it is made again from its group's
-//! beginning, for a lamp that has lit is no longer cold.
+//! beginning, for a lamp that has lit is no longer cold. Spectra on its way are
+//! `on_the_way`.
 
 use photometry::measured::{Moment, Outcome, Quantity, Reading};
 use photometry::units::{Mono, Span};
 
 use super::acts::{AtWork, LOOKS_BACK_FROM, unexpected};
 use super::asking::{ANSWER_WITHIN, Broken};
+use super::on_the_way::Way;
 use super::work::Attendant;
 use crate::bench::instrument::{Answer, Series, Trouble, Verb};
 use crate::bench::open::FINGERS;
@@ -108,10 +110,14 @@ impl Attendant {
         };
         self.record(at_work, Body::Decided { decision }).await?;
         let mut all = self.post_series(at_work, recording, first)?;
-        let kept = self.keep_beat(at_work, recording, &mut all, (first, starts));
+        let mut way = self.way_of(recording, &all[0].key, starts);
+        let kept = self.keep_beat(at_work, recording, (&mut all, &mut way), (first, starts));
         let kept = kept.await;
         if kept.is_err() {
             self.end_series(&mut all).await;
+            if let Some(way) = &mut way {
+                self.end_way(way).await;
+            }
         }
         kept?;
         if let (Some(begins), [watching, ..]) = (&recording.begins, &all[..]) {
@@ -123,6 +129,9 @@ impl Attendant {
             self.lamp_shines(&at_work.action.setting)?;
         }
         self.look_back_at_room(at_work, recording, &all).await?;
+        if let Some(way) = &way {
+            self.take_covered(at_work, way).await?;
+        }
         Ok(Facts::default())
     }
 
@@ -248,18 +257,22 @@ impl Attendant {
         (first, first.mono + recording.lead)
     }
 
-    /// Writes readings down until all series are over, and starts the program
-    /// meanwhile.
+    /// Writes readings down until all series are over, starts the program and asks for
+    /// spectra meanwhile.
     async fn keep_beat(
         &mut self,
         at_work: &AtWork,
         recording: &Recording,
-        all: &mut [Written],
+        (all, way): (&mut [Written], &mut Option<Way>),
         (first, starts): (Moment, Mono),
     ) -> Result<(), Broken> {
         let last = first.mono + recording.lead + recording.length;
         let mut to_start = recording.begins.as_ref();
-        while all.iter().any(|written| !written.over) {
+        let goes_on = |all: &[Written], way: &Option<Way>| {
+            let open = all.iter().any(|written| !written.over);
+            open || way.as_ref().is_some_and(|way| !way.is_over())
+        };
+        while goes_on(all, way) {
             self.take_orders();
             self.check_limits()?;
             for written in all.iter_mut() {
@@ -269,6 +282,9 @@ impl Attendant {
             if let Some(begins) = to_start.take_if(|_| now >= starts) {
                 self.start_program(at_work, begins, first, starts).await?;
                 continue;
+            }
+            if let Some(way) = way {
+                self.go_on_the_way(at_work, way, last).await?;
             }
             if now > last + ANSWER_WITHIN {
                 let within = ANSWER_WITHIN;
@@ -281,11 +297,13 @@ impl Attendant {
                 self.go_blind();
                 return Ok(());
             }
-            if all.iter().any(|written| !written.over) {
+            if goes_on(all, way) {
                 let until = match to_start {
                     Some(_) => starts,
                     None => last + ANSWER_WITHIN + Span::from_ms(1),
                 };
+                let due = way.as_ref().and_then(|way| way.wakes(last));
+                let until = due.map_or(until, |due| due.min(until));
                 let limit = self.earliest_limit();
                 let until = limit.map_or(until, |limit| limit.min(until));
                 self.feed();

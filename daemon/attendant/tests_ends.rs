@@ -58,7 +58,7 @@ fn scene(faults: Vec<Planned>) -> Scene {
     scene
 }
 
-fn whole(scene: &Scene) -> Whole {
+pub(super) fn whole(scene: &Scene) -> Whole {
     let (frozen, events) = (&scene.frozen, scene.paper.events());
     Whole {
         bundle: Link::of_bundle(&[]),
@@ -69,7 +69,7 @@ fn whole(scene: &Scene) -> Whole {
     }
 }
 
-fn value(measure: &Measure, name: &str) -> f64 {
+pub(super) fn value(measure: &Measure, name: &str) -> f64 {
     let mut figures = measure.figures.iter();
     let found = figures.find(|figure| figure.name.name == name);
     found
@@ -78,7 +78,7 @@ fn value(measure: &Measure, name: &str) -> f64 {
 }
 
 /// The same figures of a closed form.
-fn of_closed_form(at: impl Fn(f64) -> f64) -> SpectrumFigures {
+pub(super) fn of_closed_form(at: impl Fn(f64) -> f64) -> SpectrumFigures {
     let nm: Vec<f64> = (380..=780).map(f64::from).collect();
     let values: Vec<f64> = nm.iter().map(|nm| at(*nm)).collect();
     let spectrum = Spectrum::new(&nm, &values, Scale::Absolute).expect("a spectrum");

@@ -127,6 +127,7 @@ pub(super) fn dawn_every(every: Span) -> TestKind {
         dark: 5,
         hold: true,
         spectra: None,
+        on_the_way: None,
     })
 }
 

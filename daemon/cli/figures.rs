@@ -125,12 +125,45 @@ pub fn tables(found: &[Measure], out: &mut impl Write) -> Result<(), Complaint> 
         for note in &measure.notes {
             format::say(out, &format!("{}\n", printable(note)))?;
         }
+        if !measure.on_the_way.is_empty() {
+            let grid = on_the_way(measure);
+            format::say(out, "\nSpectra on the way\n")?;
+            format::say(out, &format!("{}\n", grid.table().trim_end()))?;
+        }
     }
     if let Some(grid) = programs::beside_each_other(&programs::columns("", found)) {
         format::say(out, "\nPrograms beside each other (± U, k = 2)\n")?;
         format::say(out, &format!("{}\n", grid.table().trim_end()))?;
     }
     Ok(())
+}
+
+/// The colours on the way of a recording.
+fn on_the_way(measure: &Measure) -> Grid {
+    let mut grid = Grid::new([
+        "time_min",
+        "cct_k",
+        "melanopic_der",
+        "integrated_s",
+        "remark",
+    ]);
+    let number = |value: Option<f64>, digits: usize| {
+        value.map_or(Cell::Empty, |value| {
+            Cell::Number(format!("{value:.digits$}"))
+        })
+    };
+    for one in &measure.on_the_way {
+        grid.row(vec![
+            number(Some(one.time_min), 2),
+            number(one.cct_k, 0),
+            number(one.melanopic_der, 3),
+            one.integration_s.map_or(Cell::Empty, |s| {
+                Cell::Number(photometry::figure::five_digits(s))
+            }),
+            Cell::text(one.unused.clone().unwrap_or_default()),
+        ]);
+    }
+    grid
 }
 
 /// A figure's value and what must be said of it.
@@ -191,4 +224,48 @@ fn long(found: &[Measure]) -> Grid {
         }
     }
     grid
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::web::wire::figures::WaySpectrum;
+
+    #[test]
+    fn the_colours_on_the_way_are_told_after_the_figures() {
+        let seen = WaySpectrum {
+            time_min: 2.02,
+            integration_s: Some(3.2),
+            cct_k: Some(2_210.4),
+            melanopic_der: Some(0.3127),
+            unused: None,
+        };
+        let dim = WaySpectrum {
+            time_min: 0.003,
+            unused: Some("no answer in time".to_owned()),
+            ..WaySpectrum::default()
+        };
+        let measure = Measure {
+            test: "morning".to_owned(),
+            kind: "ramp".to_owned(),
+            of: "dawn-1".to_owned(),
+            shown: "dawn (dawn-1)".to_owned(),
+            on_the_way: vec![dim, seen],
+            ..Measure::default()
+        };
+        let mut out = Vec::new();
+        tables(&[measure], &mut out).expect("written");
+        let told = String::from_utf8(out).expect("text");
+        let words = |line: &str| line.split_whitespace().collect::<Vec<_>>().join(" ");
+        let lines: Vec<String> = told.lines().map(words).collect();
+        let wanted = [
+            "Spectra on the way",
+            "time_min cct_k melanopic_der integrated_s remark",
+            "0.00 no answer in time",
+            "2.02 2210 0.313 3.2",
+        ];
+        for line in wanted {
+            assert!(lines.iter().any(|one| one == line), "{line}: {told}");
+        }
+    }
 }

@@ -153,6 +153,7 @@ mod tests {
             events: 1,
             unfinished: false,
             curve: None,
+            on_the_way: Vec::new(),
         }
     }
 

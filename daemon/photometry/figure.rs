@@ -35,6 +35,7 @@ pub fn all_names() -> Vec<&'static FigureName> {
         crate::flicker::figures::names::ALL,
         crate::ramp::figures::names::ALL,
         crate::ramp::figures::in_sphere::ALL,
+        crate::ramp::figures::on_the_way::ALL,
         crate::distance_figures::names::ALL,
         crate::sphere_figures::names::ALL,
         crate::standby::names::ALL,

@@ -152,6 +152,31 @@ pub enum Problem {
         /// As it likely takes.
         takes: Span,
     },
+    /// Spectra on the way are wanted of a meter that sees another plane.
+    #[error("`{meter}` sees a plane {} from that of `{watches}`, and nothing moves while a program is recorded", apart.shown(*lengths))]
+    OtherPlane {
+        /// The spectroradiometer.
+        meter: String,
+        /// The meter that watches the lamp.
+        watches: String,
+        /// How far their planes lie apart.
+        apart: Length,
+        /// How lengths are shown.
+        lengths: LengthUnit,
+    },
+    /// It cannot take spectra while it reads the light at a beat.
+    #[error("`{0}` reads the light all the while, and cannot take spectra on the way")]
+    AlsoRecords(String),
+    /// More spectra on the way than can be kept.
+    #[error("that is {spectra} spectra on the way, one every {}; at most {at_most} are taken", every.shown())]
+    TooManySpectra {
+        /// How many.
+        spectra: u32,
+        /// How many may be.
+        at_most: u32,
+        /// From one to the next.
+        every: Span,
+    },
     /// More than one meter could do it.
     #[error("{} meters could be used here: {}", .0.len(), .0.join(", "))]
     SeveralMeters(Vec<String>),
@@ -298,6 +323,8 @@ impl Problem {
                 | Problem::NoMeter { .. }
                 | Problem::MeterUnknown { .. }
                 | Problem::ProgramUnknown { .. }
+                | Problem::OtherPlane { .. }
+                | Problem::AlsoRecords(_)
                 | Problem::OutsideTravel { .. }
                 | Problem::NoRoomToOvershoot { .. }
                 | Problem::Empty("setting" | "position")
@@ -370,12 +397,11 @@ impl Problem {
             Problem::DarkAtTheEnd(_) => "leave out `spectra`".to_owned(),
             Problem::ModeUnsendable(_) => "name it as the lamp's own commands do".to_owned(),
             Problem::NeverDark(_) => "say in the lamp file how it is switched `off`".to_owned(),
-            Problem::BeatTooFast { .. } => {
-                "a longer `every`, or a shorter `integration` in the bench file".to_owned()
-            }
-            Problem::RoomUnseen { .. } => {
-                "describe it in the bench file, under `room`; or leave the policy out".to_owned()
-            }
+            Problem::OtherPlane { .. }
+            | Problem::AlsoRecords(_)
+            | Problem::TooManySpectra { .. }
+            | Problem::BeatTooFast { .. }
+            | Problem::RoomUnseen { .. } => self.fixed_hint().to_owned(),
             Problem::Empty(_) => return None,
             Problem::TooMany { .. } | Problem::TooManyActions { .. } => "use fewer positions, settings or readings".to_owned(),
             Problem::OnTooLong { .. } => {
@@ -385,6 +411,23 @@ impl Problem {
             }
         };
         Some(hint)
+    }
+    /// The same where it says nothing of names and numbers.
+    const fn fixed_hint(&self) -> &'static str {
+        match self {
+            Problem::OtherPlane { .. } => {
+                "mount both so that their planes lie together, or measure farther away; or leave \
+                 out `spectra-every`"
+            }
+            Problem::AlsoRecords(_) => "let another meter watch: `watched-by`",
+            Problem::BeatTooFast { .. } => {
+                "a longer `every`, or a shorter `integration` in the bench file"
+            }
+            Problem::RoomUnseen { .. } => {
+                "describe it in the bench file, under `room`; or leave the policy out"
+            }
+            _ => "a longer `spectra-every`",
+        }
     }
     /// A short stable word for programs.
     pub const fn code(&self) -> &'static str {
@@ -406,6 +449,9 @@ impl Problem {
             Problem::NeverDark(_) => "never-dark",
             Problem::SeveralPowerMeters(_) => "several-meters",
             Problem::BeatTooFast { .. } => "beat-too-fast",
+            Problem::OtherPlane { .. } => "other-plane",
+            Problem::AlsoRecords(_) => "also-records",
+            Problem::TooManySpectra { .. } => "too-many",
             Problem::SeveralMeters(_) | Problem::SeveralWatch(_) => "several-meters",
             Problem::LevelAbsent { .. } => "level-absent",
             Problem::ModeAbsent { .. } => "mode-absent",

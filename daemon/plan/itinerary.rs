@@ -168,6 +168,9 @@ pub const SERIES_AT_MOST: u32 = 2_400;
 /// second. The readings of the next meter count on from here.
 pub const RECORDED_AT_MOST: u32 = 100_000;
 
+/// Spectra on the way of one recording at most: each is a block of some kilobytes.
+pub const WAY_SPECTRA_AT_MOST: u32 = 300;
+
 /// What a reading is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -413,6 +416,31 @@ pub struct RoomBeat {
     pub first: u32,
 }
 
+/// Spectra on the way of what is recorded: the `n`-th is due at its start + n x
+/// `every`. Each is integrated as those before it say; afterwards the meter is covered,
+/// and spectra are taken for each integration that was used. What of them fails is a
+/// gap, and costs no recording.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct SpectraBeat {
+    /// The spectroradiometer.
+    pub meter: String,
+    /// From one to the next.
+    pub every: Span,
+    /// Not integrated for less than this.
+    pub least: Span,
+    /// Nor for longer than this.
+    pub most: Span,
+    /// Spectra covered, for each integration that was used.
+    pub dark: u16,
+    /// What a person is asked when the recording is over, to cover the meter and then to
+    /// uncover it; none where it has a shutter.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by_hand: Option<(Question, Question)>,
+    /// Number of the first one's key; the covered ones count from here too.
+    pub first: u32,
+}
+
 /// Readings at a steady beat: `n`-th at its beginning + n x `every`, whatever the
 /// one before took. What could not be read in time is recorded as not read.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -432,6 +460,9 @@ pub struct Recording {
     /// What looks at the room meanwhile.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub room: Option<RoomBeat>,
+    /// Spectra on its way.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spectra: Option<Box<SpectraBeat>>,
 }
 
 impl Recording {
@@ -443,6 +474,16 @@ impl Recording {
     pub fn looks(&self) -> u32 {
         let room = self.room.as_ref();
         room.map_or(0, |room| self.at_a_beat(room.every))
+    }
+    /// Spectra on the way, none where none are asked for: the last one is over when the
+    /// recording is.
+    pub fn spectra_on_the_way(&self) -> u32 {
+        let Some(spectra) = &self.spectra else {
+            return 0;
+        };
+        let before = (self.length + -spectra.most).ns();
+        let spans = before.div_euclid(spectra.every.ns().max(1));
+        u32::try_from(spans + 1).unwrap_or_default()
     }
     fn at_a_beat(&self, every: Span) -> u32 {
         let spans = (self.lead + self.length).ns() / every.ns().max(1);
@@ -685,11 +726,13 @@ impl Action {
     /// All meters that it asks beside the one that watches.
     pub fn meters(&self) -> Vec<&str> {
         match &self.what {
-            What::Record(recording) => recording
-                .meters
-                .iter()
-                .map(|(meter, _)| meter.as_str())
-                .collect(),
+            What::Record(recording) => {
+                let meters = recording.meters.iter().map(|(meter, _)| meter.as_str());
+                let spectra = recording.spectra.iter();
+                meters
+                    .chain(spectra.map(|spectra| spectra.meter.as_str()))
+                    .collect()
+            }
             _ => self.other_meter().into_iter().collect(),
         }
     }

@@ -123,6 +123,23 @@ pub struct RampTest {
     /// Spectra of the light in which a sunrise ends; none where none are asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub spectra: Option<EndSpectra>,
+    /// Spectra while it is recorded; none where none are asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on_the_way: Option<WaySpectra>,
+}
+
+/// Spectra on the way of a program, at a beat of their own.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WaySpectra {
+    /// The spectroradiometer by name; none when the only fitting one is meant.
+    pub meter: Option<String>,
+    /// From one to the next.
+    pub every: Span,
+    /// Spectra with the meter covered afterwards, at least two, for each integration
+    /// that was used.
+    pub dark: u16,
+    /// Longest integration.
+    pub longest: Span,
 }
 
 /// Spectra right after a recording, before the lamp is watched on.

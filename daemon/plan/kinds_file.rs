@@ -10,7 +10,9 @@ use written::{Fields, Mistake, Mistakes, Node, Place, readers};
 use super::file;
 use super::intent::{SettingWord, Settings, TestKind, WarmUp};
 use super::itinerary::KindName;
-use super::kinds::{EndSpectra, FlickerTest, FluxTest, RampTest, Sight, SpectrumTest, StandbyTest};
+use super::kinds::{
+    EndSpectra, FlickerTest, FluxTest, RampTest, Sight, SpectrumTest, StandbyTest, WaySpectra,
+};
 use super::plan_file::{READINGS_AT_MOST, TestPlaces, rule, settings, warm_up};
 
 /// Where the meters stand unless a plan says otherwise: 24 in, where a survey
@@ -22,6 +24,11 @@ const DARK_SPECTRA: i64 = 2;
 const LONGEST: Span = Span::from_secs(10);
 /// No plan integrates for longer.
 const LONGEST_AT_MOST: Span = Span::from_secs(60);
+/// Between two spectra on the way of a program: at least and at most.
+const ON_THE_WAY: (Span, Span) = (Span::from_secs(5), Span::from_mins(30));
+/// To set a spectroradiometer and to get its answer takes so long at most, on top of its
+/// integration (own rule, no source).
+const BESIDE_INTEGRATION: Span = Span::from_secs(3);
 /// Length of a waveform unless a plan says otherwise: JA10 asks for 1 s at
 /// least; lines are then 0.5 Hz apart.
 const WAVEFORM: Span = Span::from_secs(2);
@@ -69,7 +76,7 @@ pub fn test(
     let test = match kind {
         KindName::Spectrum => spectrum(sight, &mut fields).map(TestKind::Spectrum),
         KindName::Flicker => flicker(sight, node, &mut fields).map(TestKind::Flicker),
-        KindName::Ramp => ramp(sight, &mut fields).map(TestKind::Ramp),
+        KindName::Ramp => ramp(sight, node, &mut fields).map(TestKind::Ramp),
         KindName::Flux => Some(TestKind::Flux(flux(sight, &mut fields))),
         KindName::Standby => Some(TestKind::Standby(standby(sight, node, &mut fields))),
         _ => None,
@@ -165,13 +172,7 @@ fn spectrum(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<SpectrumTest> {
     let meter = fields.may("meter", readers::name);
     let captures = fields.may_or("captures", readers::integer_in(1..=100), 3);
     let dark = fields.may_or("dark", readers::integer_in(1..=100), DARK_SPECTRA);
-    let longest = readers::checked(file::span, |span: &Span| {
-        match *span <= LONGEST_AT_MOST && *span >= Span::from_ms(1) {
-            true => Ok(()),
-            false => Err(format!("an integration of {span}; from 1 ms to 60 s")),
-        }
-    });
-    let longest = fields.may_or("longest-integration", longest, LONGEST);
+    let longest = fields.may_or("longest-integration", integration, LONGEST);
     Some(SpectrumTest {
         sight,
         meter,
@@ -179,6 +180,17 @@ fn spectrum(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<SpectrumTest> {
         dark: dark as u16,
         longest,
     })
+}
+
+/// A spectroradiometer's longest integration.
+fn integration(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
+    let reader = readers::checked(file::span, |span: &Span| {
+        match *span <= LONGEST_AT_MOST && *span >= Span::from_ms(1) {
+            true => Ok(()),
+            false => Err(format!("an integration of {span}; from 1 ms to 60 s")),
+        }
+    });
+    reader(node, mistakes)
 }
 
 fn flux(sight: Sight, fields: &mut Fields<'_, '_>) -> FluxTest {
@@ -282,7 +294,59 @@ fn beat(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
     reader(node, mistakes)
 }
 
-fn ramp(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<RampTest> {
+/// How often a spectrum is taken on the way.
+fn beat_of_spectra(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
+    let (least, most) = ON_THE_WAY;
+    let reader = readers::checked(file::span, |span: &Span| {
+        match (least..=most).contains(span) {
+            true => Ok(()),
+            false => Err(format!("a spectrum every {span}; from 5 s to 30 min")),
+        }
+    });
+    reader(node, mistakes)
+}
+
+/// Spectra on the way, where they are asked for and can be: not in a sphere, and not
+/// more often than the longest of them takes.
+fn on_the_way(
+    (meter, longest): (Option<String>, Span),
+    in_sphere: bool,
+    node: Node<'_>,
+    fields: &mut Fields<'_, '_>,
+) -> Option<WaySpectra> {
+    let every = fields.may("spectra-every", beat_of_spectra)?;
+    let place = node.get("spectra-every").unwrap_or(node).place();
+    if in_sphere {
+        let text = "no spectra are taken in a sphere while a program runs: its wall has a colour \
+                    of its own";
+        let hint = "leave out `spectra-every`, or write `at: 24 in` for a rail";
+        let mistake = Mistake::new(place.clone(), "in-sphere", text).hint(hint);
+        fields.mistakes().add(mistake);
+    }
+    let least = longest + BESIDE_INTEGRATION;
+    if every < least {
+        let text = format!(
+            "a spectrum every {}, and one may be integrated for {}: the next would be due before \
+             it is over",
+            every.shown(),
+            longest.shown()
+        );
+        let hint = format!(
+            "write `spectra-every: {}` or more, or a shorter `longest-integration`",
+            least.shown()
+        );
+        let mistake = Mistake::new(place, "too-often", text).hint(hint);
+        fields.mistakes().add(mistake);
+    }
+    Some(WaySpectra {
+        meter,
+        every,
+        dark: DARK_SPECTRA as u16,
+        longest,
+    })
+}
+
+fn ramp(sight: Sight, node: Node<'_>, fields: &mut Fields<'_, '_>) -> Option<RampTest> {
     let program = fields.need_like("program", "dawn", readers::name);
     let beside = fields.may_or("beside", readers::one_or_list_of(readers::name), Vec::new());
     let every = fields.may_or("every", beat, Span::from_secs(1));
@@ -295,12 +359,14 @@ fn ramp(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<RampTest> {
     let hold = fields.may_or("hold", readers::boolean, true);
     let meter = fields.may("spectrum-meter", readers::name);
     let captures = fields.may("spectra", readers::integer_in(1..=100));
+    let longest = fields.may_or("longest-integration", integration, LONGEST);
     let spectra = captures.map(|captures| EndSpectra {
-        meter,
+        meter: meter.clone(),
         captures: captures as u16,
         dark: DARK_SPECTRA as u16,
-        longest: LONGEST,
+        longest,
     });
+    let on_the_way = on_the_way((meter, longest), sight.at.is_none(), node, fields);
     Some(RampTest {
         sight,
         program: program?,
@@ -314,6 +380,7 @@ fn ramp(sight: Sight, fields: &mut Fields<'_, '_>) -> Option<RampTest> {
         dark: dark as u16,
         hold,
         spectra,
+        on_the_way,
     })
 }
 

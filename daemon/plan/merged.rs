@@ -275,9 +275,13 @@ fn of_ramp(test: &RampTest) -> Vec<Missing> {
         value("hold", test.hold),
         value("warm-up-rule", "lm-79"),
         value("spectra", "none"),
+        value("spectra-every", "never"),
     ]);
-    if test.spectra.is_some() {
+    if test.spectra.is_some() || test.on_the_way.is_some() {
+        let longest = test.spectra.as_ref().map(|spectra| spectra.longest);
+        let longest = longest.or(test.on_the_way.as_ref().map(|way| way.longest));
         all.push(value("spectrum-meter", "the only one that fits"));
+        all.extend(longest.map(|longest| value("longest-integration", longest.shown())));
     }
     all
 }

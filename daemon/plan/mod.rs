@@ -64,6 +64,8 @@ mod tests_flux;
 #[cfg(test)]
 mod tests_mistakes;
 #[cfg(test)]
+mod tests_on_the_way;
+#[cfg(test)]
 mod tests_profiles;
 #[cfg(test)]
 mod tests_slips;

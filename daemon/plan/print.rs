@@ -58,11 +58,15 @@ pub fn doing(action: &Action, lengths: LengthUnit) -> String {
                 None => "the light",
             };
             let length = recording.lead + recording.length;
-            format!(
+            let mut words = format!(
                 "Record {what} for {}, every {}",
                 length.shown(),
                 recording.every.shown()
-            )
+            );
+            if let Some(spectra) = &recording.spectra {
+                let _ = write!(words, "; a spectrum every {}", spectra.every.shown());
+            }
+            words
         }
         What::LookAtRoom(_) => "Look whether the room is quiet".to_owned(),
         What::Switch { outlet, on } => {

@@ -6,6 +6,9 @@
 //!            recording · [ spectra ] · warm-up ] · lamp off · closing
 //! ```
 //!
+//! Spectra on the way belong to the recording, and so do those with the meter covered
+//! that follow it.
+//!
 //! In a sphere nothing moves, and the light is the unit's flux where a flux of the
 //! same run tells what a lux at the port is. What stands in the outer brackets is made
 //! again whole after a seam: a lamp that has lit is no longer cold. Called by: layout.
@@ -13,26 +16,32 @@
 use photometry::measured::Quantity;
 use photometry::units::{Length, Span};
 
-use super::card::{Card, Carries, Meter};
+use super::card::{Card, Carries, DarkBy, Meter};
 use super::course::{Builder, Course, InForce, Nths, ask, by_a_person};
 use super::faults::{Part, PlanFault, Problem};
 use super::fitting::{self, Against, Wanted, choose_meter, rail_at, reachable, reading_time};
 use super::flux_layout;
 use super::intent::{Test, WarmUp};
 use super::itinerary::{
-    Begins, Duration3, Purpose, Question, RECORDED_AT_MOST, Recording, Restart, StartedBy,
-    WarmUpRule, What,
+    Begins, Duration3, KindName, Purpose, Question, RECORDED_AT_MOST, Recording, Restart,
+    SpectraBeat, StartedBy, WAY_SPECTRA_AT_MOST, WarmUpRule, What,
 };
-use super::kinds::{EndSpectra, RampTest};
+use super::kinds::{EndSpectra, RampTest, WaySpectra};
 use super::lamp::{Alarm, AlarmMarks, Program, Starts, SwitchOff, Way};
 use super::placement::Placement;
 use super::sight_fitting::{self, Seen};
-use super::sight_layout::Exposed;
+use super::sight_layout::{CAPTURE_OVERHEAD, Exposed, INTEGRATION_AT_LEAST};
 
 /// Minutes of a day.
 const DAY: u16 = 24 * 60;
 /// While the lamp is watched after its program.
 const HOLD_READ_EVERY: Span = Span::from_mins(5);
+/// A spectroradiometer whose plane lies within this share of the distance from that of
+/// the meter that watches sees the same light: its colour is taken, not how much of it
+/// there is. Own rule, no source.
+const SAME_PLANE: f64 = 0.1;
+/// Integrations that one recording may use: from 1 ms to 60 s in factors of two.
+const INTEGRATIONS_AT_MOST: i64 = 16;
 
 /// A recording with everything resolved.
 pub struct Resolved<'a> {
@@ -42,6 +51,8 @@ pub struct Resolved<'a> {
     pub beside: Vec<&'a Meter>,
     /// The spectroradiometer and what is asked of it at the end.
     array: Option<(&'a Meter, &'a EndSpectra)>,
+    /// The same, and what is asked of it on the way.
+    way: Option<(&'a Meter, &'a WaySpectra)>,
     /// How it is started.
     begins: Begins,
 }
@@ -73,17 +84,27 @@ pub fn lay_out(
         let fault = |problem| fitting::fault(test, Part::Test, problem);
         problems.map(fault).collect()
     };
-    let (array, wrong) = match array(ramp, against) {
-        Ok(array) => (array, None),
-        Err(problem) if against.leave_out && problem.is_lack() => {
-            absent.push(format!("{}, spectra at the end: {problem}", test.name));
-            (None, None)
-        }
-        Err(problem) => (None, Some(problem)),
+    let mut wrong = Vec::new();
+    let mut lacking = |what: &str, problem: Problem| match against.leave_out && problem.is_lack() {
+        true => absent.push(format!("{}, {what}: {problem}", test.name)),
+        false => wrong.push(problem),
     };
-    let resolved = match (resolve(ramp, against, watching), wrong) {
-        (Ok(resolved), None) => Resolved { array, ..resolved },
-        (resolved, wrong) => {
+    let array = array(ramp, against).unwrap_or_else(|problem| {
+        lacking("spectra at the end", problem);
+        None
+    });
+    let way = way(ramp, against, watching).unwrap_or_else(|problem| {
+        lacking("spectra on the way", problem);
+        None
+    });
+    wrong.dedup(); // the meter that both lack is told once
+    let resolved = match (resolve(ramp, against, watching), wrong.is_empty()) {
+        (Ok(resolved), true) => Resolved {
+            array,
+            way,
+            ..resolved
+        },
+        (resolved, _) => {
             let problems = resolved.err().unwrap_or_default().into_iter();
             return Err(faults(problems.chain(wrong).collect()));
         }
@@ -112,16 +133,51 @@ fn array<'a>(
     {
         return Err(Problem::DarkAtTheEnd(program.name.clone()));
     }
+    let meter = spectroradiometer(spectra.meter.as_deref(), against)?;
+    if let (Some(rail), Some(at)) = (rail_at(placement, card), test.sight.at) {
+        reachable(at, rail, meter.plane, placement, card)?;
+    }
+    Ok(Some((meter, spectra)))
+}
+
+fn spectroradiometer<'a>(name: Option<&str>, against: Against<'a>) -> Result<&'a Meter, Problem> {
+    let (placement, card) = (against.placement, against.card);
     let rail = rail_at(placement, card);
     let wanted = Wanted {
         quantity: Quantity::Spectrum,
-        name: spectra.meter.as_deref(),
+        name,
         place: &placement.place,
         rides: rail.is_some_and(|rail| rail.carries == Carries::Meter),
     };
-    let meter = choose_meter(wanted, card)?;
-    if let (Some(rail), Some(at)) = (rail, test.sight.at) {
-        reachable(at, rail, meter.plane, placement, card)?;
+    choose_meter(wanted, card)
+}
+
+/// The spectroradiometer for the spectra on the way; none where none are asked for. It
+/// must see what the meter sees that watches, without anything moving, and have a port
+/// of its own beside those that record.
+fn way<'a>(
+    test: &'a RampTest,
+    against: Against<'a>,
+    watching: &Meter,
+) -> Result<Option<(&'a Meter, &'a WaySpectra)>, Problem> {
+    let Some(spectra) = &test.on_the_way else {
+        return Ok(None);
+    };
+    let Some(at) = test.sight.at else {
+        return Err(Problem::NoPosition(KindName::Ramp));
+    };
+    let meter = spectroradiometer(spectra.meter.as_deref(), against)?;
+    if meter.name == watching.name || test.beside.contains(&meter.name) {
+        return Err(Problem::AlsoRecords(meter.name.clone()));
+    }
+    let apart = (meter.plane - watching.plane).abs();
+    if apart.mm() > SAME_PLANE * at.mm() {
+        return Err(Problem::OtherPlane {
+            meter: meter.name.clone(),
+            watches: watching.name.clone(),
+            apart,
+            lengths: against.card.lengths,
+        });
     }
     Ok(Some((meter, spectra)))
 }
@@ -176,11 +232,13 @@ fn resolve<'a>(
             time: recording.lead + recording.length,
         });
     }
+    problems.extend(too_many_spectra(test, recording));
     match by {
         Ok(by) if problems.is_empty() => Ok(Resolved {
             program,
             beside,
             array: None,
+            way: None,
             begins: Begins {
                 program: program.name.clone(),
                 by,
@@ -192,6 +250,22 @@ fn resolve<'a>(
             Err(problems)
         }
     }
+}
+
+/// More spectra on the way than can be kept.
+fn too_many_spectra(test: &RampTest, recording: Recording) -> Option<Problem> {
+    let way = test.on_the_way.as_ref()?;
+    let beat = beat(way, ("", DarkBy::Shutter), 1);
+    let recording = Recording {
+        spectra: Some(Box::new(beat)),
+        ..recording
+    };
+    let (spectra, at_most) = (recording.spectra_on_the_way(), WAY_SPECTRA_AT_MOST);
+    (spectra > at_most).then_some(Problem::TooManySpectra {
+        spectra,
+        at_most,
+        every: way.every,
+    })
 }
 
 /// The meters that record as well, and what is wrong with those that cannot.
@@ -264,7 +338,40 @@ fn recording(
         lead: test.lead,
         length: program.length + test.after,
         room: None,
+        spectra: None,
     }
+}
+
+/// Spectra on the way by a meter, which a person may have to cover.
+fn beat(way: &WaySpectra, (meter, dark): (&str, DarkBy), first: u32) -> SpectraBeat {
+    let covered = Question::CoverMeter(meter.to_owned());
+    let open = Question::UncoverMeter(meter.to_owned());
+    SpectraBeat {
+        meter: meter.to_owned(),
+        every: way.every,
+        least: INTEGRATION_AT_LEAST.min(way.longest),
+        most: way.longest,
+        dark: way.dark,
+        by_hand: (dark == DarkBy::Cap).then_some((covered, open)),
+        first,
+    }
+}
+
+/// How long the spectra take that are made covered when a recording is over.
+fn covered(beat: &SpectraBeat) -> Duration3 {
+    // All integrations in factors of two take twice as long as the longest.
+    let each = i64::from(beat.dark);
+    let person = match beat.by_hand {
+        Some(_) => by_a_person(),
+        None => Duration3::default(),
+    };
+    let answers = CAPTURE_OVERHEAD.times(each * INTEGRATIONS_AT_MOST);
+    let covered = Duration3 {
+        least: Span::ZERO,
+        likely: beat.most.times(each) + CAPTURE_OVERHEAD.times(4 * each),
+        most: beat.most.times(2 * each) + answers.times(4),
+    };
+    [covered, person, person].into_iter().sum()
 }
 
 /// Adds the recordings of one program, the test with this index.
@@ -384,7 +491,11 @@ impl Ramp<'_, '_> {
         let watching = self.seen.ground.meter.name.as_str();
         let beside = self.resolved.beside.iter().map(|meter| meter.name.as_str());
         let names: Vec<&str> = std::iter::once(watching).chain(beside).collect();
-        let each = RECORDED_AT_MOST * names.len() as u32;
+        // Spectra are one more that records.
+        let series = names.len() + usize::from(self.resolved.way.is_some());
+        let each = RECORDED_AT_MOST * series as u32;
+        let first = nth.saturating_mul(each).saturating_add(1);
+        let of_spectra = first.saturating_add(RECORDED_AT_MOST * names.len() as u32);
         let meters = names
             .iter()
             .map(|name| ((*name).to_owned(), Quantity::Illuminance))
@@ -392,10 +503,14 @@ impl Ramp<'_, '_> {
         let begins = Some(self.resolved.begins.clone());
         let mut recording = recording(self.test, self.resolved.program, meters, begins);
         recording.room = self.course.builder.room_beat();
+        let way = self.resolved.way;
+        recording.spectra =
+            way.map(|(meter, way)| Box::new(beat(way, (&meter.name, meter.dark), of_spectra)));
         let time = Duration3::sure(recording.lead + recording.length);
+        let after = recording.spectra.iter().map(|beat| covered(beat));
+        let time = after.chain([time]).sum();
         self.force.setting.clone_from(&self.resolved.program.name);
         let watch: Length = self.seen.ground.watch;
-        let first = nth.saturating_mul(each).saturating_add(1);
         let key = self
             .course
             .key(&self.force.setting, watch, Purpose::Sample, first);

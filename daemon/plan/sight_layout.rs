@@ -21,9 +21,9 @@ use super::kinds::{FlickerTest, SpectrumTest};
 use super::sight_fitting::Seen;
 
 /// Shortest integration that is tried.
-const INTEGRATION_AT_LEAST: Span = Span::from_ms(1);
+pub(super) const INTEGRATION_AT_LEAST: Span = Span::from_ms(1);
 /// What link and answer add to a capture.
-const CAPTURE_OVERHEAD: Span = Span::from_ms(500);
+pub(super) const CAPTURE_OVERHEAD: Span = Span::from_ms(500);
 /// PstLM looks at 180 s (IEC TR 61547-1, from memory), after 20 s in which its
 /// filters settle.
 const SEVERITY: Span = Span::from_secs(200);

@@ -159,6 +159,7 @@ fn recording(standby: &StandbyTest, meters: Vec<(String, Quantity)>) -> Recordin
         lead: photometry::units::Span::ZERO,
         length: standby.watch,
         room: None,
+        spectra: None,
     }
 }
 

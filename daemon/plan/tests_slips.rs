@@ -33,13 +33,13 @@ fn told(files: &[SentText]) -> String {
 }
 
 /// The same file with one thing written otherwise.
-fn slipped(good: &SentText, written: &str, slip: &str) -> SentText {
+pub(super) fn slipped(good: &SentText, written: &str, slip: &str) -> SentText {
     let changed = good.text.replacen(written, slip, 1);
     assert_ne!(changed, good.text, "{written}");
     text(&good.name, &changed)
 }
 
-fn table(good: &SentText, beside: &[SentText], slips: &[(&str, &str)]) -> String {
+pub(super) fn table(good: &SentText, beside: &[SentText], slips: &[(&str, &str)]) -> String {
     let mut table = String::new();
     for (written, slip) in slips {
         let files: Vec<SentText> = beside

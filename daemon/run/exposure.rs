@@ -2,6 +2,10 @@
 //!
 //! A trial that is too full, or nearly empty, says in which direction to go; one
 //! that is well filled ends it. What is decided becomes a *decided* event.
+//!
+//! On the way of a program there is no time for trials: each spectrum is the trial of
+//! the next one, which is integrated for one of a few times, factors of two apart, so
+//! that few are to be repeated with the meter covered.
 
 use photometry::units::Span;
 
@@ -25,6 +29,16 @@ const WHOLE_PERIODS: Span = Span::from_ms(50);
 /// Trials at most: from the shortest integration to the longest is a factor of
 /// 60,000, four trials; the rest is for a lamp that warms.
 pub const TRIALS_AT_MOST: u32 = 8;
+
+/// What the fullest element should be filled to at most on the way of a program: with
+/// times that are factors of two apart it is half of it at least. Own rule, no source.
+const FILL_ON_THE_WAY: f64 = 0.6;
+/// A light that grows is thought to grow by as much again, and by so much at most.
+const GROWS_AT_MOST: f64 = 8.0;
+/// The integrations on the way are these times factors of two.
+const RUNG: Span = WHOLE_PERIODS;
+/// Down to a sixteenth, and up to 1,024 times as long.
+const RUNGS: (u32, u32) = (4, 10);
 
 /// One trial.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -108,6 +122,49 @@ fn wanted(last: &Trial, fill: f64) -> f64 {
     last.integration.secs() * factor
 }
 
+/// The integrations that spectra on the way of a program may have, rising; never none.
+pub fn rungs((least, most): Limits) -> Vec<Span> {
+    let (down, up) = RUNGS;
+    let shorter = (1..=down).rev().map(|n| Span::from_ns(RUNG.ns() >> n));
+    let longer = (0..=up).map(|n| RUNG.times(1 << n));
+    let all = shorter.chain(longer);
+    let within: Vec<Span> = all.filter(|rung| (least..=most).contains(rung)).collect();
+    if within.is_empty() {
+        vec![most]
+    } else {
+        within
+    }
+}
+
+/// How long the next spectrum on the way of a program integrates, given those so far
+/// that said something; the first for `usual`. After one that was too bright it is
+/// shorter. Light that became brighter since the last but one is expected to do so
+/// again, and never to become darker: what is too empty can be used, what is too full
+/// cannot.
+pub fn on_the_way(seen: &[Trial], usual: Span, limits: Limits) -> Span {
+    let rung = |secs: f64| {
+        let rungs = rungs(limits);
+        let below = rungs.iter().rev().find(|rung| rung.secs() <= secs);
+        below.or(rungs.first()).copied().unwrap_or(usual)
+    };
+    let Some(last) = seen.last() else {
+        return rung(usual.secs());
+    };
+    if last.saturated {
+        return rung(last.integration.secs() / SHORTER);
+    }
+    let Some(fill) = last.fill else {
+        return rung(last.integration.secs());
+    };
+    let light = |trial: &Trial, fill: f64| fill.max(1e-9) / trial.integration.secs();
+    let before = seen.iter().rev().nth(1).filter(|trial| !trial.saturated);
+    let before = before.and_then(|trial| Some(light(trial, trial.fill?)));
+    let now = light(last, fill);
+    let growth = before.map_or(1.0, |before| (now / before).clamp(1.0, GROWS_AT_MOST));
+    let longest = last.integration.secs() * LONGER_AT_MOST;
+    rung((FILL_ON_THE_WAY / (now * growth)).min(longest))
+}
+
 /// Within the limits, and of whole periods where it is long enough.
 fn rounded(secs: f64, (least, most): Limits) -> Span {
     let span = Span::from_secs_f64(secs).clamp(least, most);
@@ -164,6 +221,76 @@ mod tests {
         }
         // Both ends are reached in this span of lights, and so is the middle.
         assert!(!exposed(1e-6).2 && !exposed(1e6).2 && exposed(1.0).2);
+    }
+
+    /// How each of the spectra of a program is filled, one a minute, whose light is a
+    /// closed form of the minute: in fills a second.
+    fn along(light: impl Fn(f64) -> f64) -> Vec<(Span, f64)> {
+        let mut seen: Vec<Trial> = Vec::new();
+        (0..=30)
+            .map(|minute| {
+                let integration = on_the_way(&seen, Span::from_ms(200), LIMITS);
+                let fill = 1e-4 + light(f64::from(minute)) * integration.secs();
+                seen.push(Trial {
+                    integration,
+                    fill: Some(fill.min(1.0)),
+                    saturated: fill >= FULL,
+                });
+                (integration, fill)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn on_the_way_few_integrations_follow_the_light_through_decades() {
+        type Light = fn(f64) -> f64;
+        let dawns: [(&str, Light); 4] = [
+            ("linear", |minute| 8.0 * minute / 30.0),
+            ("square", |minute| 8.0 * (minute / 30.0).powi(2)),
+            ("four decades", |minute| {
+                8.0 * 1e4_f64.powf(minute / 30.0 - 1.0)
+            }),
+            ("a dusk", |minute| 8.0 * (1.0 - minute / 30.0).powi(2)),
+        ];
+        for (name, light) in dawns {
+            let found = along(light);
+            let full = found.iter().filter(|(_, fill)| *fill >= FULL).count();
+            // The first of a dusk is a guess, and that of a dawn is nearly empty.
+            assert!(full <= 1, "{name}: {found:?}");
+            let longest = rungs(LIMITS).pop().expect("one");
+            let well = found.iter().skip(3).filter(|(integration, fill)| {
+                (0.1..FULL).contains(fill) || *integration == longest
+            });
+            assert!(well.count() >= 26, "{name}: {found:?}");
+            let times: std::collections::BTreeSet<Span> =
+                found.iter().map(|(integration, _)| *integration).collect();
+            assert!(times.len() <= rungs(LIMITS).len(), "{name}: {times:?}");
+        }
+    }
+
+    #[test]
+    fn on_the_way_what_was_too_bright_is_followed_by_a_shorter_one() {
+        let trial = |ms, fill, saturated| Trial {
+            integration: Span::from_ms(ms),
+            fill,
+            saturated,
+        };
+        let usual = Span::from_ms(200);
+        let next = |seen: &[Trial]| on_the_way(seen, usual, LIMITS);
+        assert_eq!(next(&[]), usual);
+        assert_eq!(next(&[trial(1_600, Some(1.0), true)]), usual);
+        assert_eq!(next(&[trial(1_600, None, false)]), Span::from_ms(1_600));
+        // 0.3 in 200 ms after 0.2 in 200 ms: 2.25 a second to come, 0.6 in 267 ms.
+        let grown = [trial(200, Some(0.2), false), trial(200, Some(0.3), false)];
+        assert_eq!(next(&grown), usual);
+        // Shorter than the shortest there is none.
+        assert_eq!(next(&[trial(1, Some(1.0), true)]), Span::from_ns(3_125_000));
+        let all = rungs((Span::from_ms(1), Span::from_secs(60)));
+        assert_eq!((all.len(), all[4], all[14]), (15, RUNG, RUNG.times(1_024)));
+        assert_eq!(
+            rungs((Span::from_ms(1), Span::from_ms(2))),
+            [Span::from_ms(2)]
+        );
     }
 
     #[test]

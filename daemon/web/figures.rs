@@ -3,12 +3,14 @@
 use axum::Json;
 use axum::extract::{Path, State};
 use photometry::figure::{Figure, Given};
+use photometry::units::Span;
 
 use super::problem::Trouble;
 use super::runs;
 use super::serve::Desk;
 use super::wire::figures as wire;
 use crate::report::ids::FigureId;
+use crate::report::measures::on_the_way::WaySpectrum;
 use crate::report::measures::{Curve, Measure};
 use crate::report::survey::K;
 
@@ -39,6 +41,17 @@ fn told(run: i64, measure: &Measure) -> wire::Measure {
         events: measure.rests_on.len(),
         unfinished: measure.unfinished,
         curve: measure.curve.as_ref().map(curve),
+        on_the_way: measure.on_the_way.iter().map(on_the_way).collect(),
+    }
+}
+
+fn on_the_way(one: &WaySpectrum) -> wire::WaySpectrum {
+    wire::WaySpectrum {
+        time_min: one.after_s / 60.0,
+        integration_s: one.integration.map(Span::secs),
+        cct_k: one.cct_k,
+        melanopic_der: one.melanopic_der,
+        unused: one.unused.clone(),
     }
 }
 

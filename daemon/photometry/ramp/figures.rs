@@ -27,7 +27,7 @@ pub mod names {
         LARGEST_STEP_DIMMING "largest_step_dimming_steps" "" "the same in steps of standard dimming, 2.77 % each" "IEC 62386-102, from memory" "ratio 1.142857: 4.8907, 1e-6";
         STEP_GRADE "step_grade" "" "how such a step was noticed in a lit room, one study; no verdict" "Optics Express 24(10) A885, 2016" "bounds 2.8, 7.4, 19 %";
         DOSE_LUX_MIN "dose_lux_min" "lx min" "net light over the whole record" "own definition" "13 min of 250 lx: 3250 (Terman and Terman 2006)";
-        MELANOPIC_DOSE "melanopic_dose_lux_min" "lx min" "the same in melanopic EDI" "CIE S 026:2018" "no value of its own; the dose of the EDI";
+        MELANOPIC_DOSE "melanopic_dose_lux_min" "lx min" "the same in melanopic EDI" "own definition; EDI: CIE S 026:2018" "A to E in a square ramp: 2008.75, 0.15 %";
         BELOW_10 "below_10_lx_melanopic_s" "s" "when a sunset fell below 10 lx melanopic EDI" "Brown and others 2022" "closed forms";
         BELOW_1 "below_1_lx_melanopic_s" "s" "when a sunset fell below 1 lx melanopic EDI" "Brown and others 2022" "closed forms";
     }
@@ -43,12 +43,23 @@ pub mod in_sphere {
     }
 }
 
+/// Names of what spectra on the way of a program add to its melanopic dose.
+pub mod on_the_way {
+    use crate::figure::figure_names;
+
+    figure_names! {
+        MELANOPIC_COVERED "melanopic_dose_covered" "" "share of the melanopic dose between spectra of its way" "own definition" "closed forms, 1e-9";
+        MELANOPIC_DER_OF_DOSE "melanopic_der_of_dose" "" "melanopic dose over the dose: mean ratio, weighted by light" "own definition" "A to E in a square ramp: 0.8035, 0.0015";
+    }
+}
+
 use in_sphere::{LIGHT_LM_MIN, PLATEAU_LM};
 use names::*;
+use on_the_way::MELANOPIC_DER_OF_DOSE;
 
 /// What tells programs of a lamp apart, in the order in which they are set beside each
 /// other.
-pub const COMPARED: [&FigureName; 8] = [
+pub const COMPARED: [&FigureName; 10] = [
     &PLATEAU_LX,
     &PLATEAU_LM,
     &ONSET_S,
@@ -56,8 +67,13 @@ pub const COMPARED: [&FigureName; 8] = [
     &T50_S,
     &T90_S,
     &DOSE_LUX_MIN,
+    &MELANOPIC_DOSE,
+    &MELANOPIC_DER_OF_DOSE,
     &LIGHT_LM_MIN,
 ];
+
+/// Why a ramp has no melanopic figures where nothing tells its colour.
+pub const NO_SPECTRA: &str = "no spectra were taken";
 
 /// What follows a recording's name (`dawn-1`) where the light that it ended in is told.
 pub const END_OF_PROGRAM: &str = "-end";
@@ -84,7 +100,7 @@ impl Ramp {
     /// As named figures.
     pub fn figures(&self) -> Vec<Figure> {
         let never = "the record does not cross it";
-        let spectra = "no spectra were taken";
+        let spectra = NO_SPECTRA;
         let sunset = match self.way {
             Way::Sunset if self.melanopic_dose_lux_min.is_none() => spectra,
             Way::Sunset => never,

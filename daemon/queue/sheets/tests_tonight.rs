@@ -132,6 +132,7 @@ fn dawn() -> (Plan, Lamp) {
         dark: 2,
         hold: false,
         spectra: None,
+        on_the_way: None,
     };
     let mut plan = plan(survey(&[6]));
     plan.name = "the alarm".to_owned();

@@ -159,6 +159,7 @@ impl<'a> Walker<'a, '_> {
             });
         }
         self.at = self.after(begun, action);
+        self.covers_afterwards(&action.what);
         let others = action.meters();
         match &action.what {
             What::SetLevel { .. }
@@ -169,6 +170,25 @@ impl<'a> Walker<'a, '_> {
                 self.used.insert(meter);
             }
             _ => self.used.extend(others),
+        }
+    }
+
+    /// A meter without a shutter is covered when what was recorded is over.
+    fn covers_afterwards(&mut self, what: &'a What) {
+        let What::Record(recording) = what else {
+            return;
+        };
+        let by_hand = recording.spectra.as_ref();
+        let Some((cover, uncover)) = by_hand.and_then(|spectra| spectra.by_hand.as_ref()) else {
+            return;
+        };
+        for question in [cover, uncover] {
+            self.asked.push(Asking {
+                at: Some(self.at).filter(|_| self.known && !self.is_late()),
+                words: print::to_do(question),
+                question: Some(question),
+                now: false,
+            });
         }
     }
 

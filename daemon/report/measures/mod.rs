@@ -12,6 +12,7 @@
 
 mod beat;
 mod flux;
+pub mod on_the_way;
 mod ramps;
 mod ranges;
 mod spectra;
@@ -60,6 +61,8 @@ pub struct Measure {
     pub figures: Vec<Figure>,
     /// What to draw.
     pub curve: Option<Curve>,
+    /// The colours on the way of a recording, where spectra were taken.
+    pub on_the_way: Vec<on_the_way::WaySpectrum>,
     /// What must be known of them, one sentence each.
     pub notes: Vec<String>,
     /// The events that they rest on, by number.
@@ -232,6 +235,7 @@ impl<'a> Test<'a> {
             meter: meter.to_owned(),
             figures: Vec::new(),
             curve: None,
+            on_the_way: Vec::new(),
             notes: Vec::new(),
             rests_on: Vec::new(),
             unfinished: false,

@@ -12,6 +12,7 @@ use photometry::ramp::{Dark, Ramp, Record, Way, analyse};
 use photometry::robust::median;
 use photometry::uncertainty::{Estimate, Shape};
 
+use super::on_the_way::{self, Spectra};
 use super::{Curve, Measure, Test, beat, flux, spectra, with_terms};
 use crate::plan::itinerary::{Action, Key, Purpose, What};
 use crate::plan::lamp;
@@ -129,28 +130,43 @@ fn measure(
             .push("It was not recorded to its end.".to_owned());
         return found;
     };
+    let spectra = on_the_way::of(test, action, &mut found, began.0);
     if is_over(&mut found, &samples) {
         return found;
     }
     found.notes.extend(beat::told(test, action, &samples));
-    let ranges = super::ranges::Ranges::of(&samples, began.0.mono);
+    analysed(test, found, spectra, (program, &began), (&samples, &dark))
+}
+
+/// What the curve says, if it can be used.
+fn analysed(
+    test: &Test<'_>,
+    mut found: Measure,
+    spectra: Option<Spectra>,
+    (program, began): (&lamp::Program, &(Moment, String)),
+    (samples, dark): (&[&ReadingRow], &[&ReadingRow]),
+) -> Measure {
+    let ranges = super::ranges::Ranges::of(samples, began.0.mono);
     found.notes.extend(ranges.told());
-    let Some(dark) = the_dark(program.way, &dark, before(&samples, began.0)) else {
+    let Some(dark) = the_dark(program.way, dark, before(samples, began.0)) else {
         let text =
             "Nothing was read with the lamp off by this meter: without it there are no figures.";
         found.notes.push(text.to_owned());
         found.unfinished = true;
         return found;
     };
-    let curve = curve(&samples, began.0);
+    let curve = curve(samples, began.0);
     let (time_s, e_lx): (Vec<f64>, Vec<f64>) = curve.iter().copied().unzip();
+    let net: Vec<f64> = e_lx.iter().map(|lux| lux - dark.mean_lx).collect();
+    let dose = spectra.map(|spectra| spectra.dose(&time_s, &net));
+    let known = dose.as_ref().and_then(|dose| dose.as_ref().ok());
     let record = Record {
         time_s: &time_s,
         e_lx: &e_lx,
         dark,
         start_s: 0.0,
         length_s: program.length.secs(),
-        melanopic_der: None,
+        melanopic_der: known.map(|dose| dose.der.as_slice()),
         way: match program.way {
             lamp::Way::Sunrise => Way::Sunrise,
             lamp::Way::Sunset => Way::Sunset,
@@ -160,9 +176,12 @@ fn measure(
     let per = flux::lumens_per_lux(test.whole).filter(|_| is_in_sphere(test));
     match analyse(&record) {
         Ok(ramp) => {
-            figures(test, &mut found, &ramp, &samples);
+            figures(test, &mut found, &ramp, samples);
             let stepped = ranges.mark_step(&ramp, &mut found.figures);
             found.notes.extend(stepped);
+            if let Some(dose) = &dose {
+                on_the_way::figures(&mut found, dose.as_ref(), ramp.dose_lux_min);
+            }
             if is_in_sphere(test) {
                 in_lumens(test, &mut found, per.as_ref());
             }

@@ -46,7 +46,7 @@ impl<'a> Usable<'a> {
 }
 
 /// The mean of rows of equal length; none of none.
-fn mean(rows: &[Vec<f64>]) -> Option<Vec<f64>> {
+pub(super) fn mean(rows: &[Vec<f64>]) -> Option<Vec<f64>> {
     let first = rows.first()?;
     let same = rows.iter().all(|row| row.len() == first.len());
     let n = rows.len() as f64;

@@ -149,6 +149,36 @@ impl Markup {
         self.close();
     }
 
+    /// A table of numbers that are no figures of their own, the last column of words.
+    pub fn plain_table(
+        &mut self,
+        caption: &str,
+        heads: &[&str],
+        rows: impl IntoIterator<Item = Vec<String>>,
+    ) {
+        self.open("div", &[("class", "scroll")]);
+        self.open("table", &[]);
+        self.element("caption", &[], caption);
+        self.out.push_str("<thead><tr>");
+        for (index, head) in heads.iter().enumerate() {
+            let all = [("scope", "col"), ("class", "w")];
+            let own = 1 + usize::from(index + 1 == heads.len());
+            self.element("th", &all[..own], head);
+        }
+        self.out.push_str("</thead>\n<tbody>\n");
+        for row in rows {
+            self.out.push_str("<tr>");
+            for (index, cell) in row.iter().enumerate() {
+                let all = [("class", "w")];
+                let own = usize::from(index + 1 == row.len());
+                self.element("td", &all[..own], cell);
+            }
+        }
+        self.out.push_str("</tbody>\n");
+        self.close();
+        self.close();
+    }
+
     /// A table whose last column is each row's id. A first cell of words is
     /// the row's head.
     pub fn table(&mut self, caption: &str, heads: &[&str], rows: impl IntoIterator<Item = Row>) {

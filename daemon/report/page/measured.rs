@@ -76,6 +76,7 @@ fn one(out: &mut Markup, run: i64, measure: &Measure) {
     }
     if measure.figures.is_empty() {
         out.element("p", &[], "There are no figures.");
+        on_the_way(out, measure);
         return;
     }
     let rows = measure.figures.iter().map(|figure| Row {
@@ -84,6 +85,37 @@ fn one(out: &mut Markup, run: i64, measure: &Measure) {
     });
     let caption = format!("U: k = {K}, of the terms that are known");
     out.table(&caption, &["figure", "value", "U", "unit", "remark"], rows);
+    on_the_way(out, measure);
+}
+
+/// The colours on the way of a recording: what its melanopic dose rests on.
+fn on_the_way(out: &mut Markup, measure: &Measure) {
+    if measure.on_the_way.is_empty() {
+        return;
+    }
+    let heads = [
+        "time (min)",
+        "colour temperature (K)",
+        "melanopic ratio",
+        "remark",
+    ];
+    let rows = measure.on_the_way.iter().map(|one| {
+        let number = |value: Option<f64>, digits: usize| {
+            value.map_or("–".to_owned(), |value| format!("{value:.digits$}"))
+        };
+        let remark = one.unused.as_ref().map(|why| format!("not used: {why}"));
+        vec![
+            number(Some(one.after_s / 60.0), 2),
+            number(one.cct_k, 0),
+            number(one.melanopic_der, 3),
+            remark.unwrap_or_default(),
+        ]
+    });
+    out.plain_table(
+        "Spectra on the way, by the time since the start",
+        &heads,
+        rows,
+    );
 }
 
 fn cells(figure: &Figure) -> Vec<Cell> {
@@ -174,4 +206,68 @@ fn curves(test: &[Measure]) -> Option<Curves> {
         y_label: y_label.to_owned(),
         lines: lines.collect(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::intent::PlanLine;
+    use crate::report::measures::on_the_way::WaySpectrum;
+    use crate::report::page::tests::plain;
+
+    /// Each spectrum has its row: what it says, or why it is not used.
+    #[test]
+    fn the_colours_on_the_way_stand_in_a_table() {
+        let seen = WaySpectrum {
+            after_s: 121.2,
+            integration: None,
+            cct_k: Some(2_210.4),
+            melanopic_der: Some(0.3127),
+            unused: None,
+        };
+        let full = WaySpectrum {
+            after_s: 240.0,
+            cct_k: None,
+            melanopic_der: None,
+            unused: Some("too bright <for> the meter".to_owned()),
+            ..seen.clone()
+        };
+        let measure = Measure {
+            test: "morning".to_owned(),
+            kind: KindName::Ramp,
+            line: PlanLine::default(),
+            of: "dawn-1".to_owned(),
+            shown: "dawn (dawn-1)".to_owned(),
+            meter: "lux-head".to_owned(),
+            figures: Vec::new(),
+            curve: None,
+            on_the_way: vec![seen, full],
+            notes: Vec::new(),
+            rests_on: Vec::new(),
+            unfinished: true,
+        };
+        let mut out = Markup::new("t", "");
+        one(&mut out, 12, &measure);
+        let told = plain(&out.finish());
+        let rows: Vec<&str> = told.split("<tr>").collect();
+        let [_, heads, first, second] = rows.as_slice() else {
+            panic!("{told}");
+        };
+        assert!(heads.contains("melanopic ratio"), "{heads}");
+        for cell in ["<td>2.02<", "<td>2210<", "<td>0.313<"] {
+            assert!(first.contains(cell), "{first}");
+        }
+        let why = "not used: too bright &lt;for&gt; the meter";
+        assert!(
+            second.contains("<td>4.00<") && second.contains(why),
+            "{second}"
+        );
+        let none = Measure {
+            on_the_way: Vec::new(),
+            ..measure
+        };
+        let mut out = Markup::new("t", "");
+        one(&mut out, 12, &none);
+        assert!(!out.finish().contains("<table"));
+    }
 }

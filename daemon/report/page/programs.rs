@@ -39,7 +39,10 @@ pub fn section(out: &mut Markup, page: &Page) {
     let own: Vec<Option<&Measure>> = recordings.iter().copied().map(Some).collect();
     let ends: Vec<Option<&Measure>> = recordings.iter().map(|one| end_of(one)).collect();
     let row = |columns: &[Option<&Measure>], name: &FigureName, before: &str| {
-        let has = |measure: &&Measure| measure.figures.iter().any(|one| one.name == name);
+        let has = |measure: &&Measure| {
+            let mut own = measure.figures.iter().filter(|one| one.name == name);
+            own.any(|one| !needs_a_value(name) || one.value().is_some())
+        };
         let first = columns.iter().flatten().copied().find(has)?;
         let mut cells = vec![Cell::Words(format!("{before}{}", name.meaning))];
         cells.extend(columns.iter().map(|column| cell(*column, name)));
@@ -66,6 +69,11 @@ pub fn section(out: &mut Markup, page: &Page) {
     let heads: Vec<&str> = heads.iter().map(String::as_str).collect();
     out.table(&caption, &heads, rows);
     out.close();
+}
+
+/// Without spectra on its way no program has a melanopic dose: no row of none.
+fn needs_a_value(name: &FigureName) -> bool {
+    name == &ramp::figures::names::MELANOPIC_DOSE
 }
 
 fn cell(measure: Option<&Measure>, name: &FigureName) -> Cell {
@@ -103,6 +111,7 @@ mod tests {
             curve: None,
             notes: Vec::new(),
             rests_on: Vec::new(),
+            on_the_way: Vec::new(),
             unfinished: false,
         }
     }

@@ -25,6 +25,24 @@ pub struct Measure {
     pub unfinished: bool,
     /// What the curve is of; none without one.
     pub curve: Option<Curve>,
+    /// The spectra on the way of a recording.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub on_the_way: Vec<WaySpectrum>,
+}
+
+/// One spectrum on the way of a recording.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct WaySpectrum {
+    /// Minutes from the program's start to its middle.
+    pub time_min: f64,
+    /// How long it integrated, in s.
+    pub integration_s: Option<f64>,
+    /// Its correlated colour temperature, where it has one.
+    pub cct_k: Option<f64>,
+    /// Its melanopic daylight efficacy ratio.
+    pub melanopic_der: Option<f64>,
+    /// Why it is not used; none where it is.
+    pub unused: Option<String>,
 }
 
 /// A curve's points, with the names of its columns.
