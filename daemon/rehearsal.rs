@@ -19,7 +19,7 @@ use drivers::simulated::carriage::RailModel;
 use drivers::simulated::equipment::Equipment;
 use drivers::simulated::faults::Device;
 use drivers::simulated::lamp::{Button, LampModel};
-use drivers::simulated::lamp_model::Wraps;
+use drivers::simulated::lamp_model::{Mains, Wraps};
 use drivers::simulated::level::LevelModel;
 use drivers::simulated::meter::MeterModel;
 use drivers::simulated::outlets::OutletsModel;
@@ -435,6 +435,23 @@ fn mode_names(lamp: &Lamp) -> Vec<String> {
 /// The lamp of that name where it is one of the invented ones; else the
 /// sanderling's light in the shape of the lamp that is placed.
 pub fn lamp_model(lamp: &Lamp) -> LampModel {
+    let model = light_model(lamp);
+    match lamp.worked {
+        // Its own switch is left on, as the evening's sheet asks.
+        Worked::Mains => LampModel {
+            starts_lit: true,
+            mains: Mains {
+                comes_back_lit: true,
+                standby_w: 0.0,
+                ..model.mains
+            },
+            ..model
+        },
+        _ => model,
+    }
+}
+
+fn light_model(lamp: &Lamp) -> LampModel {
     let known = match lamp.name.as_str() {
         "knot" => Some(LampModel::knot()),
         "godwit" => Some(LampModel::godwit()),
@@ -461,7 +478,7 @@ fn wraps(lamp: &Lamp) -> Wraps {
             Some(lamp::Wraps::ToOff) => Wraps::ToOff,
             None => Wraps::No,
         },
-        Worked::ByHand | Worked::Direct => Wraps::No,
+        Worked::ByHand | Worked::Direct | Worked::Mains => Wraps::No,
     }
 }
 

@@ -83,6 +83,7 @@ impl Attendant {
             Worked::Buttons(buttons) => self.walk(at_work, &lamp, buttons, setting).await,
             Worked::ByHand => self.set_by_hand(at_work, setting).await,
             Worked::Direct => self.tell_level(at_work, setting).await,
+            Worked::Mains => self.light_by_mains(at_work, setting).await,
         }
     }
 
@@ -334,7 +335,7 @@ impl Attendant {
 
     /// The light of a level that a person set before, seen anew where it can be
     /// seen; none when it does not shine so any more.
-    async fn stands_already(
+    pub(super) async fn stands_already(
         &mut self,
         at_work: &AtWork,
         setting: &Setting,
@@ -400,9 +401,9 @@ impl Attendant {
     /// Switches the lamp off and sees that it is dark.
     pub(super) async fn lamp_off(&mut self, at_work: &AtWork) -> Result<Facts, Broken> {
         let lamp = self.lamp()?;
-        let stood = self.known().and_then(|known| known.setting.clone());
+        let mut stood = None;
         if let Some(known) = self.known() {
-            known.setting = None;
+            stood = known.setting.take();
             known.light = None;
         }
         match (&lamp.off, &lamp.worked) {
@@ -413,6 +414,7 @@ impl Attendant {
                 self.press_off(at_work, buttons).await?;
             }
             (SwitchOff::Power, Worked::Direct) => self.tell_off(at_work).await?,
+            (SwitchOff::Mains, _) => self.cut_mains(at_work, &lamp, stood.is_some()).await?,
             (SwitchOff::Cannot, _) => {
                 return Err(Broken::fault(
                     "stays-on",

@@ -19,6 +19,7 @@ mod capture;
 pub mod handle;
 mod lamp;
 mod lost;
+mod mains;
 mod on_the_way;
 mod questions;
 mod record;
@@ -50,6 +51,8 @@ mod tests_lamp;
 mod tests_light;
 #[cfg(test)]
 mod tests_lost;
+#[cfg(test)]
+mod tests_mains;
 #[cfg(test)]
 mod tests_on_the_way;
 #[cfg(test)]

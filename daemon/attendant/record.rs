@@ -57,6 +57,8 @@ pub struct Known {
     pub level_set: Option<Mono>,
     /// When the lamp was last switched off.
     pub off_since: Option<Mono>,
+    /// Since when the lamp's outlet is open; none where it is closed, or nobody knows.
+    pub mains_off: Option<Mono>,
     /// When the carriage arrived.
     pub arrived: Option<Mono>,
     /// Where the carriage stands; none while it moves.

@@ -35,9 +35,10 @@ const IN_DOUBT: u32 = 1 << 30;
 const AFTER_HOLD: u32 = IN_DOUBT + (1 << 29);
 
 /// Faults that an open door may explain.
-const OF_LIGHT: [&str; 5] = [
+const OF_LIGHT: [&str; 6] = [
     LIGHT_LOST,
     "level-not-reached",
+    "not-lit",
     "not-dark",
     "stays-on",
     "half-light",

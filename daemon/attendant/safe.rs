@@ -63,7 +63,12 @@ impl Attendant {
         }
     }
 
-    async fn safely(&mut self, instrument: &str, verb: Verb, troubles: &mut Vec<String>) -> bool {
+    pub(super) async fn safely(
+        &mut self,
+        instrument: &str,
+        verb: Verb,
+        troubles: &mut Vec<String>,
+    ) -> bool {
         match self.ask_to_the_end(instrument, verb, false).await {
             Ok(_) => true,
             Err(trouble) => {
@@ -94,6 +99,9 @@ impl Attendant {
             .tests
             .first()
             .map(|test| test.meter.clone());
+        if lamp.off == SwitchOff::Mains {
+            return self.cut_dark(meter.as_deref(), troubles).await;
+        }
         if let (SwitchOff::Power, Worked::Direct) = (&lamp.off, &lamp.worked) {
             return self.tell_dark(meter.as_deref(), troubles).await;
         }
@@ -102,7 +110,7 @@ impl Attendant {
                 SwitchOff::Cannot => {
                     "the lamp is left on: nothing on this bench can switch it off".to_owned()
                 }
-                SwitchOff::ByHand | SwitchOff::Power => {
+                SwitchOff::ByHand | SwitchOff::Power | SwitchOff::Mains => {
                     "the lamp is left on: switch it off by hand".to_owned()
                 }
             });
@@ -275,7 +283,7 @@ impl Attendant {
     }
 
     /// Opens the meter's shutter: it may be broken off in a dark reading.
-    async fn open_eyes(&mut self, meter: Option<&str>, troubles: &mut Vec<String>) {
+    pub(super) async fn open_eyes(&mut self, meter: Option<&str>, troubles: &mut Vec<String>) {
         let Some(meter) = meter else { return };
         let card = self.bench.card().meters.iter().find(|m| m.name == meter);
         if card.is_some_and(|meter| meter.dark == DarkBy::Shutter) {
@@ -285,7 +293,7 @@ impl Attendant {
 
     /// A look that is not a measurement: only for seeing whether the lamp went
     /// out.
-    async fn glance(&mut self, meter: Option<&str>) -> Option<Outcome> {
+    pub(super) async fn glance(&mut self, meter: Option<&str>) -> Option<Outcome> {
         match self
             .ask_to_the_end(meter?, Verb::Read(Quantity::Illuminance), false)
             .await
@@ -298,7 +306,7 @@ impl Attendant {
     }
 
     /// Waits without being interrupted.
-    async fn rest(&mut self, span: Span) {
+    pub(super) async fn rest(&mut self, span: Span) {
         let until = self.seat.now().mono + span;
         while self.seat.now().mono < until {
             self.seat.wait_async(Some(until)).await;

@@ -71,6 +71,13 @@ pub(super) struct AtTheSphere {
     asked: Vec<String>,
 }
 
+impl AtTheSphere {
+    /// How often a person was asked.
+    pub(super) fn asked(&self) -> usize {
+        self.asked.len()
+    }
+}
+
 impl Hands for AtTheSphere {
     fn note(&mut self, event: &Event, handle: &Handle, bench: &SimulatedBench) {
         let order = |order| handle.orders.post(order).expect("an order");
@@ -113,7 +120,7 @@ fn mean(scene: &Scene, purpose: Purpose, setting: &str) -> f64 {
 
 /// 800 lm times what the unit gives over what the reference lamp gives, over what is
 /// left of the auxiliary lamp's light.
-fn flux_by_hand(scene: &Scene, setting: &str) -> f64 {
+pub(super) fn flux_by_hand(scene: &Scene, setting: &str) -> f64 {
     let net =
         |lit: Purpose, of: &str, dark: Purpose| mean(scene, lit, of) - mean(scene, dark, "dark");
     let unit = net(Purpose::Read, setting, Purpose::Dark);

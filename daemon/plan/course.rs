@@ -22,6 +22,7 @@ use super::itinerary::{
     RoomLook, SERIES_AT_MOST, Target, WarmUpRule, What,
 };
 use super::lamp::{SwitchOff, Worked};
+use super::mains;
 use super::motion;
 use super::settings::ModeTargets;
 
@@ -547,6 +548,7 @@ impl Course<'_, '_> {
         }
         let time = match self.ground.lamp.off {
             SwitchOff::ByHand => by_a_person(),
+            SwitchOff::Mains => mains::DARKENING,
             _ => Duration3 {
                 least: self.press_time(),
                 likely: self.press_time().times(2),
@@ -566,6 +568,7 @@ impl Course<'_, '_> {
                     + reading_time(self.ground.meter).likely
             }
             Worked::ByHand | Worked::Direct => Span::from_secs(1),
+            Worked::Mains => mains::FOLLOWS,
         }
     }
 
@@ -573,6 +576,7 @@ impl Course<'_, '_> {
     pub fn level_time(&self, steps: u16) -> Duration3 {
         match &self.ground.lamp.worked {
             Worked::ByHand => by_a_person(),
+            Worked::Mains => mains::LIGHTING,
             Worked::Buttons(_) | Worked::Direct => {
                 let each = self.press_time();
                 let steps = i64::from(steps.max(1));

@@ -265,6 +265,21 @@ pub enum Problem {
         /// The bench.
         bench: String,
     },
+    /// The lamp is lit by its outlet, and the bench says none that feeds it.
+    #[error("the lamp `{lamp}` is lit and darkened by its mains, and bench `{bench}` {lacks}")]
+    NoLampOutlet {
+        /// The lamp.
+        lamp: String,
+        /// The bench.
+        bench: String,
+        /// What of it is not there.
+        lacks: &'static str,
+    },
+    /// Without mains a lamp takes no power and has no display.
+    #[error(
+        "the lamp `{0}` is off when its mains are: it has neither a display nor a power at standby"
+    )]
+    NoStandby(String),
     /// Nothing to measure, or no readings.
     #[error("there is nothing to measure: no {0}")]
     Empty(&'static str),
@@ -325,6 +340,7 @@ impl Problem {
                 | Problem::ProgramUnknown { .. }
                 | Problem::OtherPlane { .. }
                 | Problem::AlsoRecords(_)
+                | Problem::NoStandby(_)
                 | Problem::OutsideTravel { .. }
                 | Problem::NoRoomToOvershoot { .. }
                 | Problem::Empty("setting" | "position")
@@ -337,6 +353,7 @@ impl Problem {
             Problem::ProgramUnknown { program, known, .. } => {
                 written::nearest(program, known.iter().map(String::as_str)).is_none()
             }
+            Problem::NoStandby(_) => true,
             _ => false,
         }
     }
@@ -378,19 +395,16 @@ impl Problem {
             Problem::NoRoomToOvershoot { .. } => {
                 "leave the position out, or place the lamp so that its datum lies higher".to_owned()
             }
-            Problem::NoFingers { .. } => {
-                "add `fingers` to the bench file, or write `worked: by hand` in the lamp file"
-                    .to_owned()
-            }
             Problem::ButtonBare { button } => {
                 format!("put a finger on it: `wakerail place ... --fingers {button}=FINGER`")
             }
             Problem::FingerUnknown { .. } => "place the unit again with a finger that the bench \
                                               has"
             .to_owned(),
-            Problem::NoDirectControl { .. } => {
-                "describe it in the bench file, under `control`; or `worked: by hand`".to_owned()
-            }
+            Problem::NoFingers { .. } => ADD_FINGERS.to_owned(),
+            Problem::NoDirectControl { .. } => ADD_CONTROL.to_owned(),
+            Problem::NoLampOutlet { .. } => ADD_OUTLET.to_owned(),
+            Problem::NoStandby(_) => LEAVE_OUT.to_owned(),
             Problem::NoPosition(_) => "write `at: 24 in`".to_owned(),
             Problem::ProgramUnknown { program, known, .. } => nearest_or_list(program, known),
             Problem::NoAlarmTime(_) => "write `alarm: 06:30`".to_owned(),
@@ -461,6 +475,8 @@ impl Problem {
             Problem::ButtonBare { .. } => "button-bare",
             Problem::FingerUnknown { .. } => "finger-unknown",
             Problem::NoDirectControl { .. } => "no-direct-control",
+            Problem::NoLampOutlet { .. } => "no-lamp-outlet",
+            Problem::NoStandby(_) => "no-standby",
             Problem::RoomUnseen { .. } => "room-unseen",
             Problem::Empty(_) => "empty",
             Problem::TooMany { .. } | Problem::TooManyActions { .. } => "too-many",
@@ -468,6 +484,17 @@ impl Problem {
         }
     }
 }
+
+/// What to do about a bench that cannot work the lamp.
+const ADD_FINGERS: &str =
+    "add `fingers` to the bench file, or write `worked: by hand` in the lamp file";
+/// The same of a lamp that is told its level.
+const ADD_CONTROL: &str = "describe it in the bench file, under `control`; or `worked: by hand`";
+/// The same of a lamp that an outlet lights.
+const ADD_OUTLET: &str = "describe the relays in the bench file, under `outlets`, and say which one \
+     feeds the lamp: `lamp-outlet: NAME`; or write `worked: by hand` in the lamp file";
+/// What to do about a test that the lamp cannot be put to.
+const LEAVE_OUT: &str = "leave the test out, or use the policy `if-absent: leave out`";
 
 /// The line of the file; nothing where no file says it.
 fn in_brackets(line: &PlanLine) -> String {

@@ -13,6 +13,7 @@ use super::fixed_sensor;
 use super::intent::{Survey, Test};
 use super::itinerary::Duration3;
 use super::lamp::{Lamp, SwitchOff, Worked, can_be_told};
+use super::mains;
 use super::placement::Placement;
 use super::settings::{self, ModeTargets};
 
@@ -42,7 +43,8 @@ pub struct Ground<'a> {
     pub settle: Option<Span>,
     /// Readings at each visit.
     pub readings: u16,
-    /// The outlet that feeds the lamp.
+    /// The outlet that is on for as long as a test lasts; none where the lamp hangs on
+    /// none, or is lit and darkened by it.
     pub lamp_outlet: Option<&'a str>,
     /// The meter that stands still and is read beside each reading of a survey.
     pub fixed: Option<&'a Meter>,
@@ -145,7 +147,7 @@ pub fn understand<'a>(
             watch: survey.reference.at,
             settle: survey.settle,
             readings: survey.readings,
-            lamp_outlet: card.lamp_outlet.as_deref(),
+            lamp_outlet: mains::on_throughout(lamp, card),
             fixed: fixed_sensor::beside(card, &placement.place, meter),
         },
         survey,
@@ -319,6 +321,7 @@ fn worked_faults(lamp: &Lamp, placement: &Placement, card: &Card) -> Vec<Problem
     let buttons = match &lamp.worked {
         Worked::ByHand => return Vec::new(),
         Worked::Direct => return told_faults(lamp, card),
+        Worked::Mains => return mains::problems(lamp, card),
         Worked::Buttons(buttons) => buttons,
     };
     let Some(fingers) = &card.fingers else {

@@ -147,8 +147,8 @@ impl Substitution<'_, '_> {
             place: place(),
         });
         // A person who mounts a lamp can tell whether it is off; one that the
-        // fingers work is proven dark.
-        if self.seen.ground.lamp.off == SwitchOff::Power {
+        // bench switches is proven dark.
+        if self.seen.ground.lamp.off.needs_nobody() {
             self.course.lamp_off(&mut self.force);
         }
         self.dark(Purpose::Dark);

@@ -148,6 +148,8 @@ pub enum Worked {
     Buttons(Buttons),
     /// By what tells it its mode and level, on the bench.
     Direct,
+    /// By the outlet that feeds it, and by nothing else: one level, lit or dark.
+    Mains,
 }
 
 /// How long a press is held where nothing else is said.
@@ -238,6 +240,15 @@ pub enum SwitchOff {
     ByHand,
     /// It cannot be switched off from here: it stays on.
     Cannot,
+    /// By the outlet that feeds it.
+    Mains,
+}
+
+impl SwitchOff {
+    /// The bench switches it off by itself: no person is needed.
+    pub const fn needs_nobody(&self) -> bool {
+        matches!(self, SwitchOff::Power | SwitchOff::Mains)
+    }
 }
 
 /// What a lamp is set to: a mode and a level of it.

@@ -7,6 +7,7 @@ use written::{Fields, Kind, Mistake, Mistakes, Node, readers};
 use super::file;
 use super::lamp::{Buttons, Datum, Descent, HOLD, Lamp, Mode, ONLY_MODE, SwitchOff, Worked, Wraps};
 use super::lamp_programs;
+use super::mains;
 
 /// Most levels of one mode.
 const LEVELS_AT_MOST: i64 = 1000;
@@ -69,6 +70,7 @@ pub fn lamp(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Lamp> {
     };
     power_fits(root, &lamp, mistakes);
     can_go_round(root, &lamp, mistakes);
+    mains::fits(root, &lamp, mistakes);
     if lamp.warm_up_cap >= lamp.maximum_on {
         let place = root
             .get("maximum-on-time")
@@ -137,13 +139,18 @@ fn off(node: Node<'_>, mistakes: &mut Mistakes) -> Option<SwitchOff> {
         ("power", SwitchOff::Power),
         ("by hand", SwitchOff::ByHand),
         ("cannot", SwitchOff::Cannot),
+        ("mains", SwitchOff::Mains),
     ];
     readers::one_of(&words)(node, mistakes)
 }
 
 fn worked(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Worked> {
     if node.kind() != Kind::Map {
-        let words = [("by hand", Worked::ByHand), ("direct", Worked::Direct)];
+        let words = [
+            ("by hand", Worked::ByHand),
+            ("direct", Worked::Direct),
+            ("mains", Worked::Mains),
+        ];
         return readers::one_of(&words)(node, mistakes);
     }
     let mut fields = Fields::of(node, "worked", mistakes)?;
@@ -259,7 +266,8 @@ fn power_fits(root: Node<'_>, lamp: &Lamp, mistakes: &mut Mistakes) {
     }
     let has = match &lamp.worked {
         Worked::Buttons(buttons) => buttons.power.is_some() || buttons.goes_off_round(),
-        Worked::Direct => true,
+        // That of one that is worked by its mains is told by `mains`.
+        Worked::Direct | Worked::Mains => true,
         Worked::ByHand => false,
     };
     if !has {

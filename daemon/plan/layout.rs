@@ -23,7 +23,7 @@ use super::faults::{Part, PlanFault, Problem};
 use super::fitting::{self, Against, Ground};
 use super::intent::{IfAbsent, Plan, Test, TestKind};
 use super::itinerary::{Itinerary, TestHead, What};
-use super::lamp::{Lamp, SwitchOff};
+use super::lamp::Lamp;
 use super::order;
 use super::placement::Placement;
 use super::{flux_layout, ramp_layout, sight_fitting, sight_layout, standby_layout, survey_layout};
@@ -163,7 +163,7 @@ fn lay_out(
 /// The lamp would be on for longer than it may.
 fn too_long_on(itinerary: &Itinerary, plan: &Plan, lamp: &Lamp) -> Option<PlanFault> {
     let mut least = lit_at_least(itinerary);
-    let goes_off = lamp.off == SwitchOff::Power;
+    let goes_off = lamp.off.needs_nobody();
     if let Some(window) = plan.policies.window.filter(|_| goes_off) {
         // At the end of the window the lamp is switched off; one that only a
         // person can switch off stays on.

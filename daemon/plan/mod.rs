@@ -31,6 +31,7 @@ pub mod lamp;
 pub mod lamp_file;
 mod lamp_programs;
 pub mod layout;
+pub mod mains;
 pub mod merged;
 pub mod motion;
 pub mod order;
@@ -61,6 +62,8 @@ mod tests_beside;
 mod tests_faults;
 #[cfg(test)]
 mod tests_flux;
+#[cfg(test)]
+mod tests_mains;
 #[cfg(test)]
 mod tests_mistakes;
 #[cfg(test)]

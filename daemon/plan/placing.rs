@@ -203,7 +203,7 @@ fn place_of(request: &Request, card: &Card) -> Result<String, String> {
 fn buttons_of(lamp: &Lamp) -> Vec<String> {
     match &lamp.worked {
         Worked::Buttons(buttons) => buttons.needed().cloned().collect(),
-        Worked::ByHand | Worked::Direct => Vec::new(),
+        Worked::ByHand | Worked::Direct | Worked::Mains => Vec::new(),
     }
 }
 

@@ -13,6 +13,7 @@ use super::fitting::{
 };
 use super::intent::{Test, TestKind};
 use super::kinds::Sight;
+use super::mains;
 use super::settings::ModeTargets;
 
 /// A test from one place, with everything resolved.
@@ -90,7 +91,7 @@ pub fn understand<'a>(
         watch: sight.at.unwrap_or(Length::ZERO),
         settle: sight.settle,
         readings: sight.readings,
-        lamp_outlet: card.lamp_outlet.as_deref(),
+        lamp_outlet: mains::on_throughout(lamp, card),
         fixed: None,
     };
     let seen = Seen {

@@ -26,7 +26,7 @@ use super::itinerary::{
     Duration3, OFF, Purpose, RECORDED_AT_MOST, Recording, Restart, UNPLUGGED, WarmUpRule, What,
 };
 use super::kinds::{Sight, StandbyTest};
-use super::lamp::{Lamp, SwitchOff};
+use super::lamp::{Lamp, SwitchOff, Worked};
 use super::placement::Placement;
 use super::power::power_meter;
 use super::sight_fitting::{self, Seen};
@@ -52,6 +52,10 @@ pub fn lay_out(
         card,
         ..
     } = against;
+    if lamp.worked == Worked::Mains {
+        let problem = Problem::NoStandby(lamp.name.clone());
+        return Err(vec![fault(test, Part::Lamp, problem)]);
+    }
     let mut faults = Vec::new();
     let power = power_meter(standby.power_meter.as_deref(), placement, card);
     let power = power.unwrap_or_else(|problem| {

@@ -478,7 +478,8 @@ pub struct Left {
 pub enum LampLeft {
     /// Switched off, and seen to be dark.
     Off,
-    /// Its power button was pressed, and no meter could see what came of it.
+    /// Its power button was pressed, or it was switched off otherwise, and no meter could
+    /// see what came of it.
     OffNotSeen,
     /// It may be on: no meter could see it, and a press might have lit it.
     NotKnown,

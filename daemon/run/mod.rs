@@ -23,6 +23,7 @@ pub mod journal;
 pub mod ladder;
 pub mod ledger;
 pub mod lit;
+pub mod mains;
 pub mod pressed;
 pub mod progress;
 pub mod restart;

@@ -229,7 +229,7 @@ impl<'a> Walker<'a, '_> {
             What::LampOff => {
                 self.mode = None;
                 let asks = match (&self.lamp.off, &self.lamp.worked) {
-                    (SwitchOff::Cannot, _)
+                    (SwitchOff::Cannot | SwitchOff::Mains, _)
                     | (SwitchOff::Power, Worked::Buttons(_) | Worked::Direct) => false,
                     (SwitchOff::ByHand | SwitchOff::Power, _) => true,
                 };
