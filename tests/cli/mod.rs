@@ -10,6 +10,7 @@ mod evening;
 mod files;
 mod help;
 mod http;
+mod mains;
 mod parts;
 mod redo;
 mod refusals;

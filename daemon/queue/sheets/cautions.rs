@@ -5,12 +5,17 @@
 
 use super::Told;
 use crate::plan::itinerary::{Action, KindName, What};
-use crate::plan::lamp::SwitchOff;
+use crate::plan::lamp::Worked;
 
 /// Never left out.
 const NO_EMERGENCY_STOP: &str = "`wakerail stop`, `wakerail hold` and Ctrl-C are normal stops in \
      software, never an emergency stop: keep a switch within reach that cuts the power of lamp and \
      rail.";
+
+/// Where a relay lights the lamp. Common practice, no source.
+const MAINS_RELAYS: &str = "A lamp that its outlet lights: the relay is rated for the mains and for the \
+     lamp's inrush current, enclosed, and fused; fixed wiring is for a licensed electrician, and the \
+     rules of your place come first. A relay can weld: then nothing here darkens the lamp.";
 
 /// The cautions of one bench, for these runs of it; none without runs.
 pub fn cautions(runs: &[&Told]) -> Vec<String> {
@@ -52,11 +57,14 @@ pub fn cautions(runs: &[&Told]) -> Vec<String> {
         "A mains lamp stays on while nobody is there: on what does not burn, nothing over it, a \
          smoke alarm in the room; not one that you have not watched for its first hours.",
     );
+    let mains = |told: &&Told| told.frozen.lamp.worked == Worked::Mains;
+    let by_mains = lights && runs.iter().any(mains);
     mind(
-        does(|what| matches!(what, What::Switch { .. })),
+        by_mains || does(|what| matches!(what, What::Switch { .. })),
         "Outlets switch the mains by themselves: what hangs on them may come on at any time.",
     );
-    let left_on = |told: &&Told| told.frozen.lamp.off != SwitchOff::Power;
+    let left_on = |told: &&Told| !told.frozen.lamp.off.needs_nobody();
+    mind(by_mains, MAINS_RELAYS);
     for told in runs.iter().filter(|told| left_on(told)) {
         let words = format!(
             "Nothing here can switch off unit `{}`: after its run, and when that is broken off, it \

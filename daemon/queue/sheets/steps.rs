@@ -134,6 +134,9 @@ fn standing(steps: &mut Vec<Task>, runs: &[(&Told, Walk<'_>)]) {
             steps.extend(aligned(told, moved));
         }
         steps.extend(fixed_sensor(told));
+        if frozen.lamp.worked == Worked::Mains {
+            steps.extend(plugged_in(told));
+        }
         // What was frozen for a unit that stands elsewhere names other fingers.
         let seated = told.displaced.is_none() && !placement.fingers.is_empty();
         if matches!(frozen.lamp.worked, Worked::Buttons(_)) && seated {
@@ -161,6 +164,17 @@ fn fixed_sensor(told: &Told) -> Option<Task> {
              carriage nor its shadow may come before it at any position."
             ))
         })
+}
+
+/// How a unit hangs on the outlet that lights it.
+fn plugged_in(told: &Told) -> Option<Task> {
+    let (unit, card) = (&told.frozen.placement.unit, &told.frozen.card);
+    let outlet = card.lamp_outlet.as_deref()?;
+    let channel = card.outlets.as_ref()?.channel(outlet)?;
+    Some(Task::by_hand(format!(
+        "Plug unit `{unit}` into the outlet `{outlet}` (relay {channel}) and into no other, and leave \
+         its own switch on: it stays dark until its run lights it by that outlet."
+    )))
 }
 
 /// How a unit must stand at its place; `then`: what else there is to say. Common

@@ -12,6 +12,7 @@ use crate::plan::itinerary::KindName;
 use crate::plan::kinds::{RampTest, Sight};
 use crate::plan::lamp::{Alarm, AlarmMarks, Lamp, Mode, Program, Starts, SwitchOff, Way, Worked};
 use crate::plan::samples::{self, card, lamp, placement, plan, survey};
+use crate::plan::tests_standby::outlets;
 use crate::queue::orders::BenchShown;
 use crate::run::journal::{RunId, RunState};
 use crate::run::progress::State;
@@ -238,6 +239,29 @@ fn what_has_begun_is_left_alone() {
         assert!(!after.contains(word), "{after}");
     }
     assert!(after.contains("Touch neither unit `D-17`"), "{after}");
+}
+
+/// A lamp that its outlet lights: plugged in there, its own switch on, and nobody is
+/// asked; what a mains relay needs is told once.
+#[test]
+fn a_lamp_that_an_outlet_lights_is_plugged_in_and_left_on() {
+    let mut panel = lamp(1);
+    (panel.worked, panel.off) = (Worked::Mains, SwitchOff::Mains);
+    let (mut card, mut placement) = (card(), placement());
+    card.outlets = Some(outlets());
+    card.lamp_outlet = Some("lamp".to_owned());
+    card.fingers = None;
+    placement.fingers.clear();
+    let frozen = samples::frozen(night(&[6, 12]), panel, card, placement);
+    let (first, second) = (booked(7, frozen.clone()), booked(8, frozen));
+    let sheet = sheet(&[first, second]);
+    assert!(
+        sheet.benches[0]
+            .runs
+            .iter()
+            .all(|run| run.questions.is_empty())
+    );
+    insta::assert_snapshot!(sheet.text());
 }
 
 /// Each caution only where it applies, and the last one always.
