@@ -38,6 +38,8 @@ mod tests_faults;
 #[cfg(test)]
 mod tests_faults_kinds;
 #[cfg(test)]
+mod tests_faults_mains;
+#[cfg(test)]
 mod tests_faults_values;
 #[cfg(test)]
 mod tests_fixed;

@@ -59,7 +59,7 @@ const FLUX: Kind = kind("flux,", flux);
 const STANDBY: Kind = kind("standby,", standby);
 
 /// What a wire or a device does with any answer, of all these devices.
-fn of_any(devices: &[Device]) -> Vec<(String, Fault)> {
+pub(super) fn of_any(devices: &[Device]) -> Vec<(String, Fault)> {
     let of_each = devices.iter().map(|device| of_any_device(*device));
     of_each.flatten().collect()
 }
@@ -93,7 +93,7 @@ fn readings(device: Device) -> Vec<(String, Fault)> {
 }
 
 /// A lamp with a will of its own while this device looks at it.
-fn lamp(device: Device) -> Vec<(String, Fault)> {
+pub(super) fn lamp(device: Device) -> Vec<(String, Fault)> {
     let at = |fault| Fault::At(device, Box::new(fault));
     named(&[
         ("lamp goes out", at(Fault::LampOut)),
@@ -127,7 +127,7 @@ fn moving() -> Vec<(String, Fault)> {
 }
 
 /// Relays in the mains that do not follow, whether their board tells or not.
-fn relays(of: &[u16]) -> Vec<(String, Fault)> {
+pub(super) fn relays(of: &[u16]) -> Vec<(String, Fault)> {
     let cases = [
         ("dead", Contact::Dead),
         ("dead, unseen", Contact::DeadUnseen),

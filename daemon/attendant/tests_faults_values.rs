@@ -15,6 +15,7 @@ use photometry::units::{Length, Mono, Span};
 use super::scene::Scene;
 use crate::plan::card::PlaceKind;
 use crate::plan::itinerary::{Key, Purpose, UNPLUGGED, What};
+use crate::plan::lamp::Worked;
 use crate::rehearsal;
 use crate::run::journal::{Body, Decision, End, Event};
 use crate::store::counts::{Standing, standings};
@@ -324,8 +325,10 @@ impl Comparing<'_> {
         if wanted.sphere.is_some_and(|wanted| wanted != sight.sphere) {
             self.says(key, &format!("in the sphere was {:?}", sight.sphere));
         }
-        // The light of a lamp that is off does not tell whether its relay opened.
-        let told = !welded_unseen(&self.scene.world);
+        // The light of a lamp that is off does not tell whether its relay opened. One that
+        // its outlet lights is off by having no power.
+        let by_mains = self.scene.frozen.lamp.worked == Worked::Mains;
+        let told = !welded_unseen(&self.scene.world) && !by_mains;
         if told && wanted.powered.is_some_and(|wanted| wanted != sight.powered) {
             self.says(key, &format!("the lamp's power was {}", sight.powered));
         }

@@ -71,6 +71,12 @@ pub fn lamp(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Lamp> {
     power_fits(root, &lamp, mistakes);
     can_go_round(root, &lamp, mistakes);
     mains::fits(root, &lamp, mistakes);
+    leaves_time(root, &lamp, mistakes);
+    Some(lamp)
+}
+
+/// A lamp that warms up for as long as it may be on is never measured.
+fn leaves_time(root: Node<'_>, lamp: &Lamp, mistakes: &mut Mistakes) {
     if lamp.warm_up_cap >= lamp.maximum_on {
         let place = root
             .get("maximum-on-time")
@@ -84,7 +90,6 @@ pub fn lamp(root: Node<'_>, mistakes: &mut Mistakes) -> Option<Lamp> {
                 .hint("lower `warm-up-cap`, or raise `maximum-on-time` if its maker allows it"),
         );
     }
-    Some(lamp)
 }
 
 fn modes(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Vec<Mode>> {

@@ -125,23 +125,28 @@ fn measure(test: &Test<'_>, setting: &str, analyser: &mut Analyser) -> Measure {
     let again: Option<Vec<Vec<Figure>>> = short
         .map(|samples| Some(analyser.analyse(&samples.light(dark), None).ok()?.figures()))
         .collect();
-    let again = again.unwrap_or_default();
+    let net = statistics::moments(&main.values).map_or(f64::NAN, |moments| moments.mean - dark);
+    let of_mean = error.map(|(u, dof)| (u / net, dof));
+    give_terms(&mut found, &again.unwrap_or_default(), of_mean);
+    found.curve = curve(main, dark);
+    found
+}
+
+/// Gives each figure its terms, and says what they lack. `again`: the figures of the
+/// captures like it; `of_mean`: what the dark leaves open of the mean light, as a share.
+fn give_terms(found: &mut Measure, again: &[Vec<Figure>], of_mean: Option<(f64, f64)>) {
     if again.is_empty() {
         let text = "One capture: how far others would lie from its figures is not known.";
         found.notes.push(text.to_owned());
     }
-    if error.is_none() {
+    if of_mean.is_none() {
         let text = "One dark capture: what its scatter leaves of the mean light is not in U.";
         found.notes.push(text.to_owned());
     }
-    found.notes.extend(other_words(&found.figures, &again));
-    let net = statistics::moments(&main.values).map_or(f64::NAN, |moments| moments.mean - dark);
-    let of_mean = error.map(|(u, dof)| (u / net, dof));
+    found.notes.extend(other_words(&found.figures, again));
     let figures = std::mem::take(&mut found.figures);
-    let with_terms = |figure| with_terms(figure, &again, of_mean);
+    let with_terms = |figure| with_terms(figure, again, of_mean);
     found.figures = figures.into_iter().map(with_terms).collect();
-    found.curve = curve(main, dark);
-    found
 }
 
 /// What was captured covered, in the meter's unit.
