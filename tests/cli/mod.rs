@@ -15,6 +15,7 @@ mod parts;
 mod redo;
 mod refusals;
 mod remarks;
+mod round;
 mod rulings;
 mod serving;
 mod terminal;
