@@ -17,7 +17,7 @@ const ONE_WHITE_K: f64 = 50.0;
 /// One row: what it is, its unit, and how it is taken from what was found.
 type Row = (&'static str, &'static str, fn(&Found) -> Option<String>);
 
-const ROWS: [Row; 19] = [
+const ROWS: [Row; 20] = [
     ("illuminance at full, 12 in", "lx", |found| {
         near(found).map(rounded(0))
     }),
@@ -45,6 +45,9 @@ const ROWS: [Row; 19] = [
     }),
     ("dawn: dose at 12 in", "lx min", |found| {
         shown(program(found, "dawn")?, "dose_lux_min", 0)
+    }),
+    ("dawn: melanopic dose at 12 in", "lx min", |found| {
+        shown(program(found, "dawn")?, "melanopic_dose_lux_min", 0)
     }),
     ("dawn: colour temperature at its end", "K", |found| {
         shown(end(found, "dawn")?, "cct_k", 0)
