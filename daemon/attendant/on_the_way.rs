@@ -313,25 +313,34 @@ impl Attendant {
         }
         let rungs = exposure::rungs(way.limits());
         let dark = u32::from(way.beat.dark);
-        // By the place of its integration, so that a key is of one integration alone.
-        let place = |integration: &Span| rungs.partition_point(|rung| rung < integration) as u32;
-        let keys = way.used.iter().map(|integration| {
-            let key = Key {
-                setting: DARK.to_owned(),
-                purpose: Purpose::Dark,
-                visit: way.key.visit.saturating_add(place(integration) * dark),
-                ..way.key.clone()
-            };
-            (*integration, key)
-        });
-        let keys: Vec<(Span, Key)> = keys.collect();
-        match self.capture_covered(at_work, way, &keys).await {
+        // By the place of its integration, so that a key is of one integration alone; a
+        // meter that took another than it was told moves those above it.
+        let mut free = 0;
+        let mut keys: Vec<(Span, Key)> = Vec::new();
+        for integration in &way.used {
+            let place = rungs.partition_point(|rung| rung < integration) as u32;
+            let place = place.max(free);
+            free = place + 1;
+            keys.extend((0..dark).map(|nth| {
+                let key = Key {
+                    setting: DARK.to_owned(),
+                    purpose: Purpose::Dark,
+                    visit: way.key.visit.saturating_add(place * dark + nth),
+                    ..way.key.clone()
+                };
+                (*integration, key)
+            }));
+        }
+        let mut done = 0;
+        match self.capture_covered(at_work, way, &keys, &mut done).await {
             Err(Broken::Fault(fault) | Broken::Lost(fault)) => {
-                let now = self.seat.now();
-                let why = CaptureOutcome::Rejected(fault.message);
-                let capture = way.gap(why, Vec::new(), (now, now));
-                let key = keys.first().map_or(&way.key, |(_, key)| key).clone();
-                self.record(at_work, Body::captured(key, capture)).await?;
+                for (_, key) in &keys[done..] {
+                    let now = self.seat.now();
+                    let why = CaptureOutcome::Rejected(fault.message.clone());
+                    let capture = way.gap(why, Vec::new(), (now, now));
+                    self.record(at_work, Body::captured(key.clone(), capture))
+                        .await?;
+                }
                 Ok(())
             }
             other => other,
@@ -343,13 +352,14 @@ impl Attendant {
         at_work: &AtWork,
         way: &Way,
         keys: &[(Span, Key)],
+        done: &mut usize,
     ) -> Result<(), Broken> {
         let meter = &way.beat.meter;
         match &way.beat.by_hand {
             Some((cover, _)) => _ = self.ask_person(at_work, &questions::words(cover)).await?,
             None => _ = self.ask(meter, Verb::Shutter(true)).await?,
         }
-        let captured = self.capture_at_each(at_work, way, keys).await;
+        let captured = self.capture_at_each(at_work, way, keys, done).await;
         match (&way.beat.by_hand, &captured) {
             (_, Err(Broken::Off(_) | Broken::Record(_))) => {}
             (Some((_, open)), _) => _ = self.ask_person(at_work, &questions::words(open)).await?,
@@ -363,23 +373,24 @@ impl Attendant {
         at_work: &AtWork,
         way: &Way,
         keys: &[(Span, Key)],
+        done: &mut usize,
     ) -> Result<(), Broken> {
         let meter = &way.beat.meter;
-        for (integration, first) in keys {
-            self.ask(meter, Verb::Integrate(*integration)).await?;
-            for nth in 0..u32::from(way.beat.dark) {
-                self.take_orders();
-                self.check_limits()?;
-                let capture = match self.ask(meter, Verb::Spectrum).await? {
-                    Answer::Capture(capture) => *capture,
-                    other => return Err(unexpected(meter, &other)),
-                };
-                let key = Key {
-                    visit: first.visit.saturating_add(nth),
-                    ..first.clone()
-                };
-                self.record(at_work, Body::captured(key, capture)).await?;
+        let mut told = None;
+        for (integration, key) in keys {
+            if told != Some(*integration) {
+                self.ask(meter, Verb::Integrate(*integration)).await?;
+                told = Some(*integration);
             }
+            self.take_orders();
+            self.check_limits()?;
+            let capture = match self.ask(meter, Verb::Spectrum).await? {
+                Answer::Capture(capture) => *capture,
+                other => return Err(unexpected(meter, &other)),
+            };
+            self.record(at_work, Body::captured(key.clone(), capture))
+                .await?;
+            *done += 1;
         }
         Ok(())
     }

@@ -136,6 +136,11 @@ impl Attendant {
             return LampLeft::NotKnown;
         }
         if buttons.goes_off_round() {
+            if before.is_none() {
+                // Each press is a level more, and nobody would see the last.
+                troubles.push("the lamp is left on: no meter can see it go round".to_owned());
+                return left_lit;
+            }
             return self
                 .press_round(&lamp, (buttons, coil), meter, before, troubles)
                 .await;
@@ -173,17 +178,19 @@ impl Attendant {
             };
             if decide::went_out(was, is) == Some(true) {
                 let lowest = was.value().zip(spread).map(|(was, spread)| was / spread);
-                let Some(lowest) = lowest else {
-                    troubles.push(
-                        "the light fell past the highest level, and may be off or at its lowest: \
-                         look at it"
-                            .to_owned(),
-                    );
-                    return LampLeft::OffNotSeen;
-                };
-                if is.value().is_none_or(|is| is < lowest / 2.0) {
+                let is_off =
+                    lowest.is_some_and(|lowest| is.value().is_none_or(|is| is < lowest / 2.0));
+                if is_off {
                     return LampLeft::Off;
                 }
+                // The room's light may be as much as its lowest level: one press more
+                // could light it again.
+                troubles.push(
+                    "the light fell past the highest level, and the lamp may be off or at its \
+                     lowest: look at it"
+                        .to_owned(),
+                );
+                return LampLeft::NotKnown;
             }
             before = after;
         }

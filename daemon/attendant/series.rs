@@ -129,7 +129,8 @@ impl Attendant {
             self.lamp_shines(&at_work.action.setting)?;
         }
         self.look_back_at_room(at_work, recording, &all).await?;
-        if let Some(way) = &way {
+        let again = self.current.as_ref().is_some_and(|c| c.state.is_again());
+        if let Some(way) = way.as_ref().filter(|_| !again) {
             self.take_covered(at_work, way).await?;
         }
         Ok(Facts::default())

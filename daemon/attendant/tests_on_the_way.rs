@@ -28,6 +28,7 @@ use crate::plan::itinerary::{Purpose, What};
 use crate::plan::kinds::{RampTest, WaySpectra};
 use crate::plan::lamp::{Lamp, Program, Way};
 use crate::plan::samples;
+use crate::queue::redo::missing;
 use crate::report::measures::{Measure, measures};
 use crate::run::journal::{Body, End, Event, HoldCause, LampLeft};
 
@@ -336,6 +337,14 @@ async fn a_meter_that_dies_on_the_way_costs_no_recording() {
         assert!(why.starts_with("0 of the spectra"), "{why}");
     }
     assert!(found.unfinished);
+    let whole = whole(&scene);
+    let parts = missing(
+        &whole.frozen,
+        &whole.readings,
+        &whole.captures,
+        &whole.events,
+    );
+    assert_eq!(parts.len(), 1, "a redo records it again: {parts:?}");
 }
 
 /// One answer lost, one broken, one too bright: three gaps, told, and the dose is still

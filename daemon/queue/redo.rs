@@ -21,7 +21,7 @@ use crate::plan::itinerary::{Action, Itinerary, Key, Purpose, What};
 use crate::plan::redo::{self, Part, Wanted};
 use crate::run::journal::{Body, Decision, DriftVerdict, Event, RunId};
 use crate::run::progress::State;
-use crate::store::captures::CaptureRow;
+use crate::store::captures::{CaptureRow, is_seen_on_the_way};
 use crate::store::readings::ReadingRow;
 
 /// A run is to be measured again.
@@ -158,8 +158,15 @@ pub(crate) fn missing(
         let lacks = match &test.kind {
             TestKind::Survey(_) => of_survey(&head.name, own, &there, &drifted),
             _ => {
-                let is_done = |no| state.as_ref().is_some_and(|state| state.is_done(no));
-                of_sight(whole(), own, &there, &drifted, is_done)
+                let is_over = |action: &Action| match &action.what {
+                    What::Record(recording) => {
+                        let seen =
+                            recording.spectra.is_none() || is_seen_on_the_way(captures, action.no);
+                        seen && state.as_ref().is_some_and(|state| state.is_done(action.no))
+                    }
+                    _ => true,
+                };
+                of_sight(whole(), own, &there, &drifted, is_over)
             }
         };
         let failed = state
@@ -248,9 +255,8 @@ fn of_sight<'i>(
     actions: impl Iterator<Item = &'i Action> + Clone,
     there: &There<'_>,
     drifted: &BTreeSet<(&str, &str)>,
-    is_done: impl Fn(u32) -> bool,
+    is_over: impl Fn(&Action) -> bool,
 ) -> Option<Part> {
-    let is_over = |action: &Action| !matches!(action.what, What::Record(_)) || is_done(action.no);
     let mut common = !actions.clone().all(is_over);
     let mut settings = BTreeSet::new();
     for (what, asked) in asked_for(actions) {

@@ -3,6 +3,7 @@
 //!
 //! Called by: gather. Not here: how either does (`fixed`, `reference`).
 
+use photometry::uncertainty::Estimate;
 use photometry::units::Ratio;
 
 use super::fixed::Fixed;
@@ -46,10 +47,13 @@ impl Drift {
     /// What is left of the drift between the visits, once a fixed sensor took out the
     /// lamp's; where there is none, all of it.
     pub fn left_over(&self) -> Option<Ratio> {
-        let fixed = self.fixed.as_ref();
-        fixed
-            .and_then(Fixed::left_over)
-            .or_else(|| self.reference.drift())
+        self.by_sensor().or_else(|| self.reference.drift())
+    }
+
+    /// What the fixed sensor leaves of it; none where there is none, or it did not see
+    /// all visits.
+    pub fn by_sensor(&self) -> Option<Ratio> {
+        self.fixed.as_ref().and_then(Fixed::left_over)
     }
 
     /// What a correction leaves unknown.
@@ -58,7 +62,43 @@ impl Drift {
         let blind = (by_visits && self.fixed.is_some()).then_some(FIXED_BLIND);
         let drift = (by_visits && found.residual.is_none()).then_some(NO_VISITS);
         let once = if by_visits { VISITED_ONCE } else { FIXED_ONCE };
-        let scatter = found.scatter.is_none().then_some(once);
+        let of_both = found.scatter.is_some() && (by_visits || found.scatter_of_first.is_some());
+        let scatter = (!of_both).then_some(once);
         blind.into_iter().chain(drift).chain(scatter)
+    }
+}
+
+/// With the scatter of what tells the drift, as shares: of a fixed sensor at the leg's
+/// first visit, and of what the point rests on besides.
+pub(super) fn with_scatter(
+    mut estimate: Estimate,
+    tells: Tells,
+    [first, here]: [Option<(f64, f64)>; 2],
+    rows: &[&ReadingRow],
+) -> Estimate {
+    let Some(key) = rows.first().map(|row| &row.key) else {
+        return estimate;
+    };
+    let value = estimate.value;
+    if let (Some((share, dof)), Tells::FixedSensor) = (first, tells) {
+        let source = format!("fixed sensor, first visit {}", key.setting);
+        estimate = estimate.with(&source, share * value, Some(dof));
+    }
+    if let Some((share, dof)) = here {
+        let source = match tells {
+            Tells::Visits => format!("reference visits {}", key.setting),
+            Tells::FixedSensor => format!("fixed sensor {key}"),
+        };
+        estimate = estimate.with(&source, share * value, Some(dof));
+    }
+    estimate
+}
+
+/// What is over its limit: the lamp's drift, or, where a sensor that stands still took
+/// that out, what is left.
+pub fn drifted_words(left_over: Option<Ratio>) -> &'static str {
+    match left_over {
+        None => "the lamp drifted by more than the limit",
+        Some(_) => "carriage or meter changed by more than the limit",
     }
 }

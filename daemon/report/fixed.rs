@@ -91,12 +91,12 @@ impl Fixed {
             now_lx: now.mean,
             tells: Tells::FixedSensor,
         };
-        let both = first.share.zip(now.share);
         Some(Corrected {
             lux: lux * by.factor(),
             by,
             residual: None,
-            scatter: both.map(|((a, m), (b, n))| (a.hypot(b), m.min(n))),
+            scatter: now.share,
+            scatter_of_first: first.share,
         })
     }
 

@@ -26,7 +26,7 @@ use photometry::units::Length;
 
 use super::background::{Background, Subtracted, ambient_at, dark_as, pool};
 use super::disturbed::Disturbed;
-use super::drift::Drift;
+use super::drift::{Drift, drifted_words, with_scatter};
 use super::fixed::{Fixed, room_lx};
 use super::halves;
 use super::reference::{Corrected, Reference, Tells};
@@ -362,7 +362,7 @@ impl<'a> Gathering<'a> {
             if flagged && point.n > 0 {
                 point
                     .flags
-                    .push("the lamp drifted by more than the limit".to_owned());
+                    .push(drifted_words(drift.by_sensor()).to_owned());
             }
         }
         SettingFigures {
@@ -370,6 +370,7 @@ impl<'a> Gathering<'a> {
             shown: self.shown(setting),
             points: points.into_values().collect(),
             drift: drift.reference.drift(),
+            left_over: drift.by_sensor(),
             drift_flagged: flagged,
             visits: drift.reference.with_value(),
             warm_up: self.warm_ups(setting),
@@ -409,6 +410,7 @@ impl<'a> Gathering<'a> {
         let mut residual: Option<f64> = None;
         let mut scatter: Option<(f64, f64)> = None;
         let mut tells = Tells::Visits;
+        let mut first_share: Option<(f64, f64)> = None;
         let mut background: Option<Subtracted> = None;
         let mut flags: Vec<String> = Vec::new();
         flags.extend(self.lacks_background().map(str::to_owned));
@@ -425,6 +427,7 @@ impl<'a> Gathering<'a> {
                             residual = larger(residual, found.residual);
                             scatter = wider(scatter, found.scatter);
                             tells = found.by.tells;
+                            first_share = wider(first_share, found.scatter_of_first);
                             flags.extend(drift.unknown_of(&found).map(str::to_owned));
                         }
                         None => {
@@ -455,10 +458,8 @@ impl<'a> Gathering<'a> {
             if point.over == 0 && point.under == 0 {
                 let mut estimate =
                     self.estimate(point, &moments, residual, background, rows, &mut flags);
-                if let (Some((share, dof)), Some(row)) = (scatter, rows.first()) {
-                    let source = format!("{} {}", tells.word(), row.key.setting);
-                    estimate = estimate.with(&source, share * moments.mean, Some(dof));
-                }
+                let shares = [first_share, scatter];
+                estimate = with_scatter(estimate, tells, shares, rows);
                 point.expanded_lx = Some(estimate.expanded(K));
                 point.estimate = Some(estimate);
             }

@@ -116,16 +116,6 @@ pub enum Tells {
     FixedSensor,
 }
 
-impl Tells {
-    /// As a term of uncertainty names it.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Tells::Visits => "reference visits",
-            Tells::FixedSensor => "fixed sensor",
-        }
-    }
-}
-
 impl Brought {
     /// The factor.
     pub fn factor(self) -> f64 {
@@ -148,8 +138,12 @@ pub struct Corrected {
     /// What the scatter of the readings at the visits leaves open of the
     /// factor, as a share (k = 1), with its degrees of freedom: the leg's first
     /// visit and the less sure of the visits around the reading. None where
-    /// one of them is a visit of a single reading.
+    /// one of them is a visit of a single reading. By the sensor that stands still it is
+    /// that of what it saw at the point alone.
     pub scatter: Option<(f64, f64)>,
+    /// What it saw at the leg's first visit leaves open of the factor, likewise: all
+    /// points of the leg have that in common.
+    pub scatter_of_first: Option<(f64, f64)>,
 }
 
 impl Reference {
@@ -259,6 +253,7 @@ impl Reference {
             by,
             residual: self.residual(visits, at),
             scatter: self.scatter(at, stretch),
+            scatter_of_first: None,
         })
     }
 

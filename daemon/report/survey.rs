@@ -136,6 +136,10 @@ pub struct SettingFigures {
     pub points: Vec<PointFigure>,
     /// Last reference visit over the first, minus one.
     pub drift: Option<Ratio>,
+    /// What a sensor that stands still leaves of it: that of carriage and meter, which is
+    /// then what has the limit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub left_over: Option<Ratio>,
     /// The drift was over its limit, twice; it stands, flagged.
     pub drift_flagged: bool,
     /// The reference visits that the correction rests on.

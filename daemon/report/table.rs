@@ -195,11 +195,17 @@ fn record(figures: &SurveyFigures) -> String {
 
 /// A setting's drift in words.
 pub(super) fn drift_words(setting: &SettingFigures) -> String {
-    match (setting.drift, setting.drift_flagged) {
-        (None, _) => "not known".to_owned(),
-        (Some(drift), false) => percent(drift),
-        (Some(drift), true) => format!("{}, over the limit", percent(drift)),
-    }
+    let Some(drift) = setting.drift else {
+        return "not known".to_owned();
+    };
+    let left = setting.left_over;
+    let left = left.map(|left| format!(", {} of it not the lamp's", percent(left)));
+    let over = if setting.drift_flagged {
+        ", over the limit"
+    } else {
+        ""
+    };
+    format!("{}{}{over}", percent(drift), left.unwrap_or_default())
 }
 
 fn row_of(setting: &SettingFigures, warm_up: Option<&WarmUpFigure>, drift: String) -> Vec<String> {

@@ -103,6 +103,7 @@ fn setting(level: u16) -> SettingFigures {
         shown: format!("level {level}"),
         points: (1..=12).map(point).collect(),
         drift: Some(Ratio::new(-0.000_4 * f64::from(level % 5))),
+        left_over: None,
         drift_flagged: level == 3,
         visits: 3,
         warm_up,

@@ -303,6 +303,11 @@ impl State {
         })
     }
 
+    /// What is at work is to be done again, because the room was disturbed.
+    pub fn is_again(&self) -> bool {
+        self.room_again.is_some()
+    }
+
     /// What the reference visits of each leg gave.
     pub fn references(&self) -> &References {
         &self.references

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use photometry::measured::{Capture, CaptureOutcome};
+use photometry::ramp::on_the_way::SPECTRA_AT_LEAST;
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
 
@@ -13,8 +14,27 @@ use super::error::StoreError;
 use super::open::Store;
 use super::readings::{Beside, SetAside, stands};
 use crate::plan::frozen::Frozen;
-use crate::plan::itinerary::Key;
+use crate::plan::itinerary::{Key, Purpose};
 use crate::run::journal::{Body, Event, RunId, digest_of};
+
+/// Captures with the meter covered that a noise can be told from.
+pub const DARKS_AT_LEAST: usize = 2;
+
+/// Whether a recording has as many spectra on its way, and with the meter covered, as a
+/// melanopic dose needs, whatever they show.
+pub fn is_seen_on_the_way(captures: &[CaptureRow], recording: u32) -> bool {
+    let of_it = captures.iter().filter(|row| row.no == i64::from(recording));
+    let of_it = of_it.filter(|row| row.counts && row.numbers().is_some());
+    let (mut lit, mut dark) = (0, 0);
+    for row in of_it {
+        match row.key.purpose {
+            Purpose::Sample => lit += 1,
+            Purpose::Dark => dark += 1,
+            _ => {}
+        }
+    }
+    lit >= SPECTRA_AT_LEAST && dark >= DARKS_AT_LEAST
+}
 
 /// One capture with everything that it refers to.
 #[derive(Clone, Debug, PartialEq)]

@@ -278,7 +278,7 @@ fn left_words(left: &Left) -> String {
     };
     let lamp = match left.lamp {
         LampLeft::Off => "the lamp is off",
-        LampLeft::OffNotSeen => "the lamp was switched off, and NO METER SAW IT GO OUT",
+        LampLeft::OffNotSeen => "it was tried to switch the lamp off, and NO METER SAW IT GO OUT",
         LampLeft::NotKnown => "IT IS NOT KNOWN WHETHER THE LAMP IS ON",
         LampLeft::On => "THE LAMP IS LEFT ON",
         LampLeft::OnSwitchFailed => "THE LAMP IS LEFT ON: switching it off failed",

@@ -66,6 +66,7 @@ fn setting(level: i32) -> SettingFigures {
         shown: format!("level {level}"),
         points: (1..=50).map(|station| point(level, station)).collect(),
         drift: Some(Ratio::new(-0.000_4)),
+        left_over: None,
         drift_flagged: false,
         visits: 3,
         warm_up: Vec::new(),

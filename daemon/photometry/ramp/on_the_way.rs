@@ -14,6 +14,8 @@
 //!
 //! Used by: reports. Not here: the DER of a spectrum (`alpha_opic`).
 
+use std::collections::BTreeMap;
+
 use crate::spectrum::widths;
 use crate::tables::{ALPHA_OPIC, CIE_1931};
 
@@ -35,8 +37,13 @@ pub struct Sighting {
     pub time_s: f64,
     /// Its melanopic daylight efficacy ratio.
     pub der: f64,
-    /// Standard uncertainty of that by noise, as a share of it.
+    /// Standard uncertainty of that by its own noise, as a share of it.
     pub noise: f64,
+    /// The same by the noise of the mean that was taken off, which all have in common
+    /// that were taken off the same.
+    pub dark_noise: f64,
+    /// Which mean was taken off: equal ones are the same.
+    pub dark: u64,
 }
 
 /// Why there is no melanopic dose.
@@ -109,15 +116,25 @@ pub fn melanopic_dose(
         return Err(NoDose::NotCovered(covered));
     }
     let light = light_of_each(time_s, &lit, sightings);
-    let squares = sightings.iter().zip(light);
-    let squares = squares.map(|(one, light)| (light * one.der * one.noise).powi(2));
-    let noise_lux_min = squares.sum::<f64>().sqrt();
+    let noise_lux_min = noise_of_dose(sightings, &light);
     Ok(MelanopicDose {
         der,
         lux_min,
         covered,
         noise_lux_min,
     })
+}
+
+/// The noise of a dose in lux-minutes: each spectrum's own adds up in squares, that of a
+/// mean which several had taken off as it is (JCGM 100:2008, 5.2.2: fully correlated).
+fn noise_of_dose(sightings: &[Sighting], light: &[f64]) -> f64 {
+    let (mut own, mut of_darks) = (0.0, BTreeMap::<u64, f64>::new());
+    for (one, light) in sightings.iter().zip(light) {
+        own += (light * one.der * one.noise).powi(2);
+        *of_darks.entry(one.dark).or_default() += light * one.der * one.dark_noise;
+    }
+    let of_darks = of_darks.values().map(|noise| noise.powi(2));
+    (own + of_darks.sum::<f64>()).sqrt()
 }
 
 /// What each spectrum's DER is multiplied by in the dose, in lux-minutes: the light for
@@ -228,6 +245,8 @@ mod tests {
             time_s,
             der,
             noise: 0.0,
+            dark_noise: 0.0,
+            dark: 0,
         }
     }
 
@@ -344,22 +363,35 @@ mod tests {
     }
 
     /// By hand: spectra at 0, T/2 and T of steady light stand for T/4, T/2 and T/4 of
-    /// it; with a noise of 4 % each, the dose's is 4 % of the root of 6/16.
+    /// it; with a noise of 4 % each, the dose's is 4 % of the root of 6/16. What the mean
+    /// adds that all had taken off is 4 % of all of it; of two means, that of the ends
+    /// and that of the middle, 4 % of the root of 1/4 and 1/4.
     #[test]
     fn the_spectras_noise_is_weighted_by_the_light_that_each_stands_for() {
         let time = times();
         let light = vec![120.0; time.len()];
-        let seen = [0.0, 900.0, 1_800.0].map(|time_s| Sighting {
-            time_s,
-            der: 0.5,
-            noise: 0.04,
-        });
-        let found = melanopic_dose(&time, &light, &seen, 900.0).expect("a dose");
-        let wanted = 0.04 * found.lux_min * (6.0_f64 / 16.0).sqrt();
-        assert!(
-            (found.noise_lux_min / wanted - 1.0).abs() < 1e-3,
-            "{found:?}"
-        );
+        let cases: [(f64, f64, [u64; 3], f64); 4] = [
+            (0.04, 0.0, [1, 1, 1], 6.0 / 16.0),
+            (0.0, 0.04, [1, 1, 1], 1.0),
+            (0.0, 0.04, [1, 2, 1], 0.5),
+            (0.04, 0.04, [1, 2, 1], 14.0 / 16.0),
+        ];
+        for (noise, dark_noise, darks, square) in cases {
+            let mut seen = [0.0, 900.0, 1_800.0].map(|time_s| Sighting {
+                time_s,
+                der: 0.5,
+                noise,
+                dark_noise,
+                dark: 0,
+            });
+            for (one, dark) in seen.iter_mut().zip(darks) {
+                one.dark = dark;
+            }
+            let found = melanopic_dose(&time, &light, &seen, 900.0).expect("a dose");
+            let wanted = 0.04 * found.lux_min * square.sqrt();
+            let off = found.noise_lux_min / wanted - 1.0;
+            assert!(off.abs() < 1e-3, "{darks:?} {found:?}");
+        }
     }
 
     /// Draws from a generator (Numerical Recipes' constants, from memory; the sum of

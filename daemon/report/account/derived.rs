@@ -7,6 +7,7 @@ use super::data::{Account, Group, RestsOn, Stated};
 use super::point::{self, find, own_rows};
 use super::sources::{self, Sources, ten_digits};
 use crate::plan::itinerary::Purpose;
+use crate::report::drift::drifted_words;
 use crate::report::ids::{FigureId, Place, SettingFigure};
 use crate::report::ladder::{Step, ladder};
 use crate::report::ladder_chart::LEAST_SHARE;
@@ -56,7 +57,7 @@ pub(super) fn drift(sources: &Sources<'_>, test: &str, setting: &str) -> Option<
     });
     let mut flags = Vec::new();
     if setting.drift_flagged {
-        flags.push("the lamp drifted by more than the limit".to_owned());
+        flags.push(drifted_words(setting.left_over).to_owned());
     }
     Some(Account {
         what: format!(

@@ -4,7 +4,7 @@ use photometry::statistics;
 
 use super::data::{Account, AsideTold, Correction, EventTold, Group, Stated, VisitTold};
 use super::sources::{self, Sources, ten_digits};
-use crate::plan::itinerary::{Action, Purpose};
+use crate::plan::itinerary::{Action, OFF, Purpose};
 use crate::report::ids::{FigureId, Place, TestFigure};
 use crate::report::reference::{Tells, Visit};
 use crate::report::survey::{K, NetOf, Part, PointFigure, SettingFigures, SurveyFigures};
@@ -42,6 +42,13 @@ pub(super) fn point(
     let visits = setting.reference.iter().flat_map(|visit| &visit.seqs);
     let visits: Vec<u64> = visits.copied().collect();
     readings.extend(sources.group_of("at the reference position, in this setting", &visits));
+    let of_test = sources
+        .rows
+        .iter()
+        .filter(|row| row.key.test == survey.test);
+    let beside = of_test.filter(|row| is_beside(sources, row, setting, point));
+    let title = "by the fixed sensor: here, at the reference position, with the lamp off";
+    readings.extend(sources.group(title, beside));
     Some(Account {
         what: format!(
             "Illuminance of {} {}, {}, at {at} from {}.",
@@ -65,6 +72,22 @@ pub(super) fn point(
     })
 }
 
+/// Whether a reading of the fixed sensor stands behind a point: at its position, at the
+/// reference, or with the lamp off.
+fn is_beside(
+    sources: &Sources<'_>,
+    row: &ReadingRow,
+    setting: &SettingFigures,
+    point: &PointFigure,
+) -> bool {
+    let mut heads = sources.frozen.itinerary.tests.iter();
+    let head = heads.find(|head| head.name == row.key.test);
+    let at = row.key.position;
+    let here = at == point.position || head.is_some_and(|head| head.watch == at);
+    let of_setting = row.key.setting == setting.setting && here;
+    row.key.purpose == Purpose::Fixed && (row.key.setting == OFF || of_setting)
+}
+
 /// What was set aside of its own readings, and behind its corrections.
 fn asides(
     sources: &Sources<'_>,
@@ -75,6 +98,7 @@ fn asides(
     let behind = |row: &&ReadingRow| match row.key.purpose {
         Purpose::Read => row.key.setting == setting.setting && row.key.position == point.position,
         Purpose::Reference => row.key.setting == setting.setting,
+        Purpose::Fixed => is_beside(sources, row, setting, point),
         Purpose::Dark | Purpose::Ambient => true,
         _ => false,
     };
@@ -242,7 +266,8 @@ fn steps(
     steps.push(match first.brought {
         Some(by) if by.tells == Tells::FixedSensor => format!(
             "Drift of the lamp: each times what the fixed sensor saw at the leg's first visit ({} \
-             lx) over what it saw beside this point's readings ({} lx), the room's light taken off.",
+             lx) over what it saw beside this point's readings ({} lx), each less what it saw with \
+             the lamp off, where that was read.",
             ten_digits(by.first_lx),
             ten_digits(by.now_lx)
         ),
@@ -263,13 +288,21 @@ fn steps(
             sd.unwrap_or_default()
         ));
     }
+    let by_sensor = first
+        .brought
+        .is_some_and(|by| by.tells == Tells::FixedSensor);
+    let of_drift = match by_sensor {
+        true => "for the fixed sensor the scatter of its readings, at the first visit and here",
+        false => {
+            "for drift the change between the visits beside it over the root of 12; for the \
+             reference visits the scatter of their readings"
+        }
+    };
     steps.push(match (&point.estimate, point.expanded_lx) {
         (Some(estimate), Some(expanded)) => format!(
             "Uncertainty: the meter's stated shares of the value; for the datum 2 u(d)/d of it; for \
-             repeatability s over the root of n; for drift the change between the visits beside \
-             it over the root of 12; for the reference visits, or the fixed sensor instead of both, \
-             the scatter of their readings; the background's own. u = {} lx, the root of the squares \
-             below; U = {K} u = {} lx.",
+             repeatability s over the root of n; {of_drift}; the background's own. u = {} lx, the \
+             root of the squares below; U = {K} u = {} lx.",
             ten_digits(estimate.combined()),
             ten_digits(expanded)
         ),

@@ -26,15 +26,13 @@ use photometry::units::Span;
 use super::{Measure, Test, counted};
 use crate::plan::course::DARK;
 use crate::plan::itinerary::{Action, Purpose, SpectraBeat, What};
-use crate::store::captures::CaptureRow;
+use crate::store::captures::{CaptureRow, DARKS_AT_LEAST, is_seen_on_the_way};
 
 /// The term of the spectra's noise in a melanopic dose.
 pub const NOISE: &str = "noise of the spectra";
 /// Usable spectra that lie no farther apart than so many beats enclose what lies
 /// between: one may be lost. Own rule, no source.
 const BRIDGED: f64 = 2.5;
-/// Spectra with the meter covered that tell its noise, at least.
-const DARKS_AT_LEAST: usize = 2;
 
 /// One spectrum on the way.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,8 +52,10 @@ pub struct WaySpectrum {
 /// What a covered meter shows at one integration.
 struct Background {
     mean: Vec<f64>,
-    /// Of one element, for a spectrum less that mean.
+    /// Of one element of one capture.
     noise: f64,
+    /// Captures in the mean.
+    n: usize,
 }
 
 /// The spectra on the way of one recording.
@@ -82,6 +82,7 @@ pub(super) fn of(
     if found.meter != test.head.meter {
         return None;
     }
+    found.unfinished |= !is_seen_on_the_way(&test.whole.captures, action.no);
     let spectra = Spectra::of(test, action, beat, began);
     found.rests_on.extend(&spectra.rests_on);
     found.on_the_way.clone_from(&spectra.all);
@@ -120,6 +121,10 @@ impl Spectra {
                         time_s: after_s,
                         der: seen.der,
                         noise: seen.noise,
+                        dark_noise: seen.dark_noise,
+                        dark: capture
+                            .integration
+                            .map_or(0, |time| time.ns().unsigned_abs()),
                     });
                 }
                 Err(why) => told.unused = Some(why),
@@ -197,7 +202,6 @@ pub(super) fn figures(
 }
 
 fn withhold(found: &mut Measure, why: &str) {
-    found.unfinished = true;
     for figure in &mut found.figures {
         if matches!(&figure.given, Given::Withheld(known) if known == NO_SPECTRA) {
             *figure = Figure::withheld(figure.name, why);
@@ -224,7 +228,8 @@ fn backgrounds(dark: &[&CaptureRow]) -> BTreeMap<Span, Background> {
         let noise = noise_of_element(&darks).filter(|_| n >= DARKS_AT_LEAST)?;
         Some(Background {
             mean: super::spectra::mean(&darks)?,
-            noise: noise * (1.0 + 1.0 / n as f64).sqrt(),
+            noise,
+            n,
         })
     };
     let found = by_time.into_iter();
@@ -237,7 +242,9 @@ fn backgrounds(dark: &[&CaptureRow]) -> BTreeMap<Span, Background> {
 struct Seen {
     cct_k: Option<f64>,
     der: f64,
+    /// Its own noise and that of the dark, as shares.
     noise: f64,
+    dark_noise: f64,
 }
 
 /// What a spectrum says, or why it is not used.
@@ -265,8 +272,9 @@ fn seen(row: &CaptureRow, backgrounds: &BTreeMap<Span, Background>) -> Result<Se
     let net: Vec<f64> = net.collect();
     let noise = noise_of_der(&nm, &net, background.noise);
     let too_dim = "too dim: noise leaves its melanopic ratio unknown";
+    let both = (1.0 + 1.0 / background.n as f64).sqrt();
     let noise = noise
-        .filter(|noise| *noise <= NOISE_AT_MOST)
+        .filter(|noise| noise * both <= NOISE_AT_MOST)
         .ok_or(too_dim)?;
     let spectrum = Spectrum::new(&nm, &net, Scale::Absolute).map_err(|why| why.to_string())?;
     let figures = SpectrumFigures::of(&spectrum).figures();
@@ -278,5 +286,6 @@ fn seen(row: &CaptureRow, backgrounds: &BTreeMap<Span, Background>) -> Result<Se
         cct_k: value(&CCT_K),
         der: value(&MELANOPIC_DER).ok_or(too_dim)?,
         noise,
+        dark_noise: noise / (background.n as f64).sqrt(),
     })
 }

@@ -109,25 +109,32 @@ fn measure(test: &Test<'_>, setting: &str, analyser: &mut Analyser) -> Measure {
             let flags = flicker.flags.iter().map(|flag| flag.word());
             let flags: Vec<&str> = flags.collect();
             if !flags.is_empty() {
-                found
-                    .notes
-                    .push(format!("Marks of the capture: {}.", flags.join(", ")));
+                let text = format!("Marks of the capture: {}.", flags.join(", "));
+                found.notes.push(text);
             }
         }
         Err(why) => {
-            found
-                .notes
-                .push(format!("The waveform gives no figures: {why}."));
+            let text = format!("The waveform gives no figures: {why}.");
+            found.notes.push(text);
             return found;
         }
     }
     severity(&mut found, &lit, dark, analyser);
-    let again: Option<Vec<Vec<Figure>>> = short
-        .map(|samples| Some(analyser.analyse(&samples.light(dark), None).ok()?.figures()))
+    // Held against the other rate as the first is, so that all drop the same lines.
+    let others: Vec<&Samples<'_>> = short.collect();
+    let again: Vec<Vec<Figure>> = others
+        .iter()
+        .filter_map(|samples| analyser.analyse(&samples.light(dark), second.as_ref()).ok())
+        .map(|flicker| flicker.figures())
         .collect();
+    if again.len() < others.len() {
+        let (n, there) = (again.len() + 1, others.len() + 1);
+        let text = format!("{n} of {there} waveforms give figures.");
+        found.notes.push(text);
+    }
     let net = statistics::moments(&main.values).map_or(f64::NAN, |moments| moments.mean - dark);
     let of_mean = error.map(|(u, dof)| (u / net, dof));
-    give_terms(&mut found, &again.unwrap_or_default(), of_mean);
+    give_terms(&mut found, &again, of_mean);
     found.curve = curve(main, dark);
     found
 }
@@ -144,6 +151,25 @@ fn give_terms(found: &mut Measure, again: &[Vec<Figure>], of_mean: Option<(f64, 
         found.notes.push(text.to_owned());
     }
     found.notes.extend(other_words(&found.figures, again));
+    let lone = |figure: &&Figure| {
+        let has = |figures: &Vec<Figure>| {
+            let mut others = figures.iter();
+            others.any(|other| other.name == figure.name && other.value().is_some())
+        };
+        let is_long = *figure.name == names::PST_LM;
+        matches!(figure.given, Given::Number(_)) && !is_long && !again.iter().all(has)
+    };
+    let lone: Vec<&str> = found
+        .figures
+        .iter()
+        .filter(lone)
+        .map(|of| of.name.name)
+        .collect();
+    if !lone.is_empty() {
+        let lone = lone.join("`, `");
+        let text = format!("Not every capture has `{lone}`: the first one's, without scatter.");
+        found.notes.push(text);
+    }
     let figures = std::mem::take(&mut found.figures);
     let with_terms = |figure| with_terms(figure, again, of_mean);
     found.figures = figures.into_iter().map(with_terms).collect();

@@ -131,7 +131,11 @@ fn of_setting(
     let id = |figure| Some(id_of(run, survey, setting, figure));
     if setting.drift_flagged {
         let drift = table::drift_words(setting);
-        let words = format!("{name}: the lamp drifted, {drift}; its figures stand, flagged.");
+        let what = match setting.left_over {
+            None => "the lamp drifted",
+            Some(_) => "carriage or meter changed",
+        };
+        let words = format!("{name}: {what}, {drift}; its figures stand, flagged.");
         say(words, id(SettingFigure::Drift));
     }
     let mut warm_ups = (1..).zip(&setting.warm_up);
