@@ -236,11 +236,14 @@ fn with_terms(figure: Figure, again: &[Vec<Figure>], dark: Option<(f64, f64)>) -
     if let Some((u, n)) = error.filter(|(u, _)| *u > 0.0) {
         estimate = estimate.with(REPEATABILITY, u, Some(n as f64 - 1.0));
     }
-    if let Some((share, dof)) = dark.filter(|_| OVER_THE_MEAN.contains(&figure.name)) {
+    // A share of nothing is no doubt: a term of zero would say that it is known.
+    let of_mean = dark.filter(|_| estimate.value != 0.0 && OVER_THE_MEAN.contains(&figure.name));
+    if let Some((share, dof)) = of_mean {
         let u = (estimate.value * share).abs();
         estimate = estimate.with(DARK_CAPTURES, u, Some(dof));
     }
-    if let Some(half) = proven_within(figure.name, estimate.value) {
+    let half = proven_within(figure.name, estimate.value);
+    if let Some(half) = half.filter(|half| *half > 0.0) {
         // A rectangle of this half-width (JCGM 100:2008, 4.3.7).
         estimate = estimate.with(EVALUATION, half / 3.0_f64.sqrt(), None);
     }
@@ -339,6 +342,9 @@ mod tests {
             (one.value, sources(&one)),
             (10.0, vec![EVALUATION.to_owned()])
         );
+        // No light moves: a share of nothing is no U, and none is told.
+        let still = Figure::number(&names::SVM, 0.0);
+        assert_eq!(with_terms(still.clone(), &[], share), still);
         // A change over the record is none of these: a number as it was.
         let drift = Figure::number(&names::DRIFT, 0.5);
         assert_eq!(with_terms(drift.clone(), &[], share), drift);
