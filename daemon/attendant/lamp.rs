@@ -560,13 +560,23 @@ fn setting_of(mode: &str, level: u16) -> Setting {
 }
 
 fn by_hand(setting: &Setting, light_lx: Option<f64>, proof: &str) -> Decision {
+    not_pressed("set by hand", setting, light_lx, proof)
+}
+
+/// A level that stands without a press: how it was set, and what proves it.
+pub(super) fn not_pressed(
+    how: &str,
+    setting: &Setting,
+    light_lx: Option<f64>,
+    proof: &str,
+) -> Decision {
     Decision::Level {
         setting: setting.key(),
         presses: BTreeMap::new(),
         went: BTreeMap::new(),
         light_lx,
         passed_lx: BTreeMap::new(),
-        proof: format!("set by hand, {proof}"),
+        proof: format!("{how}, {proof}"),
     }
 }
 

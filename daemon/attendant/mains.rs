@@ -13,12 +13,11 @@
 //! hangs elsewhere, and shines, would pass for a room that is not dark. Called by: lamp,
 //! safe. Pure rules: `run::mains`; times: `plan::mains`.
 
-use std::collections::BTreeMap;
-
 use photometry::measured::Outcome;
 
 use super::acts::AtWork;
 use super::asking::Broken;
+use super::lamp::not_pressed;
 use super::work::Attendant;
 use crate::bench::instrument::Verb;
 use crate::bench::open::OUTLETS;
@@ -291,12 +290,5 @@ impl Attendant {
 }
 
 fn by_outlet(setting: &Setting, light_lx: Option<f64>, proof: &str) -> Decision {
-    Decision::Level {
-        setting: setting.key(),
-        presses: BTreeMap::new(),
-        went: BTreeMap::new(),
-        light_lx,
-        passed_lx: BTreeMap::new(),
-        proof: format!("by its outlet, {proof}"),
-    }
+    not_pressed("by its outlet", setting, light_lx, proof)
 }

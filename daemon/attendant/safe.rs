@@ -149,6 +149,24 @@ impl Attendant {
             .await
     }
 
+    /// One press, its rest, and the light's own time after it; false where it failed.
+    async fn press_safely(
+        &mut self,
+        buttons: &Buttons,
+        coil: u16,
+        troubles: &mut Vec<String>,
+    ) -> bool {
+        let press = Verb::Press {
+            coil,
+            hold: buttons.hold,
+        };
+        let pressed = self.safely(FINGERS, press, troubles).await;
+        if pressed {
+            self.rest(buttons.rest.max(buttons.follows)).await;
+        }
+        pressed
+    }
+
     /// Presses the only button until the light falls past the highest level, to
     /// less than half of what the lowest level would leave of it.
     async fn press_round(
@@ -163,14 +181,9 @@ impl Attendant {
         let presses = u32::from(levels.unwrap_or(1)) + PRESSES_AT_MOST;
         let spread = self.greatest_spread(lamp);
         for _ in 0..presses {
-            let press = Verb::Press {
-                coil,
-                hold: buttons.hold,
-            };
-            if !self.safely(FINGERS, press, troubles).await {
+            if !self.press_safely(buttons, coil, troubles).await {
                 return LampLeft::OnSwitchFailed;
             }
-            self.rest(buttons.rest.max(buttons.follows)).await;
             let after = self.glance(meter).await;
             let (Some(was), Some(is)) = (&before, &after) else {
                 troubles.push("no meter could see whether the lamp went out".to_owned());
@@ -244,14 +257,9 @@ impl Attendant {
         troubles: &mut Vec<String>,
     ) -> LampLeft {
         for _ in 0..PRESSES_AT_MOST {
-            let press = Verb::Press {
-                coil,
-                hold: buttons.hold,
-            };
-            if !self.safely(FINGERS, press, troubles).await {
+            if !self.press_safely(buttons, coil, troubles).await {
                 return LampLeft::OnSwitchFailed;
             }
-            self.rest(buttons.rest.max(buttons.follows)).await;
             let after = self.glance(meter).await;
             let went_out = match (&before, &after) {
                 (Some(before), Some(after)) => decide::went_out(before, after),

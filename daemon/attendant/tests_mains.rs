@@ -19,6 +19,7 @@ use super::tests_kinds::laboratory;
 use super::tests_safe::{Eyes, says_the_truth};
 use super::tests_sphere::{self, AtTheSphere};
 use super::tests_sweep::stands_under_its_level;
+use super::tests_told::proofs;
 use crate::plan::card::Outlet;
 use crate::plan::intent::{SettingWord, Settings, TestKind};
 use crate::plan::itinerary::{Purpose, What};
@@ -141,16 +142,6 @@ fn codes(events: &[Event]) -> Vec<(String, String)> {
         _ => None,
     });
     faults.collect()
-}
-
-fn proofs(events: &[Event]) -> Vec<String> {
-    let of = events.iter().filter_map(|event| match &event.body {
-        Body::Decided {
-            decision: Decision::Level { proof, .. },
-        } => Some(proof.clone()),
-        _ => None,
-    });
-    of.collect()
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -84,7 +84,7 @@ fn is_the_light(scene: &Scene, what: &str) {
     assert!(n > 0, "{what}");
 }
 
-fn proofs(events: &[Event]) -> Vec<String> {
+pub(super) fn proofs(events: &[Event]) -> Vec<String> {
     let of = events.iter().filter_map(|event| match &event.body {
         Body::Decided {
             decision: Decision::Level { proof, .. },

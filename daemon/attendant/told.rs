@@ -3,14 +3,12 @@
 //!
 //! Called by: lamp, safe. Not here: what is said to it (`drivers::roles`).
 
-use std::collections::BTreeMap;
-
 use photometry::measured::Outcome;
 use photometry::units::Span;
 
 use super::acts::AtWork;
 use super::asking::Broken;
-use super::lamp::hand_verdict;
+use super::lamp::{hand_verdict, not_pressed};
 use super::work::Attendant;
 use crate::bench::instrument::{ModeName, Verb};
 use crate::bench::open::CONTROL;
@@ -142,12 +140,5 @@ pub(super) fn is_dark(
 }
 
 fn told(setting: &Setting, light_lx: Option<f64>, proof: &str) -> Decision {
-    Decision::Level {
-        setting: setting.key(),
-        presses: BTreeMap::new(),
-        went: BTreeMap::new(),
-        light_lx,
-        passed_lx: BTreeMap::new(),
-        proof: format!("told, {proof}"),
-    }
+    not_pressed("told", setting, light_lx, proof)
 }
