@@ -43,6 +43,7 @@ pub mod spectrum;
 pub mod spectrum_figures;
 pub mod sphere;
 pub mod sphere_figures;
+pub mod sphere_spectral;
 pub mod stabilisation;
 pub mod standby;
 pub mod statistics;

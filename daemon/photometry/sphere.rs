@@ -4,7 +4,8 @@
 //! `flux = flux_ref * (y_test / y_ref) * F / alpha`, where `alpha = aux_test /
 //! aux_ref`, the dark taken off every reading (LM-79-08, 9.2, and LM-78, from
 //! memory). A housing close beside its own face swallows light that the
-//! auxiliary lamp does not see. Used by: reports.
+//! auxiliary lamp does not see. Used by: reports. Not here: the same by a
+//! spectroradiometer (`sphere_spectral`).
 
 use crate::uncertainty::Estimate;
 
@@ -147,37 +148,6 @@ pub fn flux(
     })
 }
 
-/// The flux in lm by a spectroradiometer: the same chain wavelength by
-/// wavelength, then weighted. `reference_w_per_nm` is the reference lamp's
-/// spectral flux, readings are net; trapezoids on the grid.
-///
-/// # Errors
-/// When the rows do not fit together or give no flux.
-pub fn spectral_flux_lm(
-    wavelengths_nm: &[f64],
-    reference_w_per_nm: &[f64],
-    test: &[f64],
-    reference: &[f64],
-    aux_test: &[f64],
-    aux_reference: &[f64],
-) -> Result<f64, SphereError> {
-    let n = wavelengths_nm.len();
-    let rows = [reference_w_per_nm, test, reference, aux_test, aux_reference];
-    let rising = wavelengths_nm.windows(2).all(|pair| pair[0] < pair[1]);
-    if n < 2 || !rising || rows.iter().any(|row| row.len() != n) {
-        return Err(SphereError::Lengths);
-    }
-    let widths = crate::spectrum::widths(wavelengths_nm);
-    let sum: f64 = (0..n)
-        .map(|at| {
-            let absorption = aux_test[at] / aux_reference[at];
-            let power = reference_w_per_nm[at] * test[at] / reference[at] / absorption;
-            power * widths[at] * crate::colour::efficacy_at(wavelengths_nm[at])
-        })
-        .sum();
-    sum.is_finite().then_some(sum).ok_or(SphereError::NotFinite)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -228,22 +198,6 @@ mod tests {
         assert_eq!(refused, Err(SphereError::NoLight("the test lamp")));
     }
 
-    /// With flat ratios the spectral chain is the plain one.
-    #[test]
-    fn the_spectral_chain_is_the_plain_one_for_flat_ratios() {
-        let nm: Vec<f64> = (0..401).map(|at| 380.0 + f64::from(at)).collect();
-        let power: Vec<f64> = nm.iter().map(|nm| nm / 1e5).collect();
-        let flat = |value: f64| vec![value; nm.len()];
-        let lm = |test: f64, aux: f64| {
-            let (ones, aux) = (flat(1.0), flat(aux));
-            spectral_flux_lm(&nm, &power, &flat(test), &ones, &aux, &ones).expect("a flux")
-        };
-        let plain = lm(1.0, 1.0);
-        assert!((lm(0.65, 0.97) / plain - 0.65 / 0.97).abs() < 1e-12);
-        let short = spectral_flux_lm(&nm, &power, &[1.0], &flat(1.0), &flat(1.0), &flat(1.0));
-        assert_eq!(short, Err(SphereError::Lengths));
-    }
-
     proptest::proptest! {
         #[test]
         fn no_readings_panic(v in proptest::collection::vec(proptest::num::f64::ANY, 8)) {
@@ -253,7 +207,6 @@ mod tests {
                 aux_test: reading(3), aux_reference: reading(4), aux_dark: reading(5),
             };
             let _ = flux(&Estimate::exact(v[6]), &readings, &Estimate::exact(v[7]));
-            let _ = spectral_flux_lm(&v, &v, &v, &v, &v, &v);
             let _ = multiplier(v[0], v[1]);
         }
     }

@@ -15,13 +15,16 @@ use photometry::ramp::{
 };
 use photometry::spectrum::{Scale, Spectrum};
 use photometry::sphere::{self, Reading, Readings};
+use photometry::sphere_spectral::{self, ReferenceColour, Repeats, Steps};
 use photometry::stabilisation::{WindowRule, spread, window_rule};
 use photometry::uncertainty::Estimate;
 use photometry::units::{Length, Mono, Span};
 use photometry::{alpha_opic, blue_light};
 use serde_json::{Map, Value, json};
 
-use crate::reference::{Checked, array, checks, colour_json, number, numbers, text};
+use crate::reference::{
+    Checked, array, checks, colour_json, metrology_json, number, numbers, object, text,
+};
 
 const TOPICS: [&str; 5] = ["distance", "sphere", "stabilisation", "ramp", "safety"];
 
@@ -428,6 +431,73 @@ fn all_published_f1_primes_are_reproduced() {
     }
     assert_eq!(checked, 120);
     println!("{checked} published f1' reproduced");
+}
+
+/// Check S06 (open data of the EMPIR toolbox): the flux by a spectroradiometer is that of
+/// a photometer times the mismatch factor of its head, though the wall has a colour that
+/// neither knows; and that of all 323 white LEDs is the ratio of their sums with V(lambda)
+/// to that of illuminant A.
+#[test]
+fn a_spectral_substitution_needs_no_mismatch_factor() {
+    let (heads, of_phosphor, of_rgb) = (detectors(), phosphor(), rgb());
+    let (nm, v) = (&heads[0], &heads[1]);
+    let wall: Vec<f64> = nm.iter().map(|nm| 1.0 + (nm - 555.0) / 900.0).collect();
+    let seen = |light: &[f64], leaves: f64| {
+        let shown = light.iter().zip(&wall);
+        let shown = shown.map(|(light, wall)| leaves * light * wall).collect();
+        Repeats {
+            lit: vec![shown],
+            covered: vec![vec![0.0; nm.len()]],
+        }
+    };
+    let flat = vec![1.0; nm.len()];
+    let none = vec![0.0; nm.len()];
+    let spectral = |a: &[f64], light: &[f64]| {
+        let steps = Steps {
+            unit: seen(light, 0.95),
+            unit_dark: seen(&none, 1.0),
+            auxiliary: seen(&flat, 0.95),
+            reference: seen(a, 1.0),
+            reference_dark: seen(&none, 1.0),
+            reference_auxiliary: seen(&flat, 1.0),
+        };
+        let colour = nm.iter().copied().zip(a.iter().copied()).collect();
+        let lamp = Estimate::exact(800.0);
+        let found = sphere_spectral::flux(nm, &lamp, &ReferenceColour::Table(colour), &steps);
+        found.expect("a flux").flux.flux_lm.value
+    };
+    let sum = |light: &[f64], by: &[f64]| -> f64 {
+        light.iter().zip(by).map(|(light, by)| light * by).sum()
+    };
+    let mut compared = 0;
+    for lights in [&of_phosphor, &of_rgb] {
+        let a = &lights[1];
+        for light in &lights[2..] {
+            let wanted = 800.0 * sum(light, v) / sum(a, v);
+            let found = spectral(a, light);
+            // Plain sums there, trapezoids here: half a sample at both ends.
+            assert!((found / wanted - 1.0).abs() < 1e-5, "{found} {wanted}");
+            compared += 1;
+        }
+    }
+    assert_eq!(compared, 227 + 96);
+    let json = metrology_json();
+    let mut checks = array(&json, "checks").iter();
+    let check = checks
+        .find(|check| text(check, "id") == "S06")
+        .expect("S06");
+    let (inputs, expected) = (object(check, "inputs"), object(check, "expected"));
+    let light = &of_phosphor[number(inputs, "spd_index") as usize + 1];
+    let a = &of_phosphor[1];
+    for name in array(inputs, "detectors") {
+        let name = name.as_str().expect("a name");
+        let nth: usize = name.trim_start_matches("Photo_").parse().expect("a number");
+        let head = &heads[nth + 1];
+        let by_photometer = 800.0 * sum(light, head) / sum(a, head);
+        let factor = spectral(a, light) / by_photometer;
+        let wanted = number(expected, name);
+        assert!((factor - wanted).abs() < 1e-5, "{name}: {factor} {wanted}");
+    }
 }
 
 /// How far uncorrected readings of white LEDs are off, by the class of a head:
