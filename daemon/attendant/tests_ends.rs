@@ -15,7 +15,7 @@ use super::tests::{killed_at_writes, promised, results};
 use super::tests_kinds::{dawn, night, plover};
 use crate::plan::intent::TestKind;
 use crate::plan::itinerary::{Purpose, What};
-use crate::plan::kinds::{EndSpectra, RampTest};
+use crate::plan::kinds::{RampTest, SpectraAsked};
 use crate::plan::redo;
 use crate::queue::redo::missing;
 use crate::report::measures::{Measure, measures};
@@ -32,7 +32,7 @@ fn to_its_end() -> TestKind {
         panic!("a ramp");
     };
     TestKind::Ramp(RampTest {
-        spectra: Some(EndSpectra {
+        spectra: Some(SpectraAsked {
             meter: None,
             captures: 2,
             dark: 1,

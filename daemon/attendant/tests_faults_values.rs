@@ -164,7 +164,7 @@ impl Wanted {
             Purpose::StandardDark => (None, (Reference, false, false)),
             Purpose::WarmUp | Purpose::Watch | Purpose::HalfLight | Purpose::Trial => return None,
             Purpose::Fixed => (Some(set.unwrap_or(0)), (Lamp, false, false)),
-            Purpose::Room | Purpose::Air => return None,
+            Purpose::Room | Purpose::Air | Purpose::Covered => return None,
         };
         let power_matters = matches!(key.purpose, Purpose::Ambient | Purpose::Sample);
         Some(Wanted {

@@ -27,7 +27,7 @@ const AMBER_BELOW_S_CONE_DER: f64 = 0.10;
 const UNSEEN_AT_MOST: f64 = 0.005;
 
 /// What stands in the place of an absolute figure of a relative spectrum.
-const RELATIVE: &str = "the spectrum is relative";
+pub const RELATIVE: &str = "the spectrum is relative";
 /// What stands in the place of a figure that amber light does not have.
 const AMBER: &str = "amber light has none to compare";
 /// What stands in the place of a figure that noise has pulled below zero.

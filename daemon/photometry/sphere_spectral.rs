@@ -508,7 +508,8 @@ mod tests {
             flux(&grid(), &lamp, &ReferenceColour::AsSeen, &steps).map(|found| found.flux)
         };
         let no_light = |name| Err(SphereError::NoLight(name));
-        let cases: [(&dyn Fn(&mut Steps), Result<Flux, SphereError>); 5] = [
+        type Case<'c> = (&'c dyn Fn(&mut Steps), Result<Flux, SphereError>);
+        let cases: [Case<'_>; 5] = [
             (&|s| s.unit = s.unit_dark.clone(), no_light("the test lamp")),
             (
                 &|s| s.reference = s.reference_dark.clone(),

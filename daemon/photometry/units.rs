@@ -498,6 +498,15 @@ pub fn square_metres(text: &str) -> Result<f64, UnitError> {
     written_in(text, TABLE, "surface", "m2, dm2, cm2").map(|mm2| mm2 as f64 / 1e6)
 }
 
+/// Reads a colour temperature, `2856 K`, in K.
+///
+/// # Errors
+/// When there is no number, no unit, or a unit of another quantity.
+pub fn kelvins(text: &str) -> Result<f64, UnitError> {
+    const TABLE: &[(&str, i128)] = &[("K", 1_000_000)];
+    written_in(text, TABLE, "colour temperature", "K").map(|micro| micro as f64 / 1e6)
+}
+
 /// An instant on the monotonic clock of one sitting, nanoseconds since its
 /// zero (the start of the daemon, or of the simulation).
 #[derive(

@@ -442,12 +442,32 @@ pub struct ReferenceLamp {
     pub flux_lm: f64,
     /// The terms of that flux, as shares of it (k = 1).
     pub uncertainty: Vec<WrittenTerm>,
+    /// Its relative spectral flux, where its certificate tells it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spectrum: Option<LampSpectrum>,
     /// Its calibration.
     pub calibration: Calibration,
     /// How long it is on before it is read.
     pub warm_up: Span,
     /// What lights it.
     pub lit: LitBy,
+}
+
+/// The relative spectral flux of a lamp.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LampSpectrum {
+    /// That of a Planckian radiator: the distribution temperature in K.
+    Planckian(f64),
+    /// From this wavelength in nm on, one value every so many nm, in any unit.
+    Table {
+        /// The first wavelength in nm.
+        from_nm: f64,
+        /// From one to the next in nm.
+        step_nm: f64,
+        /// The values, none below zero.
+        relative: Vec<f64>,
+    },
 }
 
 /// The auxiliary lamp of a sphere.

@@ -312,14 +312,19 @@ impl Course<'_, '_> {
     /// at the same setting counts on above the earlier ones.
     pub fn series(&self, setting: &str, purpose: Purpose) -> Key {
         let watch = self.ground.watch;
+        let earlier = self.next_of(setting, purpose) - 1;
+        let first = earlier.saturating_mul(SERIES_AT_MOST).saturating_add(1);
+        self.key(setting, watch, purpose, first)
+    }
+
+    /// The number of the next key of this kind that this test has at a setting.
+    pub fn next_of(&self, setting: &str, purpose: Purpose) -> u32 {
         let earlier = self.builder.actions.iter().filter(|action| {
             let key = action.key.as_ref();
             action.test == self.test
                 && key.is_some_and(|key| key.setting == setting && key.purpose == purpose)
         });
-        let earlier = u32::try_from(earlier.count()).unwrap_or(u32::MAX);
-        let first = earlier.saturating_mul(SERIES_AT_MOST).saturating_add(1);
-        self.key(setting, watch, purpose, first)
+        u32::try_from(earlier.count()).map_or(u32::MAX, |count| count + 1)
     }
 
     fn homing_time(&self, rail: &Rail) -> Duration3 {

@@ -183,6 +183,9 @@ pub enum Problem {
     /// The same of the meter that watches.
     #[error("{} meters could watch the lamp here: {}", .0.len(), .0.join(", "))]
     SeveralWatch(Vec<String>),
+    /// The same of the spectroradiometer beside another meter.
+    #[error("{} meters could take spectra here: {}", .0.len(), .0.join(", "))]
+    SeveralForSpectra(Vec<String>),
     /// No mode of the lamp has the level.
     #[error("the lamp `{lamp}` has no level {level}; its highest is {highest}")]
     LevelAbsent {
@@ -381,6 +384,7 @@ impl Problem {
             }
             Problem::SeveralMeters(names) => say_which("meter", names),
             Problem::SeveralWatch(names) => say_which("watched-by", names),
+            Problem::SeveralForSpectra(names) => say_which("spectrum-meter", names),
             Problem::SeveralPowerMeters(names) => say_which("power-meter", names),
             Problem::LevelAbsent { highest, .. } => {
                 format!("use a level from 1 to {highest}, or the policy `if-absent: leave out`")
@@ -466,7 +470,9 @@ impl Problem {
             Problem::OtherPlane { .. } => "other-plane",
             Problem::AlsoRecords(_) => "also-records",
             Problem::TooManySpectra { .. } => "too-many",
-            Problem::SeveralMeters(_) | Problem::SeveralWatch(_) => "several-meters",
+            Problem::SeveralMeters(_)
+            | Problem::SeveralWatch(_)
+            | Problem::SeveralForSpectra(_) => "several-meters",
             Problem::LevelAbsent { .. } => "level-absent",
             Problem::ModeAbsent { .. } => "mode-absent",
             Problem::OutsideTravel { .. } => "outside-travel",

@@ -9,23 +9,27 @@
 //!    where a meter of power stands there · lamp off
 //! ```
 //!
+//! Where spectra are asked for, they are taken wherever something is read: of a lamp of
+//! the sphere before the readings, which then tell that it shone until the end; of the
+//! unit after them, for the reference visit follows.
+//!
 //! What stands in brackets is made again whole after a seam: making the bench safe
 //! switches every outlet off, and a lamp that was off is cold. Called by: layout.
 
 use photometry::measured::Quantity;
 use photometry::units::Span;
 
-use super::card::{LitBy, Meter, Sphere};
+use super::card::{DarkBy, LitBy, Meter, Sphere};
 use super::course::{Builder, Course, DARK, InForce, Nths, ask, by_a_person};
 use super::faults::{Part, PlanFault, Problem};
 use super::fitting::{Against, fault};
 use super::intent::Test;
 use super::itinerary::{Duration3, OFF, Purpose, Question, Restart, What};
-use super::kinds::FluxTest;
+use super::kinds::{FluxTest, SpectraAsked};
 use super::lamp::SwitchOff;
 use super::power::power_meter;
-use super::sight_fitting::{self, Seen};
-use super::sight_layout::each_setting;
+use super::sight_fitting::{self, Seen, spectroradiometer};
+use super::sight_layout::{Exposed, each_setting};
 
 /// How long an outlet takes.
 const SWITCHING: Span = Span::from_ms(100);
@@ -36,6 +40,8 @@ pub struct Setup<'a> {
     pub sphere: &'a Sphere,
     /// The meter of power in its mains.
     pub power: Option<&'a Meter>,
+    /// The spectroradiometer at a port of the sphere, where spectra are asked for.
+    pub array: Option<(&'a Meter, &'a SpectraAsked)>,
 }
 
 /// Resolves a test of flux: the sphere in which the unit hangs, its photometer, the
@@ -63,13 +69,50 @@ pub fn understand<'a>(
         .then(|| fault(test, Part::Lamp, Problem::NeverDark(lamp.name.clone())));
     let power = power_meter(flux.power_meter.as_deref(), against.placement, card)
         .map_err(|problem| fault(test, Part::Meter, problem));
-    match (understood, power, lit_always) {
-        (Ok((seen, _, absent)), Ok(power), None) => Ok((seen, Setup { sphere, power }, absent)),
-        (understood, power, more) => {
-            let faults = understood.err().unwrap_or_default().into_iter();
-            Err(faults.chain(power.err()).chain(more).collect())
+    let mut lacks = None;
+    let array = match array(flux, against) {
+        Err(problem) if against.leave_out && problem.is_lack() => {
+            lacks = Some(format!("{}, spectra: {problem}", test.name));
+            Ok(None)
+        }
+        found => found,
+    };
+    match (understood, power, array, lit_always) {
+        (Ok((seen, _, absent)), Ok(power), Ok(array), None) => {
+            let at = Setup {
+                sphere,
+                power,
+                array,
+            };
+            Ok((seen, at, absent.into_iter().chain(lacks).collect()))
+        }
+        (understood, power, array, more) => {
+            let mut faults = understood.err().unwrap_or_default();
+            let of_array = array.err().map(|p| fault(test, Part::Meter, p));
+            faults.extend(power.err().into_iter().chain(of_array).chain(more));
+            Err(faults)
         }
     }
+}
+
+/// The spectroradiometer at a port; none where no spectra are asked for. It covers
+/// itself: nobody can cap a meter in a closed sphere.
+fn array<'a>(
+    flux: &'a FluxTest,
+    against: Against<'a>,
+) -> Result<Option<(&'a Meter, &'a SpectraAsked)>, Problem> {
+    let Some(spectra) = &flux.spectra else {
+        return Ok(None);
+    };
+    let meter = spectroradiometer(spectra.meter.as_deref(), against)?;
+    if meter.dark != DarkBy::Shutter {
+        return Err(Problem::MeterUnfit {
+            meter: meter.name.clone(),
+            why: "it has no shutter of its own, and must be covered after each of the lights"
+                .to_owned(),
+        });
+    }
+    Ok(Some((meter, spectra)))
 }
 
 /// The sphere in which the unit hangs.
@@ -98,6 +141,7 @@ pub fn flux(seen: &Seen<'_>, test: &FluxTest, at: &Setup<'_>, builder: &mut Buil
         test,
         sphere: at.sphere,
         power: at.power,
+        array: at.array,
         force,
     }
     .build();
@@ -117,7 +161,38 @@ struct Substitution<'a, 'b> {
     test: &'a FluxTest,
     sphere: &'a Sphere,
     power: Option<&'a Meter>,
+    array: Option<(&'a Meter, &'a SpectraAsked)>,
     force: InForce,
+}
+
+/// The number of the first spectrum of a setting: readings and power have the same keys.
+fn first_spectrum(readings: u32, power: Option<&Meter>) -> u32 {
+    let kinds = if power.is_some() { 2 } else { 1 };
+    kinds * readings + 1
+}
+
+/// Spectra of what shines in the sphere, numbered from `first`, and as many as ever are
+/// taken covered.
+fn spectra(
+    course: &mut Course<'_, '_>,
+    force: &InForce,
+    array: Option<(&Meter, &SpectraAsked)>,
+    (purpose, first): (Purpose, u32),
+) {
+    let Some((meter, asked)) = array else { return };
+    let point = course.same_place();
+    let nths = |first: u32, count: u16| Nths {
+        first,
+        count: count.into(),
+    };
+    let covered = course.next_of(&force.setting, Purpose::Covered);
+    let wanted = Exposed {
+        meter,
+        longest: asked.longest,
+        captures: (purpose, nths(first, asked.captures)),
+        covered: (Purpose::Covered, nths(covered, asked.dark)),
+    };
+    wanted.push(course, force, point);
 }
 
 impl Substitution<'_, '_> {
@@ -154,7 +229,8 @@ impl Substitution<'_, '_> {
         self.dark(Purpose::Dark);
         self.lit(&auxiliary(), Purpose::Auxiliary);
         let (watch, readings) = (self.seen.ground.watch, self.seen.sight.readings.into());
-        let power = self.power;
+        let (power, array) = (self.power, self.array);
+        let first = first_spectrum(readings, power);
         each_setting(
             &mut self.course,
             self.seen,
@@ -164,6 +240,7 @@ impl Substitution<'_, '_> {
                 if let Some(meter) = power {
                     course.read_power(force, meter, Purpose::Read, Nths::nth(1, readings));
                 }
+                spectra(course, force, array, (Purpose::Read, first));
             },
         );
         self.course.lamp_off(&mut self.force);
@@ -182,6 +259,8 @@ impl Substitution<'_, '_> {
         DARK.clone_into(&mut self.force.setting);
         let n = Nths::first(self.test.dark.into());
         self.course.point(&mut self.force, watch, purpose, n);
+        let first = n.count + 1;
+        spectra(&mut self.course, &self.force, self.array, (purpose, first));
         OFF.clone_into(&mut self.force.setting);
     }
 
@@ -197,6 +276,8 @@ impl Substitution<'_, '_> {
         self.course.push(&self.force, None, wait, None, time);
         let watch = self.seen.ground.watch;
         let n = Nths::first(self.seen.sight.readings.into());
+        let first = n.count + 1;
+        spectra(&mut self.course, &self.force, self.array, (purpose, first));
         self.course.point(&mut self.force, watch, purpose, n);
         self.switch(lamp, false);
         for action in &mut self.course.builder.actions[group as usize..] {

@@ -211,11 +211,13 @@ pub enum Purpose {
     Air,
     /// The lamp as the sensor that stands still sees it, beside another reading.
     Fixed,
+    /// The meter covered, in a sphere: its own dark. That of the sphere is `Dark`.
+    Covered,
 }
 
 impl Purpose {
     /// All of them.
-    pub const ALL: [Purpose; 18] = [
+    pub const ALL: [Purpose; 19] = [
         Purpose::Read,
         Purpose::Dark,
         Purpose::Ambient,
@@ -234,6 +236,7 @@ impl Purpose {
         Purpose::Room,
         Purpose::Air,
         Purpose::Fixed,
+        Purpose::Covered,
     ];
 
     /// The word in a key.
@@ -257,6 +260,7 @@ impl Purpose {
             Purpose::Room => "room",
             Purpose::Air => "air",
             Purpose::Fixed => "fixed",
+            Purpose::Covered => "covered",
         }
     }
 }

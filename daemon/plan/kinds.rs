@@ -92,6 +92,9 @@ pub struct FluxTest {
     /// there is one. Flux over power is the efficacy.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub power_meter: Option<String>,
+    /// Spectra of everything that is read: the flux is then the spectroradiometer's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spectra: Option<SpectraAsked>,
 }
 
 /// Light against time while the lamp runs a program by itself.
@@ -122,7 +125,7 @@ pub struct RampTest {
     pub hold: bool,
     /// Spectra of the light in which a sunrise ends; none where none are asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub spectra: Option<EndSpectra>,
+    pub spectra: Option<SpectraAsked>,
     /// Spectra while it is recorded; none where none are asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub on_the_way: Option<WaySpectra>,
@@ -142,9 +145,10 @@ pub struct WaySpectra {
     pub longest: Span,
 }
 
-/// Spectra right after a recording, before the lamp is watched on.
+/// Spectra of the light as it is: right after a recording, before the lamp is watched
+/// on; in a sphere, of each of the lights that are read there.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct EndSpectra {
+pub struct SpectraAsked {
     /// The spectroradiometer by name; none when the only fitting one is meant.
     pub meter: Option<String>,
     /// Spectra, at least one.

@@ -11,7 +11,7 @@ use super::file;
 use super::intent::{SettingWord, Settings, TestKind, WarmUp};
 use super::itinerary::KindName;
 use super::kinds::{
-    EndSpectra, FlickerTest, FluxTest, RampTest, Sight, SpectrumTest, StandbyTest, WaySpectra,
+    FlickerTest, FluxTest, RampTest, Sight, SpectraAsked, SpectrumTest, StandbyTest, WaySpectra,
 };
 use super::plan_file::{READINGS_AT_MOST, TestPlaces, rule, settings, warm_up};
 
@@ -77,7 +77,7 @@ pub fn test(
         KindName::Spectrum => spectrum(sight, &mut fields).map(TestKind::Spectrum),
         KindName::Flicker => flicker(sight, node, &mut fields).map(TestKind::Flicker),
         KindName::Ramp => ramp(sight, node, &mut fields).map(TestKind::Ramp),
-        KindName::Flux => Some(TestKind::Flux(flux(sight, &mut fields))),
+        KindName::Flux => Some(TestKind::Flux(flux(sight, node, &mut fields))),
         KindName::Standby => Some(TestKind::Standby(standby(sight, node, &mut fields))),
         _ => None,
     };
@@ -193,12 +193,31 @@ fn integration(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
     reader(node, mistakes)
 }
 
-fn flux(sight: Sight, fields: &mut Fields<'_, '_>) -> FluxTest {
+fn flux(sight: Sight, node: Node<'_>, fields: &mut Fields<'_, '_>) -> FluxTest {
     let dark = fields.may_or("dark", readers::integer_in(1..=READINGS_AT_MOST), 5);
+    let meter = fields.may("spectrum-meter", readers::name);
+    let captures = fields.may("spectra", readers::integer_in(1..=100));
+    let longest = fields.may_or("longest-integration", integration, LONGEST);
+    if !fields.has("spectra")
+        && let Some(of_spectra) = ["spectrum-meter", "longest-integration"]
+            .into_iter()
+            .find(|key| node.get(key).is_some())
+    {
+        let place = node.get(of_spectra).unwrap_or(node).place();
+        let text = format!("`{of_spectra}` says something of spectra, and none are asked for");
+        let mistake = Mistake::new(place, "no-spectra", text).hint("write `spectra: 3`");
+        fields.mistakes().add(mistake);
+    }
     FluxTest {
         sight,
         dark: dark as u16,
         power_meter: fields.may("power-meter", readers::name),
+        spectra: captures.map(|captures| SpectraAsked {
+            meter,
+            captures: captures as u16,
+            dark: DARK_SPECTRA as u16,
+            longest,
+        }),
     }
 }
 
@@ -360,7 +379,7 @@ fn ramp(sight: Sight, node: Node<'_>, fields: &mut Fields<'_, '_>) -> Option<Ram
     let meter = fields.may("spectrum-meter", readers::name);
     let captures = fields.may("spectra", readers::integer_in(1..=100));
     let longest = fields.may_or("longest-integration", integration, LONGEST);
-    let spectra = captures.map(|captures| EndSpectra {
+    let spectra = captures.map(|captures| SpectraAsked {
         meter: meter.clone(),
         captures: captures as u16,
         dark: DARK_SPECTRA as u16,

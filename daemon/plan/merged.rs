@@ -16,7 +16,7 @@ use super::intent::{
     AfterPowerLoss, IfAbsent, OnFailure, Plan, Policies, Reference, Survey, TestKind, WarmUp,
 };
 use super::itinerary::KindName;
-use super::kinds::{RampTest, Sight, StandbyTest};
+use super::kinds::{FluxTest, RampTest, Sight, StandbyTest};
 use super::uses::{Purpose, Use};
 
 /// One line of a merged plan.
@@ -247,15 +247,25 @@ fn of_test(kind: &TestKind) -> Vec<Missing> {
             value("dark", test.dark),
             value("severity", test.severity),
         ],
-        TestKind::Flux(test) => vec![
-            value("power-meter", "the only one that fits, if there is one"),
-            value("dark", test.dark),
-        ],
+        TestKind::Flux(test) => of_flux(test),
         TestKind::Ramp(test) => return of_ramp(test),
         TestKind::Standby(test) => return of_standby(test),
     };
     if let Some(sight) = kind.sight() {
         all.extend(of_sight(sight, kind.name()));
+    }
+    all
+}
+
+fn of_flux(test: &FluxTest) -> Vec<Missing> {
+    let mut all = vec![
+        value("power-meter", "the only one that fits, if there is one"),
+        value("dark", test.dark),
+        value("spectra", "none"),
+    ];
+    if let Some(spectra) = &test.spectra {
+        all.push(value("spectrum-meter", "the only one that fits"));
+        all.push(value("longest-integration", spectra.longest.shown()));
     }
     all
 }

@@ -16,20 +16,20 @@
 use photometry::measured::Quantity;
 use photometry::units::{Length, Span};
 
-use super::card::{Card, Carries, DarkBy, Meter};
+use super::card::{Card, DarkBy, Meter};
 use super::course::{Builder, Course, InForce, Nths, ask, by_a_person};
 use super::faults::{Part, PlanFault, Problem};
-use super::fitting::{self, Against, Wanted, choose_meter, rail_at, reachable, reading_time};
+use super::fitting::{self, Against, rail_at, reachable, reading_time};
 use super::flux_layout;
 use super::intent::{Test, WarmUp};
 use super::itinerary::{
     Begins, Duration3, KindName, Purpose, Question, RECORDED_AT_MOST, Recording, Restart,
     SpectraBeat, StartedBy, WAY_SPECTRA_AT_MOST, WarmUpRule, What,
 };
-use super::kinds::{EndSpectra, RampTest, WaySpectra};
+use super::kinds::{RampTest, SpectraAsked, WaySpectra};
 use super::lamp::{Alarm, AlarmMarks, Program, Starts, SwitchOff, Way};
 use super::placement::Placement;
-use super::sight_fitting::{self, Seen};
+use super::sight_fitting::{self, Seen, spectroradiometer};
 use super::sight_layout::{CAPTURE_OVERHEAD, Exposed, INTEGRATION_AT_LEAST};
 
 /// Minutes of a day.
@@ -50,7 +50,7 @@ pub struct Resolved<'a> {
     /// The meters that record beside the one that watches.
     pub beside: Vec<&'a Meter>,
     /// The spectroradiometer and what is asked of it at the end.
-    array: Option<(&'a Meter, &'a EndSpectra)>,
+    array: Option<(&'a Meter, &'a SpectraAsked)>,
     /// The same, and what is asked of it on the way.
     way: Option<(&'a Meter, &'a WaySpectra)>,
     /// How it is started.
@@ -118,7 +118,7 @@ pub fn lay_out(
 fn array<'a>(
     test: &'a RampTest,
     against: Against<'a>,
-) -> Result<Option<(&'a Meter, &'a EndSpectra)>, Problem> {
+) -> Result<Option<(&'a Meter, &'a SpectraAsked)>, Problem> {
     let Some(spectra) = &test.spectra else {
         return Ok(None);
     };
@@ -138,18 +138,6 @@ fn array<'a>(
         reachable(at, rail, meter.plane, placement, card)?;
     }
     Ok(Some((meter, spectra)))
-}
-
-fn spectroradiometer<'a>(name: Option<&str>, against: Against<'a>) -> Result<&'a Meter, Problem> {
-    let (placement, card) = (against.placement, against.card);
-    let rail = rail_at(placement, card);
-    let wanted = Wanted {
-        quantity: Quantity::Spectrum,
-        name,
-        place: &placement.place,
-        rides: rail.is_some_and(|rail| rail.carries == Carries::Meter),
-    };
-    choose_meter(wanted, card)
 }
 
 /// The spectroradiometer for the spectra on the way; none where none are asked for. It
@@ -532,8 +520,8 @@ impl Ramp<'_, '_> {
         let spectra = Exposed {
             meter,
             longest: wanted.longest,
-            captures: Nths::nth(nth, wanted.captures.into()),
-            dark: Nths::nth(nth, wanted.dark.into()),
+            captures: (Purpose::Read, Nths::nth(nth, wanted.captures.into())),
+            covered: (Purpose::Dark, Nths::nth(nth, wanted.dark.into())),
         };
         spectra.push(&mut self.course, &self.force, None);
         if moved {

@@ -12,7 +12,7 @@ use super::frozen::Frozen;
 use super::intent::{
     Plan, PlanLine, Policies, Reference, Settings, Survey, Test, TestKind, WarmUp,
 };
-use super::kinds::{FluxTest, Sight};
+use super::kinds::{FluxTest, Sight, SpectraAsked};
 use super::lamp::{Buttons, Datum, Descent, Lamp, Mode, ONLY_MODE, SwitchOff, Worked};
 use super::layout;
 use super::placement::{Placement, Seated};
@@ -219,6 +219,7 @@ pub fn sphere() -> Sphere {
                 source: "certificate".to_owned(),
                 share: Ratio::new(0.012),
             }],
+            spectrum: None,
             calibration: Calibration {
                 certificate: "K-7".to_owned(),
                 due: "2027-09-01".to_owned(),
@@ -271,6 +272,40 @@ pub fn in_sphere() -> (Card, Placement) {
     (card, placement)
 }
 
+/// The same with a spectroradiometer at another port of the sphere, and a plan that asks
+/// for two spectra of everything.
+pub fn in_sphere_with_array(settings: Settings) -> (Card, Placement, Plan) {
+    let (mut card, placement) = in_sphere();
+    card.meters.push(Meter {
+        name: "port-array".to_owned(),
+        port: "array-port".to_owned(),
+        yields: vec![Quantity::Spectrum],
+        ranges: Vec::new(),
+        dark: DarkBy::Shutter,
+        uncertainty: vec![
+            WrittenTerm {
+                source: "certificate".to_owned(),
+                share: Ratio::new(0.02),
+            },
+            WrittenTerm {
+                source: "linearity".to_owned(),
+                share: Ratio::new(0.003),
+            },
+        ],
+        ..card.meters[1].clone()
+    });
+    let mut plan = flux(settings);
+    if let TestKind::Flux(test) = &mut plan.tests[0].kind {
+        test.spectra = Some(SpectraAsked {
+            meter: None,
+            captures: 2,
+            dark: 2,
+            longest: Span::from_secs(10),
+        });
+    }
+    (card, placement, plan)
+}
+
 /// A plan of the flux of these settings: five readings each, a fixed warm-up.
 pub fn flux(settings: Settings) -> Plan {
     let mut plan = plan(survey(&[24]));
@@ -289,6 +324,7 @@ pub fn flux(settings: Settings) -> Plan {
         sight,
         dark: 5,
         power_meter: None,
+        spectra: None,
     });
     plan
 }

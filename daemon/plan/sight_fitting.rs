@@ -102,6 +102,28 @@ pub fn understand<'a>(
     Ok((seen, measures, left_out))
 }
 
+/// The spectroradiometer where the unit stands: the named one, or the only one.
+///
+/// # Errors
+/// There is none, or several.
+pub(super) fn spectroradiometer<'a>(
+    name: Option<&str>,
+    against: Against<'a>,
+) -> Result<&'a Meter, Problem> {
+    let (placement, card) = (against.placement, against.card);
+    let rail = rail_at(placement, card);
+    let wanted = Wanted {
+        quantity: Quantity::Spectrum,
+        name,
+        place: &placement.place,
+        rides: rail.is_some_and(|rail| rail.carries == Carries::Meter),
+    };
+    choose_meter(wanted, card).map_err(|problem| match problem {
+        Problem::SeveralMeters(names) => Problem::SeveralForSpectra(names),
+        other => other,
+    })
+}
+
 /// The meter that measures, and the one of light that watches: it may be the same.
 fn both_meters<'a>(
     test: &Test,

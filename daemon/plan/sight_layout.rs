@@ -46,8 +46,8 @@ pub fn spectrum(
         let wanted = Exposed {
             meter,
             longest: test.longest,
-            captures: Nths::first(test.captures.into()),
-            dark: Nths::first(test.dark.into()),
+            captures: (Purpose::Read, Nths::first(test.captures.into())),
+            covered: (Purpose::Dark, Nths::first(test.dark.into())),
         };
         wanted.push(course, force, point);
     });
@@ -60,10 +60,10 @@ pub(super) struct Exposed<'m> {
     pub meter: &'m Meter,
     /// Longest integration.
     pub longest: Span,
-    /// Captures of the light.
-    pub captures: Nths,
-    /// Captures with the meter covered.
-    pub dark: Nths,
+    /// Captures of the light, and what for.
+    pub captures: (Purpose, Nths),
+    /// Captures with the meter covered, and what those are called.
+    pub covered: (Purpose, Nths),
 }
 
 impl Exposed<'_> {
@@ -92,9 +92,9 @@ impl Exposed<'_> {
                 most: longest + CAPTURE_OVERHEAD.times(4),
             },
         };
-        capture.push(course, force, point, (Purpose::Read, self.captures));
+        capture.push(course, force, point, self.captures);
         course.cover(force, point, meter, true);
-        capture.push(course, force, point, (Purpose::Dark, self.dark));
+        capture.push(course, force, point, self.covered);
         course.cover(force, point, meter, false);
     }
 }

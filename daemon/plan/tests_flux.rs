@@ -3,10 +3,11 @@
 
 use std::collections::BTreeMap;
 
+use photometry::measured::Quantity;
 use photometry::units::{Length, Wall};
 
-use super::card::{Card, LitBy};
-use super::intent::{SettingWord, Settings};
+use super::card::{Card, DarkBy, LitBy};
+use super::intent::{IfAbsent, Plan, SettingWord, Settings, TestKind};
 use super::itinerary::{Itinerary, Purpose, Restart, What};
 use super::lamp::{Lamp, SwitchOff, Worked};
 use super::placement::Placement;
@@ -44,6 +45,107 @@ fn both_lamps_are_mounted_seen_and_lit_in_turn() {
         (head.meter.as_str(), head.watch),
         ("port-head", Length::ZERO)
     );
+}
+
+/// Where spectra are asked for they stand beside every reading; each key is there once.
+#[test]
+fn spectra_are_taken_of_everything_that_is_read() {
+    let full = Settings::These(vec![SettingWord::Full]);
+    let (card, placement, plan) = samples::in_sphere_with_array(full);
+    let lamp = samples::lamp(2);
+    let itinerary = layout::itinerary(&plan, &lamp, &placement, &card).expect("it fits");
+    insta::assert_snapshot!(print::list(&itinerary, card.lengths));
+    let mut keys = BTreeMap::new();
+    for key in itinerary.actions.iter().filter_map(|a| a.key.as_ref()) {
+        *keys.entry(key.to_string()).or_insert(0) += 1;
+    }
+    assert_eq!(keys.iter().find(|(_, times)| **times > 1), None);
+    // Two lit and two covered of each of the six, in one point, with the meter open again.
+    let captures = itinerary
+        .actions
+        .iter()
+        .filter(|a| matches!(a.what, What::Capture { .. }));
+    let mut points: BTreeMap<u32, Vec<Purpose>> = BTreeMap::new();
+    for action in captures {
+        let (point, key) = (action.point.expect("a point"), action.key.as_ref());
+        points
+            .entry(point)
+            .or_default()
+            .push(key.expect("a key").purpose);
+    }
+    let points: Vec<Vec<Purpose>> = points.into_values().collect();
+    let wanted = [
+        Purpose::StandardDark,
+        Purpose::StandardAuxiliary,
+        Purpose::Standard,
+        Purpose::Dark,
+        Purpose::Auxiliary,
+        Purpose::Read,
+    ];
+    let covered = Purpose::Covered;
+    assert_eq!(points, wanted.map(|lit| vec![lit, lit, covered, covered]));
+}
+
+/// What keeps spectra from being taken; with `if-absent: leave out` a bench without a
+/// spectroradiometer measures by the photometer.
+#[test]
+fn what_spectra_in_a_sphere_lack() {
+    let full = || Settings::These(vec![SettingWord::Full]);
+    let lamp = samples::lamp(2);
+    let told = |change: &dyn Fn(&mut Card, &mut Plan)| {
+        let (mut card, placement, mut plan) = samples::in_sphere_with_array(full());
+        change(&mut card, &mut plan);
+        match layout::itinerary(&plan, &lamp, &placement, &card) {
+            Ok(itinerary) => format!("fits; {:?}", itinerary.left_out),
+            Err(faults) => {
+                let told = faults.iter().map(|fault| match fault.problem.hint() {
+                    Some(hint) => format!("{fault}; {hint}"),
+                    None => fault.to_string(),
+                });
+                told.collect::<Vec<_>>().join("\n")
+            }
+        }
+    };
+    let leave_out = |plan: &mut Plan| plan.policies.if_absent = IfAbsent::LeaveOut;
+    let named = |plan: &mut Plan, name: &str| {
+        if let TestKind::Flux(test) = &mut plan.tests[0].kind
+            && let Some(spectra) = &mut test.spectra
+        {
+            spectra.meter = Some(name.to_owned());
+        }
+    };
+    let cases = [
+        ("all there", told(&|_, _| {})),
+        ("no array", told(&|card, _| card.meters.truncate(2))),
+        (
+            "no array, left out",
+            told(&|card, plan| {
+                card.meters.truncate(2);
+                leave_out(plan);
+            }),
+        ),
+        ("neither meter", told(&|card, _| card.meters.truncate(1))),
+        ("a cap", told(&|card, _| card.meters[2].dark = DarkBy::Cap)),
+        (
+            "two of them",
+            told(&|card, _| {
+                let mut other = card.meters[2].clone();
+                "spare".clone_into(&mut other.name);
+                card.meters.push(other);
+            }),
+        ),
+        ("the photometer", told(&|_, plan| named(plan, "port-head"))),
+        ("a slip", told(&|_, plan| named(plan, "port-aray"))),
+        (
+            "one that does both alone",
+            told(&|card, _| {
+                card.meters.remove(1);
+                card.meters[1].yields = vec![Quantity::Spectrum, Quantity::Illuminance];
+            }),
+        ),
+    ];
+    let told = cases.map(|(name, told)| format!("{name}:\n{told}"));
+    insta::assert_snapshot!(told.join("\n\n"));
 }
 
 /// Making the bench safe switches all outlets off: whatever of a lit lamp is
@@ -144,7 +246,6 @@ fn what_a_test_of_flux_lacks() {
 /// Slips in the sphere of a bench file, one each, and what is said of it.
 #[test]
 fn slips_in_a_sphere() {
-    let good = example("bench-dune-sphere.yaml");
     let slips = [
         ("  sphere: sphere\n", "  sphere: still\n"),
         ("place: sphere\n  diameter", "place: spere\n  diameter"),
@@ -165,6 +266,12 @@ fn slips_in_a_sphere() {
         ),
         ("  auxiliary:\n    warm-up: 5 min\n    lit: auxiliary\n", ""),
     ];
+    insta::assert_snapshot!(told_of(&slips));
+}
+
+/// What is said of the shipped bench with each of these changes.
+fn told_of(slips: &[(&str, &str)]) -> String {
+    let good = example("bench-dune-sphere.yaml");
     let mut table = String::new();
     for (written, slip) in slips {
         let changed = good.text.replacen(written, slip, 1);
@@ -181,7 +288,64 @@ fn slips_in_a_sphere() {
             table.push_str("  taken\n");
         }
     }
+    table
+}
+
+#[test]
+fn slips_in_what_a_plan_says_of_spectra() {
+    let good = example("plan-flux.yaml");
+    let slips = [
+        "spectra: 3",
+        "spectra: 0",
+        "spectra: many",
+        "spectrum-meter: port-array",
+        "longest-integration: 1 s",
+        "spectra: 3\n    spectrum-meter: port-array\n    longest-integration: 2 min",
+    ];
+    let mut table = String::new();
+    for slip in slips {
+        let changed = good
+            .text
+            .replace("dark: 5", &format!("dark: 5\n    {slip}"));
+        let found = found(&[text(&good.name, &changed)]);
+        table.push_str(&format!("{slip:?}\n"));
+        for one in &found.mistakes {
+            table.push_str(&format!("  {} {}: {}\n", one.place, one.code, one.message));
+            if let Some(hint) = &one.hint {
+                table.push_str(&format!("    {hint}\n"));
+            }
+        }
+        if !found.refuses() {
+            table.push_str("  taken\n");
+        }
+    }
     insta::assert_snapshot!(table);
+}
+
+#[test]
+fn slips_in_the_spectrum_of_a_reference_lamp() {
+    let written = "    warm-up: 10 min\n";
+    let long = format!(
+        "    spectrum: {{from-nm: 380, step-nm: 0.4, relative: [{}1]}}\n",
+        "1, ".repeat(1_000)
+    );
+    let slips = [
+        "    spectrum: 2856 K\n",
+        "    spectrum: 2856\n",
+        "    spectrum: 500 K\n",
+        "    spectrum: 2856 nm\n",
+        "    spectrum: [1, 2]\n",
+        "    spectrum: {from-nm: 380, step-nm: 20, relative: [1, 2, 3, 4, 5, 6, 7, 8, 9, 8, 7, 6, 5, 4, 3, 2, 1]}\n",
+        "    spectrum: {from-nm: 380, step-nm: 20, relative: [1, 2, 3]}\n",
+        "    spectrum: {from-nm: 420, step-nm: 30, relative: []}\n",
+        "    spectrum: {from-nm: 380, step: 5, relative: [1, -2, x]}\n",
+        "    spectrum: {from-nm: 380, step-nm: 20, relative: [0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]}\n",
+    ];
+    let slips: Vec<(&str, &str)> = slips.iter().map(|slip| (written, *slip)).collect();
+    let table = told_of(&slips);
+    insta::assert_snapshot!(table);
+    let table = told_of(&[(written, long.as_str())]);
+    assert!(table.contains("1001 values; at most 1000"), "{table}");
 }
 
 /// 2 % of the wall of a sphere of 1 m, pi D2, are 0.0628 m2 (closed form).

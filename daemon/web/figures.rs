@@ -61,6 +61,7 @@ fn curve(curve: &Curve) -> wire::Curve {
         Curve::Waveform(points) => ("time_ms", "light_over_mean", points),
         Curve::Ramp(points) => ("time_min", "net_illuminance_lx", points),
         Curve::FluxRamp(points) => ("time_min", "net_flux_lm", points),
+        Curve::SpectralFlux(points) => ("wavelength_nm", "flux_w_per_nm", points),
     };
     wire::Curve {
         x: x.to_owned(),

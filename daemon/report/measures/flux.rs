@@ -6,19 +6,23 @@
 //! photometer, whose factor is taken as 1; its other written terms but its
 //! certificate, which cancels; s/sqrt(n) of each kind of reading and of both darks;
 //! the drift over the leg, change/sqrt(12); a lamp that is large for the sphere.
-//! Where a meter of power stands in the lamp's mains, the power at the setting and
+//! Where spectra were taken as well, the flux is theirs (`flux_spectra`), and that of the
+//! photometer stands beside it. Where a meter of power stands in the lamp's mains, the power at the setting and
 //! the efficacy stand beside the flux.
 //! Not here: the chain (photometry's `sphere`).
 
 use photometry::figure::{Figure, Given};
 use photometry::measured::{Outcome, Quantity};
 use photometry::sphere::{self, Flux, Reading, Readings};
-use photometry::sphere_figures::names::{ABSORPTION, FLUX_LM, UNCORRECTED_FLUX_LM};
+use photometry::sphere_figures::names::{
+    ABSORPTION, FLUX_LM, PHOTOMETER_FLUX_LM, UNCORRECTED_FLUX_LM,
+};
 use photometry::sphere_figures::{self, Beside};
 use photometry::statistics;
 use photometry::uncertainty::Estimate;
 
-use super::{Measure, Test, standby};
+use super::flux_spectra::BySpectra;
+use super::{Curve, Measure, Test, standby};
 use crate::plan::card::{SHARE_OF_WALL_AT_MOST, Sphere};
 use crate::plan::itinerary::{KindName, Purpose};
 use crate::report::background::{Background, Scatter};
@@ -60,7 +64,7 @@ pub(super) fn lumens_per_lux(whole: &Whole) -> Option<(Estimate, String)> {
     let each = test.settings().into_iter().filter_map(|setting| {
         let found = Substitution::of(&test, sphere, setting);
         let net = found.unit.as_ref().ok()?.value - found.unit_dark.as_ref().ok()?.value;
-        Some((net, found.flux().ok()?.flux_lm, setting.to_owned()))
+        Some((net, found.best().ok()?.flux_lm, setting.to_owned()))
     });
     let (net, flux, setting) = each.max_by(|a, b| a.0.total_cmp(&b.0))?;
     let per = Estimate::exact(flux.value / net);
@@ -149,7 +153,7 @@ struct Substitution<'a> {
 }
 
 /// How each kind of reading is called.
-fn called(purpose: Purpose) -> &'static str {
+pub(super) fn called(purpose: Purpose) -> &'static str {
     match purpose {
         Purpose::Dark => "the dark sphere with the unit in it",
         Purpose::Auxiliary => "the auxiliary lamp beside the unit",
@@ -216,18 +220,77 @@ impl<'a> Substitution<'a> {
     fn measure(self) -> Measure {
         let (test, setting) = (self.test, self.setting);
         let mut found = test.empty(setting, test.shown(setting), &test.head.meter);
-        let flux = self.flux();
-        found.unfinished = flux.is_err() || !self.short.is_empty();
-        found.notes = self.notes();
+        let by_spectra = self.by_spectra();
+        found.notes = self.notes(by_spectra.as_ref());
         found.rests_on.clone_from(&self.rests_on);
         let power = self.power(&mut found);
-        found.figures = match flux {
-            Ok(flux) => sphere_figures::of(&flux, &self.beside(power.as_ref())),
-            Err(why) => self.partly(&why),
+        let beside = self.beside(power.as_ref());
+        let unfinished = match &by_spectra {
+            Some(by) => self.spectral(by, &beside, &mut found),
+            None => {
+                let flux = self.flux();
+                let none = flux.is_err();
+                found.figures = match flux {
+                    Ok(flux) => sphere_figures::of(&flux, &beside),
+                    Err(why) => self.partly(&why),
+                };
+                none
+            }
         };
+        found.unfinished |= unfinished || !self.short.is_empty();
         found.figures.extend(power);
         found.rests_on.sort_unstable();
         found
+    }
+
+    /// The flux by the spectra of this setting; none where none were asked for.
+    fn by_spectra(&self) -> Option<BySpectra> {
+        let lamp = &self.sphere.reference;
+        BySpectra::of(self.test, lamp, &self.reference_lm(), self.setting)
+    }
+
+    /// The flux by spectra where they were asked for, else by the photometer.
+    fn best(&self) -> Result<Flux, String> {
+        match self.by_spectra() {
+            Some(by) => self.of_spectra(&by),
+            None => self.flux(),
+        }
+    }
+
+    /// The flux by spectra with all its terms.
+    fn of_spectra(&self, by: &BySpectra) -> Result<Flux, String> {
+        let flux = by.found.clone()?.flux;
+        Ok(Flux {
+            flux_lm: self.beside_readings(flux.flux_lm, &by.meter),
+            ..flux
+        })
+    }
+
+    /// Figures, curve and notes by spectra; whether something is missing.
+    fn spectral(&self, by: &BySpectra, beside: &Beside, found: &mut Measure) -> bool {
+        found.meter.clone_from(&by.meter);
+        found.rests_on.extend(&by.rests_on);
+        found.notes.extend(by.short.iter().cloned());
+        found.notes.extend(by.notes.iter().cloned());
+        let flux = self.of_spectra(by);
+        let missing = flux.is_err() || !by.short.is_empty();
+        found.figures = match flux {
+            Ok(flux) => sphere_figures::of(&flux, beside),
+            Err(why) => [&FLUX_LM, &ABSORPTION, &UNCORRECTED_FLUX_LM]
+                .map(|name| Figure::withheld(name, why.clone()))
+                .into(),
+        };
+        if by.meter != self.test.head.meter {
+            found.figures.push(match self.flux() {
+                Ok(flux) => Figure::estimate(&PHOTOMETER_FLUX_LM, flux.flux_lm),
+                Err(why) => Figure::withheld(&PHOTOMETER_FLUX_LM, why),
+            });
+        }
+        let (colour, note) = by.colour_figures();
+        found.figures.extend(colour);
+        found.notes.extend(note);
+        found.curve = by.points().map(Curve::SpectralFlux);
+        missing
     }
 
     /// The power at this setting; none where no meter of power stands.
@@ -295,7 +358,7 @@ impl<'a> Substitution<'a> {
                 reference_dark.dof,
             );
         Ok(Flux {
-            flux_lm: self.beside_readings(sum),
+            flux_lm: self.beside_readings(sum, &self.test.head.meter),
             ..flux
         })
     }
@@ -310,6 +373,13 @@ impl<'a> Substitution<'a> {
         })
     }
 
+    /// Whether the meter that reads is a spectroradiometer.
+    fn weighs_spectra(&self) -> bool {
+        let mut meters = self.test.whole.frozen.card.meters.iter();
+        let meter = meters.find(|meter| meter.name == self.test.head.meter);
+        meter.is_some_and(|meter| meter.yields.contains(&Quantity::Spectrum))
+    }
+
     /// The photometer's mismatch factor: 1, as long as nobody has measured both
     /// lamps' spectra, with the term that its file states.
     fn mismatch(&self) -> Estimate {
@@ -322,10 +392,10 @@ impl<'a> Substitution<'a> {
         }
     }
 
-    /// With the terms that no reading shows.
-    fn beside_readings(&self, mut sum: Estimate) -> Estimate {
+    /// With the terms that no reading of this meter shows.
+    fn beside_readings(&self, mut sum: Estimate, meter: &str) -> Estimate {
         let value = sum.value;
-        for term in self.test.terms(&self.test.head.meter) {
+        for term in self.test.terms(meter) {
             if ![MISMATCH, CERTIFICATE].contains(&term.source.as_str()) {
                 sum = sum.with(&term.source, value * term.share.share(), None);
             }
@@ -379,7 +449,7 @@ impl<'a> Substitution<'a> {
         ]
     }
 
-    fn notes(&self) -> Vec<String> {
+    fn notes(&self, by_spectra: Option<&BySpectra>) -> Vec<String> {
         let lamp = &self.sphere.reference;
         let mut notes = vec![format!(
             "Against the reference lamp {} of {} lm, certificate {}, good to {}.",
@@ -410,7 +480,15 @@ impl<'a> Substitution<'a> {
             )),
             None => notes.push("The drift over the leg is not known: U lacks it.".to_owned()),
         }
-        if self.mismatch().terms.is_empty() {
+        if by_spectra.is_some() {
+            // Its own notes follow.
+        } else if self.weighs_spectra() {
+            notes.push(
+                "Its readings are spectra weighed with V(lambda): what the colour of the sphere's \
+                 wall does to them, U lacks unless the bench file has a term for it."
+                    .to_owned(),
+            );
+        } else if self.mismatch().terms.is_empty() {
             notes.push(format!(
                 "The photometer has no term `{MISMATCH}` in the bench file: U lacks it."
             ));

@@ -12,6 +12,7 @@
 
 mod beat;
 mod flux;
+mod flux_spectra;
 pub mod on_the_way;
 mod ramps;
 mod ranges;
@@ -19,6 +20,8 @@ mod spectra;
 mod standby;
 #[cfg(test)]
 mod tests_flux;
+#[cfg(test)]
+mod tests_flux_spectra;
 #[cfg(test)]
 mod tests_gaps;
 #[cfg(test)]
@@ -83,6 +86,8 @@ pub enum Curve {
     Ramp(Vec<(f64, f64)>),
     /// The same in a sphere: luminous flux in lm.
     FluxRamp(Vec<(f64, f64)>),
+    /// Wavelength in nm, spectral flux in W/nm.
+    SpectralFlux(Vec<(f64, f64)>),
 }
 
 /// Everything that a run's tests found beside surveys, in the itinerary's order.

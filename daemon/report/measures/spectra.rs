@@ -16,14 +16,17 @@ pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
 }
 
 /// What can be computed with: the numbers of captures that were not too bright.
-struct Usable<'a> {
-    rows: Vec<&'a CaptureRow>,
-    values: Vec<Vec<f64>>,
-    too_bright: usize,
+pub(super) struct Usable<'a> {
+    /// The captures.
+    pub rows: Vec<&'a CaptureRow>,
+    /// The numbers of each.
+    pub values: Vec<Vec<f64>>,
+    /// How many were too bright.
+    pub too_bright: usize,
 }
 
 impl<'a> Usable<'a> {
-    fn of(rows: impl Iterator<Item = &'a CaptureRow>) -> Usable<'a> {
+    pub fn of(rows: impl Iterator<Item = &'a CaptureRow>) -> Usable<'a> {
         let (mut used, mut values, mut too_bright) = (Vec::new(), Vec::new(), 0);
         for row in rows {
             match &row.capture.outcome {

@@ -168,6 +168,11 @@ fn curves(test: &[Measure]) -> Option<Curves> {
             "spectral irradiance over its largest value",
             "Spectra, each over its largest value",
         ),
+        Curve::SpectralFlux(_) => (
+            "wavelength (nm)",
+            "spectral flux over its largest value",
+            "Spectra of all the light, each over its largest value",
+        ),
         Curve::Waveform(_) => (
             "time (ms)",
             "light over its mean",
@@ -185,7 +190,7 @@ fn curves(test: &[Measure]) -> Option<Curves> {
         ),
     };
     let lines = all.into_iter().map(|(name, curve)| match curve {
-        Curve::Spectrum(points) => {
+        Curve::Spectrum(points) | Curve::SpectralFlux(points) => {
             let most = points.iter().map(|point| point.1).fold(0.0, f64::max);
             let over = |(nm, value): (f64, f64)| (nm, value / most);
             let points = points.into_iter().map(over);
