@@ -1,4 +1,4 @@
-//! What colour the simulated light has: measured white spectra, an amber one in
+//! What colour the simulated light has: measured white spectra, black bodies in
 //! closed form, and mixtures of them, each normalised to one lux.
 //!
 //! Illuminance is 683 lm/W times the integral of E(lambda) V(lambda) over 380 to
@@ -25,6 +25,9 @@ const LM_PER_W: f64 = 683.0;
 const C2_M_K: f64 = 1.438_776_877e-2;
 /// Of the amber light of a dawn's beginning.
 const AMBER_K: f64 = 1800.0;
+/// Of a lamp with a filament, as standards of flux are (about illuminant A, 2856 K;
+/// CIE 015:2018, 4.1.1, from memory).
+const FILAMENT_K: f64 = 2856.0;
 
 type Table = [f64; SAMPLES];
 
@@ -41,6 +44,8 @@ pub enum Spectrum {
     OffLocusWhite,
     /// A black body of 1800 K, after Planck.
     Amber,
+    /// A black body of 2856 K, after Planck: a lamp with a filament.
+    Incandescent,
 }
 
 impl Spectrum {
@@ -86,6 +91,15 @@ impl Mixture {
             .sum()
     }
 
+    /// What is left of its illuminance behind something that lets `factor(nm)` of each
+    /// wavelength through: the mean of that over its spectrum, weighted with V(lambda).
+    /// Exactly 1 where the factor is.
+    pub fn seen_through(&self, factor: impl Fn(f64) -> f64) -> f64 {
+        let bare: Table = std::array::from_fn(|nth| self.at(wavelength(nth)));
+        let behind = std::array::from_fn(|nth| bare[nth] * factor(wavelength(nth)));
+        illuminance(&behind) / illuminance(&bare)
+    }
+
     /// The share of the illuminance that one light has.
     pub fn share_of(&self, spectrum: Spectrum) -> f64 {
         let parts = self.0.iter().filter(|(own, _)| *own == spectrum);
@@ -101,13 +115,16 @@ impl Default for Mixture {
 }
 
 /// By the order of [`Spectrum`].
-static TABLES: LazyLock<[Table; 4]> = LazyLock::new(|| {
+static TABLES: LazyLock<[Table; 5]> = LazyLock::new(|| {
     let whites = include_str!("spectra/whites.csv");
     [
         per_lux(column(whites, 1)),
         per_lux(column(whites, 2)),
         per_lux(column(whites, 3)),
         per_lux(std::array::from_fn(|nth| planck(wavelength(nth), AMBER_K))),
+        per_lux(std::array::from_fn(|nth| {
+            planck(wavelength(nth), FILAMENT_K)
+        })),
     ]
 });
 
@@ -160,11 +177,12 @@ fn between(table: &Table, nm: f64) -> f64 {
 mod tests {
     use super::*;
 
-    const ALL: [Spectrum; 4] = [
+    const ALL: [Spectrum; 5] = [
         Spectrum::WarmWhite,
         Spectrum::NeutralWhite,
         Spectrum::OffLocusWhite,
         Spectrum::Amber,
+        Spectrum::Incandescent,
     ];
 
     /// The CIE's table: V(555) = 1 and V(510) = 0.503 (CIE 018:2019, table of
@@ -215,6 +233,39 @@ mod tests {
         let ratio = Spectrum::Amber.at(700.0) / Spectrum::Amber.at(550.0);
         let by_hand = (550.0_f64 / 700.0).powi(5) * 14.533_1_f64.exp_m1() / 11.418_86_f64.exp_m1();
         assert!((ratio / by_hand - 1.0).abs() < 1e-3, "{ratio} {by_hand}");
+    }
+
+    /// CIE 015:2018, table of illuminant A (from memory): 9.80 at 380 nm, 100 at 560
+    /// nm, 198.26 at 700 nm, 241.68 at 780 nm.
+    #[test]
+    fn a_filament_has_the_colour_of_illuminant_a() {
+        let over = |nm: f64| Spectrum::Incandescent.at(nm) / Spectrum::Incandescent.at(560.0);
+        for (nm, published) in [(380.0, 0.0980), (700.0, 1.9826), (780.0, 2.4168)] {
+            assert!((over(nm) / published - 1.0).abs() < 1e-3, "{}", over(nm));
+        }
+    }
+
+    /// A step at 555 nm, by hand from the tables of the amber light; and where all
+    /// passes, all is left, to the last bit.
+    #[test]
+    fn what_is_seen_through_a_filter_is_weighted_with_the_eye() {
+        let amber = Mixture::of(Spectrum::Amber);
+        let parts = (0..SAMPLES).map(|nth| {
+            let end = if nth == 0 || nth == SAMPLES - 1 {
+                0.5
+            } else {
+                1.0
+            };
+            let part = end * planck(wavelength(nth), AMBER_K) * V_LAMBDA[nth];
+            (part, if wavelength(nth) > 555.0 { part } else { 0.0 })
+        });
+        let (all, red) = parts.fold((0.0, 0.0), |sum, part| (sum.0 + part.0, sum.1 + part.1));
+        let seen = amber.seen_through(|nm| if nm > 555.0 { 1.0 } else { 0.0 });
+        assert!((seen / (red / all) - 1.0).abs() < 1e-12, "{seen}");
+        for spectrum in ALL {
+            let mixed = amber.towards(&Mixture::of(spectrum), 0.3);
+            assert_eq!(mixed.seen_through(|_| 1.0), 1.0, "{spectrum:?}");
+        }
     }
 
     #[test]
