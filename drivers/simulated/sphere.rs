@@ -7,12 +7,16 @@
 //! ```
 //!
 //! rho is the wall's reflectance, f the ports' share of the wall, alpha what the
-//! body that is inside leaves of the light. Kept by `world`; its photometer is a
-//! `meter`. Not here: what a real sphere does besides (baffles, a wall that is not
-//! even).
+//! body that is inside leaves of the light. A wall may throw back more of the red than
+//! of the blue (`tint`); what arrives at the port by its colours is `lights`. Kept by
+//! `world`; its photometer is a `meter`, beside it stands a `spectroradiometer`. Not
+//! here: what a real sphere does besides (baffles, a wall that is not even).
 
-use photometry::units::{Length, Lux, Mono, Ratio, Span};
+use photometry::units::{Length, Mono, Ratio, Span};
 use serde::{Deserialize, Serialize};
+
+use super::lights::{PortGlow, Shining};
+use super::spectra::{Mixture, Spectrum};
 
 /// What a sphere and its lamps are.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -31,6 +35,26 @@ pub struct SphereModel {
     pub reference: SteadyLamp,
     /// The lamp in the wall, which shows what a body swallows.
     pub auxiliary: SteadyLamp,
+    /// Colour of the reference lamp.
+    #[serde(default = "reference_colour")]
+    pub reference_colour: Spectrum,
+    /// Colour of the auxiliary lamp.
+    #[serde(default = "auxiliary_colour")]
+    pub auxiliary_colour: Spectrum,
+    /// How much more of the light its wall throws back for each 100 nm above 555 nm, as
+    /// a share.
+    #[serde(default)]
+    pub tint: f64,
+}
+
+/// Reference lamps have a filament.
+fn reference_colour() -> Spectrum {
+    Spectrum::Incandescent
+}
+
+/// A lamp in the wall is an LED as a rule.
+fn auxiliary_colour() -> Spectrum {
+    Spectrum::NeutralWhite
 }
 
 /// A lamp that is only on or off.
@@ -106,6 +130,9 @@ impl SphereModel {
                 sag: Ratio::new(0.005),
                 warming: Span::from_mins(2),
             },
+            reference_colour: reference_colour(),
+            auxiliary_colour: auxiliary_colour(),
+            tint: 0.0,
         }
     }
 
@@ -148,18 +175,30 @@ impl SphereState {
         }
     }
 
-    /// Illuminance at the port, where the lamp under test gives `lamp_lm`.
-    pub fn port(&self, model: &SphereModel, lamp_lm: f64, at: Mono) -> Lux {
-        let flux = |lamp: &SteadyLamp, since: Option<Mono>| {
-            since.map_or(0.0, |since| lamp.flux(at.since(since)))
+    /// The light at the port, where `lamp` is that of the lamp under test.
+    pub fn glow(&self, model: &SphereModel, lamp: Shining, at: Mono) -> PortGlow {
+        let steady = |lamp: &SteadyLamp, since: Option<Mono>, colour| {
+            since.map(|since| Shining {
+                flux_lm: lamp.flux(at.since(since)),
+                colour: Mixture::of(colour),
+            })
         };
         let inside = match self.inside {
-            Inside::Nothing => 0.0,
-            Inside::Lamp => lamp_lm,
-            Inside::Reference => flux(&model.reference, self.reference_since),
+            Inside::Nothing => None,
+            Inside::Lamp => Some(lamp),
+            Inside::Reference => {
+                let colour = model.reference_colour;
+                steady(&model.reference, self.reference_since, colour)
+            }
         };
-        let all = inside + flux(&model.auxiliary, self.auxiliary_since);
-        Lux(all * model.leaves(self.inside) * model.lux_per_lumen())
+        let colour = model.auxiliary_colour;
+        let auxiliary = steady(&model.auxiliary, self.auxiliary_since, colour);
+        PortGlow {
+            lights: inside.into_iter().chain(auxiliary).collect(),
+            leaves: model.leaves(self.inside),
+            lux_per_lumen: model.lux_per_lumen(),
+            tint: model.tint,
+        }
     }
 }
 
@@ -168,6 +207,7 @@ mod tests {
     use super::super::lamp::LampModel;
     use super::super::world::{World, WorldSpec};
     use super::*;
+    use photometry::units::Lux;
 
     fn at(secs: i64) -> Mono {
         Mono::ZERO + Span::from_secs(secs)
@@ -243,7 +283,24 @@ mod tests {
         state.switch(SphereLamp::Auxiliary, true, at(0));
         state.switch(SphereLamp::Auxiliary, true, at(9000));
         let model = SphereModel::one_metre();
-        let warm = state.port(&model, 0.0, at(9000)).0 / model.lux_per_lumen();
+        let lamp = Shining {
+            flux_lm: 0.0,
+            colour: Mixture::default(),
+        };
+        let warm = state.glow(&model, lamp, at(9000)).lux().0 / model.lux_per_lumen();
         assert!((warm - 400.0).abs() < 1e-6, "{warm}");
+    }
+
+    /// As an earlier version wrote it: without colours and tint.
+    #[test]
+    fn a_sphere_of_an_earlier_bench_is_read() {
+        let model = SphereModel::one_metre();
+        let mut kept = serde_json::to_value(&model).expect("json");
+        let sphere = kept.as_object_mut().expect("a sphere");
+        for new in ["reference_colour", "auxiliary_colour", "tint"] {
+            assert!(sphere.remove(new).is_some(), "{new}");
+        }
+        let read: SphereModel = serde_json::from_value(kept).expect("a sphere");
+        assert_eq!(read, model);
     }
 }

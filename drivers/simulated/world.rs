@@ -19,7 +19,7 @@ use super::equipment::{Equipment, EquipmentState};
 use super::faults::{Device, Event, Fault, Planned, striking};
 use super::fingers::Coils;
 use super::lamp::{Button, Lamp, LampModel};
-use super::lights::Glow;
+use super::lights::{Glow, PortGlow, Shining};
 use super::meter::{MeterModel, MeterState};
 pub use super::person::Person;
 use super::rail::Controller;
@@ -413,12 +413,18 @@ impl World {
 
     /// Illuminance at the sphere's port.
     pub fn port(&self, now: Mono) -> Lux {
+        self.port_glow(now).lux()
+    }
+
+    /// The light at the sphere's port by its parts.
+    pub fn port_glow(&self, now: Mono) -> PortGlow {
         self.edit(now, |spec, state, at| {
-            let lamp = state.lamp.flux(&spec.lamp, at);
-            state
-                .equipment
-                .sphere
-                .port(&spec.equipment.sphere, lamp, at)
+            let lamp = Shining {
+                flux_lm: state.lamp.flux(&spec.lamp, at),
+                colour: state.lamp.colour(&spec.lamp, at),
+            };
+            let sphere = &state.equipment.sphere;
+            sphere.glow(&spec.equipment.sphere, lamp, at)
         })
     }
 
