@@ -158,6 +158,10 @@ impl SimulatedBench {
                 let end = end.at_bytes_per_second(speed);
                 serve(seat, end, Spectroradiometer::machine(&self.world))
             }
+            Device::SphereSpectroradiometer => {
+                let end = end.at_bytes_per_second(speed);
+                serve(seat, end, Spectroradiometer::of_sphere(&self.world))
+            }
             Device::WaveformPhotometer => {
                 let end = end.at_bytes_per_second(speed);
                 serve(seat, end, WaveformPhotometer::machine(&self.world))
@@ -237,6 +241,7 @@ fn seat_name(device: Device) -> &'static str {
         Device::Contact => "simulated stop button",
         Device::Meter2 => "simulated fixed meter",
         Device::SpherePhotometer => "simulated sphere photometer",
+        Device::SphereSpectroradiometer => "simulated sphere spectroradiometer",
     }
 }
 

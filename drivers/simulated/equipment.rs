@@ -39,6 +39,8 @@ pub struct Equipment {
     pub sphere: SphereModel,
     /// The photometer at the sphere's port.
     pub sphere_photometer: MeterModel,
+    /// The spectroradiometer at the sphere's port.
+    pub sphere_spectroradiometer: SpectroradiometerModel,
     /// The relays in the mains.
     pub outlets: OutletsModel,
     /// The control that tells the lamp its level.
@@ -58,6 +60,7 @@ impl Default for Equipment {
             fixed_meter_sees: Ratio::new(0.35),
             sphere: SphereModel::one_metre(),
             sphere_photometer: MeterModel::sphere(),
+            sphere_spectroradiometer: SpectroradiometerModel::sphere(),
             outlets: OutletsModel::default(),
             level: LevelModel::default(),
         }
@@ -80,6 +83,8 @@ pub struct EquipmentState {
     pub sphere: SphereState,
     /// The settings of the sphere's photometer.
     pub sphere_photometer: MeterState,
+    /// The settings of the sphere's spectroradiometer.
+    pub sphere_spectroradiometer: SpectroradiometerState,
     /// The relays in the mains.
     pub outlets: OutletsState,
     /// What the lamp's control claims.

@@ -17,7 +17,7 @@ pub enum Device {
     Rail,
     /// The relay board under the fingers.
     Fingers,
-    /// The spectroradiometer.
+    /// The spectroradiometer on the carriage.
     Spectroradiometer,
     /// The waveform photometer.
     WaveformPhotometer,
@@ -29,6 +29,8 @@ pub enum Device {
     Meter2,
     /// The photometer at the sphere's port.
     SpherePhotometer,
+    /// The spectroradiometer at the sphere's port.
+    SphereSpectroradiometer,
     /// The relays in the mains.
     Outlets,
     /// The control that tells the lamp its level.
@@ -191,6 +193,10 @@ pub enum Event {
     SpherePhotometerAsked,
     /// A reading of the sphere's photometer.
     SphereRead,
+    /// A line that asks the sphere's spectroradiometer something.
+    SphereSpectroradiometerAsked,
+    /// A spectrum was taken at the sphere's port.
+    SphereSpectrumTaken,
     /// A line that asks the outlets something.
     OutletsAsked,
     /// The outlets were told to close relays.
@@ -224,6 +230,7 @@ impl Device {
             Device::RoomSensor => Event::RoomSensorAsked,
             Device::Meter2 => Event::Meter2Asked,
             Device::SpherePhotometer => Event::SpherePhotometerAsked,
+            Device::SphereSpectroradiometer => Event::SphereSpectroradiometerAsked,
             Device::Outlets => Event::OutletsAsked,
             Device::Level => Event::LevelAsked,
             Device::Contact => Event::ContactAsked,
@@ -241,6 +248,7 @@ impl Device {
             Device::RoomSensor => Event::RoomRead,
             Device::Meter2 => Event::Meter2Read,
             Device::SpherePhotometer => Event::SphereRead,
+            Device::SphereSpectroradiometer => Event::SphereSpectrumTaken,
             Device::Rail | Device::Fingers | Device::Outlets | Device::Level | Device::Contact => {
                 self.asked()
             }

@@ -12,10 +12,10 @@
 //! the invented ones are `shore_birds`), and what it is doing (`lamp`).
 //!
 //! Where light goes: `room` and `lights` (the rail's axis), `sphere`. What measures
-//! it: `meter` (on the carriage, fixed, at the sphere's port), `spectroradiometer`,
-//! `waveform_photometer`; beside them `power_meter`, `room_sensor`, and `outlets`
-//! in the mains; `level` tells the lamp its level, `contact` is a
-//! stop button. `equipment` holds what they are.
+//! it: `meter` (on the carriage, fixed, at the sphere's port), `spectroradiometer` (on
+//! the carriage, at the sphere's port), `waveform_photometer`; beside them
+//! `power_meter`, `room_sensor`, and `outlets` in the mains; `level` tells the lamp its
+//! level, `contact` is a stop button. `equipment` holds what they are.
 //!
 //! The rail is one of three kinds: `rail` (lines and bytes), `line_rail`,
 //! `register_rail`. What leaves a device of lines, and what a bad wire makes of
@@ -74,3 +74,5 @@ mod tests_devices;
 mod tests_lamp;
 #[cfg(test)]
 mod tests_level;
+#[cfg(test)]
+mod tests_sphere;

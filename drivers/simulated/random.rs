@@ -25,6 +25,10 @@ pub enum Stream {
     Meter2Noise = 8,
     /// The noise of the sphere's photometer.
     SphereNoise = 9,
+    /// The noise of the sphere's spectroradiometer, as that of the other one.
+    SphereSpectrumNoise = 10,
+    /// What differs from element to element of the sphere's spectroradiometer.
+    SphereElements = 11,
 }
 
 /// The golden ratio's fraction as a 64-bit odd number.

@@ -1,5 +1,5 @@
-//! A SCPI spectroradiometer: an array of elements, an integration, a well that
-//! fills, a shutter.
+//! A SCPI spectroradiometer, on the carriage or at a sphere's port: an array of
+//! elements, an integration, a well that fills, a shutter.
 //!
 //! `READ:SPEC?` integrates and then gives what each element shows, in W/(m2 nm):
 //!
@@ -15,14 +15,14 @@
 use photometry::units::{Mono, Ratio, Span};
 use serde::{Deserialize, Serialize};
 
-use super::faults::{Amiss, Device, Event, Fault};
+use super::faults::{Amiss, Device, Fault};
 use super::meter::nr3;
 use super::random::{Stream, normal};
 use super::scpi_device::{
     DATA_TYPE, Instrument, OUT_OF_RANGE, Reply, ScpiDevice, UNDEFINED_HEADER, Unit, amiss, block,
     block_amiss, closes, shutter,
 };
-use super::world::World;
+use super::world::{World, WorldSpec};
 
 /// How much the dark signal differs from element to element (one sigma).
 const OWN_DARK: f64 = 0.2;
@@ -65,6 +65,16 @@ impl SpectroradiometerModel {
         }
     }
 
+    /// The same elements behind a diffuser, for the light at the port of a sphere of a
+    /// metre: of white light, some 6,600 lx (1,050 lm) fill the well in 50 ms, and some
+    /// 660 lx in 500 ms; the light of a filament in two thirds of that.
+    pub fn sphere() -> SpectroradiometerModel {
+        SpectroradiometerModel {
+            sensitivity: 150.0,
+            ..SpectroradiometerModel::array()
+        }
+    }
+
     /// Wavelengths of the elements in nm, as they are told.
     pub fn wavelengths(&self) -> Vec<f32> {
         let elements = self.elements.clamp(1, ELEMENTS_AT_MOST);
@@ -93,56 +103,108 @@ impl Default for SpectroradiometerState {
     }
 }
 
-/// The spectroradiometer as an instrument.
+/// A spectroradiometer as an instrument: the one on the carriage, or the sphere's.
 pub(super) struct Spectroradiometer {
     world: World,
+    device: Device,
     faults: Vec<Fault>,
 }
 
 impl Spectroradiometer {
-    /// One in this world, ready for a wire.
+    /// The one on the carriage, ready for a wire.
     pub(super) fn machine(world: &World) -> ScpiDevice<Spectroradiometer> {
+        Spectroradiometer::named(world, Device::Spectroradiometer)
+    }
+
+    /// The one at the sphere's port.
+    pub(super) fn of_sphere(world: &World) -> ScpiDevice<Spectroradiometer> {
+        Spectroradiometer::named(world, Device::SphereSpectroradiometer)
+    }
+
+    fn named(world: &World, device: Device) -> ScpiDevice<Spectroradiometer> {
         let instrument = Spectroradiometer {
             world: world.clone(),
+            device,
             faults: Vec::new(),
         };
         ScpiDevice::new(world.clone(), instrument)
     }
 
+    fn is_of_sphere(&self) -> bool {
+        self.device == Device::SphereSpectroradiometer
+    }
+
+    /// What it is made of.
+    fn model<'a>(&self, spec: &'a WorldSpec) -> &'a SpectroradiometerModel {
+        match self.is_of_sphere() {
+            true => &spec.equipment.sphere_spectroradiometer,
+            false => &spec.equipment.spectroradiometer,
+        }
+    }
+
     fn settings(&self) -> SpectroradiometerState {
-        self.world.state().equipment.spectroradiometer.clone()
+        self.with_settings(|state| state.clone())
     }
 
     fn change(&self, how: impl FnOnce(&mut SpectroradiometerState)) -> Reply {
-        how(&mut self.world.state().equipment.spectroradiometer);
+        self.with_settings(how);
         Reply::Done
+    }
+
+    fn with_settings<T>(&self, how: impl FnOnce(&mut SpectroradiometerState) -> T) -> T {
+        let equipment = &mut self.world.state().equipment;
+        how(match self.is_of_sphere() {
+            true => &mut equipment.sphere_spectroradiometer,
+            false => &mut equipment.spectroradiometer,
+        })
+    }
+
+    /// Streams of its noise, and of what differs from element to element.
+    fn streams(&self) -> (Stream, Stream) {
+        match self.is_of_sphere() {
+            true => (Stream::SphereSpectrumNoise, Stream::SphereElements),
+            false => (Stream::SpectrumNoise, Stream::Elements),
+        }
+    }
+
+    /// Spectral irradiance before it in W/(m2 nm) at these wavelengths in nm.
+    fn light(&self, wavelengths: &[f32], at: Mono) -> Vec<f64> {
+        let each = |spectral: &dyn Fn(f64) -> f64| {
+            let nm = wavelengths.iter().map(|nm| f64::from(*nm));
+            nm.map(spectral).collect()
+        };
+        if self.is_of_sphere() {
+            let glow = self.world.port_glow(at);
+            return each(&|nm| glow.spectral(nm));
+        }
+        let glow = self.world.glow(at);
+        each(&|nm| glow.spectral(nm))
     }
 
     /// What each element shows, and the fullest one's share of full scale.
     fn measure(&self, now: Mono) -> (Vec<f32>, f64) {
         let spec = self.world.spec();
-        let model = &spec.equipment.spectroradiometer;
+        let model = self.model(&spec);
         let state = self.settings();
         let seconds = state.aperture.secs();
-        let glow = self
-            .world
-            .glow(now + -Span::from_ns(state.aperture.ns() / 2));
+        let middle = now + -Span::from_ns(state.aperture.ns() / 2);
+        let light = self.light(&model.wavelengths(), middle);
         let gain = if state.closed {
             0.0
         } else {
-            self.world.gain(Device::Spectroradiometer)
+            self.world.gain(self.device)
         };
-        let taken = self.world.count(Event::SpectrumTaken);
+        let taken = self.world.count(self.device.read());
+        let (noises, elements) = self.streams();
         let full = model.sensitivity * seconds;
         let mut fullest = 0.0_f64;
-        let wavelengths = model.wavelengths();
-        let shown = wavelengths.iter().zip(0_u64..).map(|(nm, nth)| {
-            let own = 1.0 + OWN_DARK * normal(spec.seed, Stream::Elements, nth);
+        let shown = light.iter().zip(0_u64..).map(|(light, nth)| {
+            let own = 1.0 + OWN_DARK * normal(spec.seed, elements, nth);
             let dark = model.dark_per_s * seconds * own.max(0.0);
-            let filled = (glow.spectral(f64::from(*nm)) * gain + dark) * full;
+            let filled = (light * gain + dark) * full;
             let spread = (model.read_noise.share().powi(2) + filled / model.full_well).sqrt();
             let draw = taken * u64::from(ELEMENTS_AT_MOST) + nth;
-            let noise = spread * normal(spec.seed, Stream::SpectrumNoise, draw);
+            let noise = spread * normal(spec.seed, noises, draw);
             let share = (filled + noise).min(1.0);
             fullest = fullest.max(share);
             (share / full) as f32
@@ -154,12 +216,16 @@ impl Spectroradiometer {
 
 impl Instrument for Spectroradiometer {
     fn device(&self) -> Device {
-        Device::Spectroradiometer
+        self.device
     }
 
     fn identity(&self) -> String {
-        let serial = self.world.spec().seed % 1_000_000;
-        format!("Simulated,Spectroradiometer,{serial:06},1.0")
+        let (kind, nth) = match self.is_of_sphere() {
+            true => ("Sphere spectroradiometer", 1),
+            false => ("Spectroradiometer", 0),
+        };
+        let serial = (self.world.spec().seed + nth) % 1_000_000;
+        format!("Simulated,{kind},{serial:06},1.0")
     }
 
     fn reset(&mut self, _now: Mono) {
@@ -170,12 +236,12 @@ impl Instrument for Spectroradiometer {
         let state = self.settings();
         if unit.query {
             return if unit.is("READ:SPECtrum") {
-                self.faults = self.world.happens(Event::SpectrumTaken);
+                self.faults = self.world.happens(self.device.read());
                 self.world.lamp_suffers(&self.faults, now);
                 Reply::After(state.aperture)
             } else if unit.is("SENSe:WAVelength") {
-                let model = &self.world.spec().equipment.spectroradiometer;
-                Reply::Bytes(block(&model.wavelengths()))
+                let spec = self.world.spec();
+                Reply::Bytes(block(&self.model(&spec).wavelengths()))
             } else if unit.is("SENSe:APERture") {
                 Reply::Answer(nr3(state.aperture.secs()))
             } else if unit.is("SENSe:FILL") {
@@ -212,7 +278,7 @@ impl Instrument for Spectroradiometer {
         let (mut shown, mut fullest) = self.measure(now);
         if amiss(&faults) == Some(Amiss::Saturated) {
             let spec = self.world.spec();
-            let full = spec.equipment.spectroradiometer.sensitivity * aperture.secs();
+            let full = self.model(&spec).sensitivity * aperture.secs();
             (shown, fullest) = (shown.iter().map(|_| (1.0 / full) as f32).collect(), 1.0);
         }
         self.change(|state| state.fill = fullest);

@@ -33,7 +33,7 @@ type Row = (
 
 /// The devices of lines besides rail, meter and fingers, each with a setting that
 /// it does not have at power-up, its question, and its answers then and afterwards.
-const DEVICES: [Row; 8] = [
+const DEVICES: [Row; 9] = [
     (
         Device::Meter2,
         "SENS:AVER:COUN 4",
@@ -54,6 +54,13 @@ const DEVICES: [Row; 8] = [
         "INP:SHUT?",
         b"CLOS\n",
         b"OPEN\n",
+    ),
+    (
+        Device::SphereSpectroradiometer,
+        "SENS:APER 0.05",
+        "SENS:APER?",
+        b"5.000000E-02\n",
+        b"1.000000E-01\n",
     ),
     (
         Device::WaveformPhotometer,
@@ -92,6 +99,7 @@ fn machine(world: &World, device: Device) -> Box<dyn Machine> {
         Device::Meter2 => Box::new(Meter::fixed(world)),
         Device::SpherePhotometer => Box::new(Meter::of_sphere(world)),
         Device::Spectroradiometer => Box::new(Spectroradiometer::machine(world)),
+        Device::SphereSpectroradiometer => Box::new(Spectroradiometer::of_sphere(world)),
         Device::WaveformPhotometer => Box::new(WaveformPhotometer::machine(world)),
         Device::PowerMeter => Box::new(PowerMeter::machine(world)),
         Device::RoomSensor => Box::new(RoomSensor::machine(world)),
@@ -167,6 +175,10 @@ fn a_whole_bench_answers_at_once() {
         (Device::Meter2, "Illuminance meter,000003"),
         (Device::SpherePhotometer, "Sphere photometer,000004"),
         (Device::Spectroradiometer, "Spectroradiometer,000001"),
+        (
+            Device::SphereSpectroradiometer,
+            "Sphere spectroradiometer,000002",
+        ),
         (Device::WaveformPhotometer, "Waveform photometer,000001"),
         (Device::PowerMeter, "Power meter,000001"),
         (Device::RoomSensor, "Room sensor,000001"),
@@ -202,7 +214,7 @@ fn a_whole_bench_answers_at_once() {
 proptest::proptest! {
     #[test]
     fn no_bytes_panic(
-        nth in 0_usize..9,
+        nth in 0_usize..10,
         bytes in proptest::collection::vec(proptest::num::u8::ANY, 0..300),
     ) {
         let device = DEVICES.get(nth).map_or(Device::RoomSensor, |device| device.0);

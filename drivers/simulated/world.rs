@@ -446,6 +446,7 @@ impl World {
             Device::PowerMeter => self.draw_gain(4),
             Device::Meter2 => self.draw_gain(5),
             Device::SpherePhotometer => self.draw_gain(6),
+            Device::SphereSpectroradiometer => self.draw_gain(7),
             Device::Meter => self.0.hidden.gain,
             _ => 1.0,
         }
