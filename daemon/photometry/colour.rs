@@ -4,7 +4,7 @@
 //! temperature, rendering, fidelity, the figures of a spectrum.
 
 use crate::light_units::Irradiance;
-use crate::spectrum::{Scale, Spectrum};
+use crate::spectrum::{Scale, Spectrum, SpectrumError, integral_of};
 use crate::tables::CIE_1931;
 use crate::units::Lux;
 
@@ -91,6 +91,15 @@ pub fn illuminance(spectrum: &Spectrum) -> Option<Lux> {
     (spectrum.scale() == Scale::Absolute).then(|| Lux(KM_LM_PER_W * weighted()))
 }
 
+/// Illuminance of samples in W/(m2 nm), by the same sum. They need be no light: noise
+/// about nought gives a value about nought.
+///
+/// # Errors
+/// When they cannot be integrated over the visible range, [`integral_of`].
+pub fn illuminance_of(wavelengths_nm: &[f64], values: &[f64]) -> Result<Lux, SpectrumError> {
+    integral_of(wavelengths_nm, values, efficacy_at).map(Lux)
+}
+
 /// Luminous efficacy of radiation in lm/W, per watt from 380 to 780 nm; none
 /// when there is no power in it.
 pub fn efficacy_lm_per_w(spectrum: &Spectrum) -> Option<f64> {
@@ -120,6 +129,20 @@ mod tests {
     fn one_watt_at_555_nm_is_683_lux() {
         let lux = monochromatic(Irradiance(1.0), 555.0);
         assert!((lux.0 - 683.0).abs() < 0.05);
+    }
+
+    /// The equal-energy light: the sum of V(lambda) on 5 nm is 21.3714 (CIE 018:2019, from
+    /// 380 to 780 nm: 106.857 nm), so 1 mW/(m2 nm) are 72.98 lx; of samples as of a
+    /// spectrum, and of what is no light too.
+    #[test]
+    fn samples_have_the_illuminance_of_their_spectrum() {
+        let nm: Vec<f64> = (0..81).map(|at| 380.0 + 5.0 * f64::from(at)).collect();
+        let lux = |value: f64| illuminance_of(&nm, &[value; 81]).expect("a sum").0;
+        assert!((lux(1e-3) - 72.98).abs() < 0.01, "{}", lux(1e-3));
+        let spectrum = Spectrum::new(&nm, &[1e-3; 81], Scale::Absolute).expect("a spectrum");
+        let whole = illuminance(&spectrum).expect("absolute").0;
+        assert!((lux(1e-3) / whole - 1.0).abs() < 1e-12);
+        assert_eq!((lux(0.0), lux(-1e-3)), (0.0, -lux(1e-3)));
     }
 
     #[test]

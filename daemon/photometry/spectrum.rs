@@ -122,21 +122,8 @@ impl Spectrum {
         values: &[f64],
         scale: Scale,
     ) -> Result<Spectrum, SpectrumError> {
-        checked(wavelengths_nm, values)?;
-        let (nm, values) = within_limits(wavelengths_nm, values);
-        let (Some(&from_nm), Some(&to_nm)) = (nm.first(), nm.last()) else {
-            return Err(too_narrow(wavelengths_nm));
-        };
-        if from_nm > BEGINS_AT_MOST_NM || to_nm < ENDS_AT_LEAST_NM {
-            return Err(too_narrow(wavelengths_nm));
-        }
-        let mut marks = Vec::new();
-        if from_nm > FROM_NM || to_nm < TO_NM {
-            marks.push("short");
-        }
-        if coarse_step(wavelengths_nm)? {
-            marks.push("coarse");
-        }
+        let Counted { nm, values, marks } = counted(wavelengths_nm, values)?;
+        let mut marks = marks;
         let unit = values.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
         if unit == 0.0 {
             return Err(SpectrumError::AllZero);
@@ -206,6 +193,53 @@ impl Spectrum {
     pub fn irradiance(&self) -> Option<Irradiance> {
         (self.scale == Scale::Absolute).then(|| Irradiance(self.integral(|_| 1.0)))
     }
+}
+
+/// The integral of samples with a weighting of the wavelength, over the same range and
+/// by the same rule as [`Spectrum::integral`], in the values' unit times nm. They need be
+/// no light: noise about nought gives a value about nought.
+///
+/// # Errors
+/// Those of [`Spectrum::new`] that concern the grid, or a sample that is no number.
+pub fn integral_of(
+    wavelengths_nm: &[f64],
+    values: &[f64],
+    weight: impl Fn(f64) -> f64,
+) -> Result<f64, SpectrumError> {
+    let Counted { nm, values, .. } = counted(wavelengths_nm, values)?;
+    let parts = nm.iter().zip(values).zip(widths(&nm));
+    Ok(parts
+        .map(|((nm, value), width)| value * width * weight(*nm))
+        .sum())
+}
+
+/// Samples of a grid that can be integrated.
+struct Counted {
+    /// From 380 to 780 nm at most.
+    nm: Vec<f64>,
+    values: Vec<f64>,
+    /// `short` and `coarse`, see [`Spectrum::marks`].
+    marks: Vec<&'static str>,
+}
+
+/// The samples that count, where the grid allows to integrate them.
+fn counted(wavelengths_nm: &[f64], values: &[f64]) -> Result<Counted, SpectrumError> {
+    checked(wavelengths_nm, values)?;
+    let (nm, values) = within_limits(wavelengths_nm, values);
+    let (Some(&from_nm), Some(&to_nm)) = (nm.first(), nm.last()) else {
+        return Err(too_narrow(wavelengths_nm));
+    };
+    if from_nm > BEGINS_AT_MOST_NM || to_nm < ENDS_AT_LEAST_NM {
+        return Err(too_narrow(wavelengths_nm));
+    }
+    let mut marks = Vec::new();
+    if from_nm > FROM_NM || to_nm < TO_NM {
+        marks.push("short");
+    }
+    if coarse_step(wavelengths_nm)? {
+        marks.push("coarse");
+    }
+    Ok(Counted { nm, values, marks })
 }
 
 fn too_narrow(wavelengths_nm: &[f64]) -> SpectrumError {
@@ -411,6 +445,24 @@ mod tests {
         let spectrum = Spectrum::new(&nm, &values, Scale::Absolute).expect("a spectrum");
         let whole = spectrum.irradiance().expect("absolute");
         assert!((whole.0 - (400.0 - 15.0)).abs() < 1e-9, "{whole}");
+    }
+
+    /// What is no light has an integral all the same: -0.001 over 400 nm, and nought.
+    #[test]
+    fn noise_about_nought_is_integrated_as_it_is() {
+        let nm = grid(378.5, 3.0, 140);
+        let whole = |value: f64| integral_of(&nm, &vec![value; 140], |_| 1.0).expect("a sum");
+        assert!((whole(-1e-3) + 0.4).abs() < 1e-12);
+        assert_eq!(whole(0.0), 0.0);
+        let spectrum = flat(&nm).expect("a spectrum");
+        let (red, same) = (|nm: f64| nm - 380.0, whole(1.0));
+        assert!((spectrum.integral(|_| 1.0) - same).abs() < 1e-9);
+        let red_too = integral_of(&nm, &[1.0; 140], red).expect("a sum");
+        assert!((spectrum.integral(red) - red_too).abs() < 1e-6);
+        let narrow = integral_of(&grid(420.0, 5.0, 60), &[0.0; 60], red);
+        assert!(matches!(narrow, Err(SpectrumError::TooNarrow { .. })));
+        let none = integral_of(&nm, &[f64::NAN; 140], red);
+        assert_eq!(none, Err(SpectrumError::NotFinite(1)));
     }
 
     #[test]
