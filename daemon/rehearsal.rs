@@ -159,6 +159,9 @@ pub fn further_devices(card: &Card) -> Vec<(String, Device)> {
     let mut devices = Vec::new();
     for meter in &card.meters {
         let device = match Kind::of(meter) {
+            Kind::Meter(Quantity::Spectrum) if in_sphere(meter, card) => {
+                Device::SphereSpectroradiometer
+            }
             Kind::Meter(Quantity::Spectrum) => Device::Spectroradiometer,
             Kind::Meter(Quantity::Waveform) => Device::WaveformPhotometer,
             Kind::Meter(Quantity::Power) => Device::PowerMeter,
@@ -206,7 +209,9 @@ pub fn equipment(card: &Card) -> Equipment {
         LitBy::Outlet(outlet) => card.outlets.as_ref()?.channel(outlet),
         LitBy::ByHand => None,
     };
-    let photometer = card.meters.iter().find(|meter| in_sphere(meter, card));
+    let reads = |meter: &&Meter| Kind::of(meter) == Kind::Meter(Quantity::Illuminance);
+    let mut at_ports = card.meters.iter().filter(reads);
+    let photometer = at_ports.find(|meter| in_sphere(meter, card));
     Equipment {
         outlets: OutletsModel {
             reference: relay(&sphere.reference.lit),

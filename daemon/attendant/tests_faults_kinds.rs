@@ -3,7 +3,7 @@
 
 use drivers::simulated::faults::Device::{
     Fingers, Meter, Outlets, PowerMeter, Rail, Spectroradiometer, SpherePhotometer,
-    WaveformPhotometer,
+    SphereSpectroradiometer, WaveformPhotometer,
 };
 use drivers::simulated::faults::{Amiss, Contact, Device, Fault};
 use photometry::units::{Length, Span};
@@ -40,6 +40,10 @@ fn flux() -> Scene {
     tests_sphere::night(12, By::Memory, false, Vec::new())
 }
 
+fn flux_by_spectra() -> Scene {
+    tests_sphere::spectral_night(12, Span::from_secs(2), Vec::new())
+}
+
 fn standby() -> Scene {
     tests_standby::night_every(Span::from_secs(20))
 }
@@ -56,6 +60,7 @@ const SPECTRUM: Kind = kind("spectrum,", spectra);
 const FLICKER: Kind = kind("flicker,", waveforms);
 const RAMP: Kind = kind("ramp,", dawn);
 const FLUX: Kind = kind("flux,", flux);
+const FLUX_BY_SPECTRA: Kind = kind("flux by spectra,", flux_by_spectra);
 const STANDBY: Kind = kind("standby,", standby);
 
 /// What a wire or a device does with any answer, of all these devices.
@@ -198,6 +203,17 @@ async fn flux_holds_nothing_wrong_whatever_a_device_does() {
         ]),
     ];
     at_every_event(&FLUX, &faults.concat()).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn flux_by_spectra_holds_nothing_wrong_whatever_a_device_does() {
+    let faults = [
+        of_any(&[SphereSpectroradiometer, SpherePhotometer]),
+        blocks(SphereSpectroradiometer),
+        lamp(SphereSpectroradiometer),
+        relays(&[1, 2]),
+    ];
+    at_every_event(&FLUX_BY_SPECTRA, &faults.concat()).await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

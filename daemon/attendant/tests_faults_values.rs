@@ -6,7 +6,8 @@ use std::collections::{BTreeMap, HashMap};
 
 use drivers::simulated::bench::SimulatedBench;
 use drivers::simulated::faults::{Contact, Device, Fault, Planned};
-use drivers::simulated::lights::Glow;
+use drivers::simulated::lights::{Glow, PortGlow};
+use drivers::simulated::spectroradiometer::SpectroradiometerModel;
 use drivers::simulated::sphere::{Inside, SphereLamp};
 use drivers::simulated::world::{Person, World, WorldSpec};
 use photometry::measured::{Axis, Capture, CaptureOutcome, Quantity, Reading};
@@ -48,6 +49,7 @@ struct Look {
     watts: f64,
     distance: Length,
     glow: Glow,
+    port_glow: PortGlow,
 }
 
 impl Look {
@@ -59,6 +61,7 @@ impl Look {
             watts: person.sees_watts(at),
             distance: person.sees_distance(at),
             glow: person.sees_glow(at),
+            port_glow: person.sees_port_glow(at),
         }
     }
 }
@@ -164,14 +167,17 @@ impl Wanted {
             Purpose::StandardDark => (None, (Reference, false, false)),
             Purpose::WarmUp | Purpose::Watch | Purpose::HalfLight | Purpose::Trial => return None,
             Purpose::Fixed => (Some(set.unwrap_or(0)), (Lamp, false, false)),
-            Purpose::Room | Purpose::Air | Purpose::Covered => return None,
+            Purpose::Covered => (None, (Lamp, false, false)),
+            Purpose::Room | Purpose::Air => return None,
         };
+        let own_dark = key.purpose == Purpose::Covered;
         let power_matters = matches!(key.purpose, Purpose::Ambient | Purpose::Sample);
         Some(Wanted {
             level,
-            sphere: in_sphere.then_some(sphere),
+            // What a covered meter stands before does not matter.
+            sphere: (in_sphere && !own_dark).then_some(sphere),
             powered: power_matters.then_some(key.setting != UNPLUGGED),
-            covered: key.purpose == Purpose::Dark && !in_sphere,
+            covered: own_dark || key.purpose == Purpose::Dark && !in_sphere,
         })
     }
 }
@@ -390,7 +396,10 @@ impl Comparing<'_> {
     /// The room's light is taken where the carriage stands; a run that lost steps
     /// says so, and drops its legs, not its ambient readings.
     fn placed(&mut self, sight: &Sight, key: &Key, device: Device, wanted: &Wanted) {
-        let rides = !matches!(device, Device::PowerMeter | Device::SpherePhotometer);
+        let rides = !matches!(
+            device,
+            Device::PowerMeter | Device::SpherePhotometer | Device::SphereSpectroradiometer
+        );
         let lit = wanted.level.is_some_and(|level| level > 0);
         let matters = rides && (lit || key.purpose == Purpose::Sample);
         let at = sight.looks[1].distance;
@@ -424,7 +433,7 @@ impl Comparing<'_> {
         if capture.taken.mono.since(capture.asked.mono) < takes(capture) {
             self.says(key, "captured for too short a time");
         }
-        self.placed(sight, key, Device::Spectroradiometer, wanted);
+        self.placed(sight, key, self.devices[capture.meter.as_str()], wanted);
         let levels = sight.looks.each_ref().map(|look| look.level);
         let other = levels.iter().find(|level| Some(**level) != wanted.level);
         *other.unwrap_or(&sight.level)
@@ -433,7 +442,7 @@ impl Comparing<'_> {
     /// How many numbers there must be.
     fn promised(&self, sight: &Sight, capture: &Capture) -> Option<usize> {
         if capture.quantity == Quantity::Spectrum {
-            return Some(self.scene.world.equipment.spectroradiometer.elements as usize);
+            return Some(self.array(capture).0.elements as usize);
         }
         let no = usize::try_from(sight.event.no?).ok()?;
         match &self.scene.frozen.itinerary.actions.get(no)?.what {
@@ -446,6 +455,16 @@ impl Comparing<'_> {
         }
     }
 
+    /// The spectroradiometer that made a capture.
+    fn array(&self, capture: &Capture) -> (&SpectroradiometerModel, Device) {
+        let equipment = &self.scene.world.equipment;
+        let device = self.devices[capture.meter.as_str()];
+        match device {
+            Device::SphereSpectroradiometer => (&equipment.sphere_spectroradiometer, device),
+            _ => (&equipment.spectroradiometer, device),
+        }
+    }
+
     /// Each element within six times its noise, with the dark signal of its own,
     /// which is up to twice the usual one.
     fn spectrum(
@@ -455,10 +474,10 @@ impl Comparing<'_> {
         numbers: &[f64],
         covered: bool,
     ) -> Option<String> {
-        let model = &self.scene.world.equipment.spectroradiometer;
+        let (model, device) = self.array(capture);
         let seconds = capture.integration.map_or(0.0, Span::secs);
         let (full, dark) = (model.sensitivity * seconds, model.dark_per_s * seconds);
-        let gain = self.world.gain(Device::Spectroradiometer);
+        let gain = self.world.gain(device);
         let axis = capture.axis_numbers()?;
         for ((nm, told), value) in model.wavelengths().iter().zip(axis).zip(numbers) {
             if f64::from(*nm) != told {
@@ -467,7 +486,11 @@ impl Comparing<'_> {
             let light = if covered {
                 0.0
             } else {
-                sight.looks[1].glow.spectral(told) * gain
+                let look = &sight.looks[1];
+                match device {
+                    Device::SphereSpectroradiometer => look.port_glow.spectral(told) * gain,
+                    _ => look.glow.spectral(told) * gain,
+                }
             };
             let filled = (light + dark) * full;
             let spread = (model.read_noise.share().powi(2) + filled / model.full_well).sqrt();

@@ -7,7 +7,7 @@
 use photometry::units::{Length, Lux, Mono};
 
 use super::lamp::Button;
-use super::lights::Glow;
+use super::lights::{Glow, PortGlow};
 use super::programs::Way;
 use super::sphere::{Inside, SphereLamp};
 use super::world::World;
@@ -172,5 +172,10 @@ impl Person {
     /// modulation too.
     pub fn sees_glow(&self, at: Mono) -> Glow {
         self.0.glow(at)
+    }
+
+    /// The same at the sphere's port.
+    pub fn sees_port_glow(&self, at: Mono) -> PortGlow {
+        self.0.port_glow(at)
     }
 }
