@@ -320,7 +320,8 @@ fn a_program_that_the_lamp_does_not_have_is_no_gap() {
         let plan = &mut files[2].text;
         *plan = plan.replace("program: dawn", &format!("program: {program}"));
         // A dusk has no light at its end.
-        *plan = plan.replace("    spectra: 3", "    times: 1");
+        let at_its_end = "    spectra: 3                    # and the colour";
+        *plan = plan.replace(at_its_end, "    times: 1  #");
         let itinerary = found(&files).checked.itinerary.expect(program);
         let counts = (itinerary.left_out.len(), itinerary.lamp_has_not.len());
         assert_eq!(counts, (gaps, lamp_has_not), "{itinerary:?}");

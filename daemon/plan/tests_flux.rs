@@ -324,7 +324,8 @@ fn slips_in_what_a_plan_says_of_spectra() {
 
 #[test]
 fn slips_in_the_spectrum_of_a_reference_lamp() {
-    let written = "    warm-up: 10 min\n";
+    let written =
+        "    spectrum: 2856 K                # its distribution temperature, from there too\n";
     let long = format!(
         "    spectrum: {{from-nm: 380, step-nm: 0.4, relative: [{}1]}}\n",
         "1, ".repeat(1_000)
