@@ -148,7 +148,8 @@ impl Builder {
         let mut of_point = of_point.take_while(|action| action.point == last.point);
         let read = of_point.find(|action| {
             let key = action.key.as_ref();
-            key.is_some_and(|key| !matches!(key.purpose, Purpose::Dark | Purpose::Room))
+            let other = [Purpose::Dark, Purpose::Covered, Purpose::Room];
+            key.is_some_and(|key| !other.contains(&key.purpose))
         });
         let Some(key) = read.and_then(|read| read.key.clone()) else {
             return;

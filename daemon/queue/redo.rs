@@ -9,6 +9,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use photometry::measured::Quantity;
 use photometry::units::Length;
 
 use super::booking::{Papers, lay_out};
@@ -181,30 +182,40 @@ pub(crate) fn missing(
 /// set aside was taken; only where none is left is it missed.
 struct There<'r>(BTreeMap<Asked<'r>, (usize, usize)>);
 
-/// Test, setting, position, purpose.
-type Asked<'r> = (&'r str, &'r str, Length, Purpose);
+/// Test, setting, position, purpose; and what is measured: a flux has readings and spectra
+/// of each kind, and either of them may be lacking.
+type Asked<'r> = (&'r str, &'r str, Length, Purpose, Quantity);
 
-fn asked_by(key: &Key) -> Asked<'_> {
-    (&key.test, &key.setting, key.position, key.purpose)
+fn asked_by(key: &Key, quantity: Quantity) -> Asked<'_> {
+    let Key {
+        test,
+        setting,
+        position,
+        purpose,
+        ..
+    } = key;
+    (test, setting, *position, *purpose, quantity)
 }
 
 impl<'r> There<'r> {
     fn of(readings: &'r [ReadingRow], captures: &'r [CaptureRow]) -> There<'r> {
         let mut there: BTreeMap<Asked<'r>, (usize, usize)> = BTreeMap::new();
-        let mut add = |key: &'r Key, left: bool, aside: bool| {
-            let counts = there.entry(asked_by(key)).or_default();
+        let mut add = |(key, quantity): (&'r Key, Quantity), left: bool, aside: bool| {
+            let counts = there.entry(asked_by(key, quantity)).or_default();
             counts.0 += usize::from(left);
             counts.1 += usize::from(aside);
         };
         for row in readings {
             let says = row.reading.outcome.says_something();
             let aside = row.set_aside.is_some() && row.is_result();
-            add(&row.key, row.counts && says, aside);
+            let of = (&row.key, row.reading.quantity);
+            add(of, row.counts && says, aside);
         }
         for row in captures {
             let says = row.numbers().is_some();
             let aside = row.set_aside.is_some() && row.is_result();
-            add(&row.key, row.counts && says, aside);
+            let of = (&row.key, row.capture.quantity);
+            add(of, row.counts && says, aside);
         }
         There(there)
     }
@@ -219,9 +230,12 @@ impl<'r> There<'r> {
 fn asked_for<'i>(actions: impl Iterator<Item = &'i Action>) -> BTreeMap<Asked<'i>, usize> {
     let mut asked = BTreeMap::new();
     for action in actions {
-        let measures = matches!(action.what, What::Read { .. } | What::Capture { .. });
-        if let Some(key) = action.key.as_ref().filter(|_| measures) {
-            *asked.entry(asked_by(key)).or_default() += 1;
+        let measures = match &action.what {
+            What::Read { quantity, .. } | What::Capture { quantity, .. } => Some(*quantity),
+            _ => None,
+        };
+        if let (Some(key), Some(quantity)) = (action.key.as_ref(), measures) {
+            *asked.entry(asked_by(key, quantity)).or_default() += 1;
         }
     }
     asked
@@ -235,7 +249,7 @@ fn of_survey<'i>(
 ) -> Option<Part> {
     let (mut settings, mut positions) = (BTreeSet::new(), BTreeSet::new());
     for (what, asked) in asked_for(actions) {
-        let (_, setting, position, purpose) = what;
+        let (_, setting, position, purpose, _) = what;
         let lacking = there.lacks(&what, asked) || drifted.contains(&(test, setting));
         if purpose == Purpose::Read && lacking {
             settings.insert(setting);
@@ -305,8 +319,10 @@ mod tests {
     use photometry::measured::Outcome;
 
     use crate::plan::samples;
+    use crate::report::measures::tests_flux_spectra;
     use crate::run::journal::Facts;
-    use crate::store::samples::{Story, frozen};
+    use crate::store::readings::SetAside;
+    use crate::store::samples::{Story, captures_of, frozen};
 
     /// Two levels at 6 and 12 in, two readings each.
     fn story(share: u32) -> Story {
@@ -370,5 +386,31 @@ mod tests {
             whole.tell(no, Body::Done { facts });
             assert_eq!(told(&whole), expected);
         }
+    }
+    /// All spectra of the reference lamp set aside, while its readings stand: the flux by
+    /// spectra is missing, of all settings; those of one setting, its own alone.
+    #[test]
+    fn spectra_that_are_set_aside_are_missing_though_readings_stand() {
+        let story =
+            tests_flux_spectra::told(|_| {}, tests_flux_spectra::flat, tests_flux_spectra::sound);
+        let missing_without = |purpose: Option<Purpose>| {
+            let mut captures = captures_of(&story.frozen, &story.events);
+            for row in &mut captures {
+                if Some(row.key.purpose) == purpose {
+                    row.counts = false;
+                    row.set_aside = Some(SetAside {
+                        because: "the sphere stood open".to_owned(),
+                        counted: true,
+                    });
+                }
+            }
+            let parts = missing(&story.frozen, &story.rows(), &captures, &story.events);
+            let settings = parts.into_iter().map(|part| part.settings.join(" "));
+            settings.collect::<Vec<_>>()
+        };
+        assert_eq!(missing_without(None), Vec::<String>::new());
+        assert_eq!(missing_without(Some(Purpose::Standard)), ["L02"]);
+        assert_eq!(missing_without(Some(Purpose::Covered)), ["L02"]);
+        assert_eq!(missing_without(Some(Purpose::Read)), ["L02"]);
     }
 }

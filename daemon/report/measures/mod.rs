@@ -21,7 +21,7 @@ mod standby;
 #[cfg(test)]
 mod tests_flux;
 #[cfg(test)]
-mod tests_flux_spectra;
+pub(crate) mod tests_flux_spectra;
 #[cfg(test)]
 mod tests_gaps;
 #[cfg(test)]

@@ -68,7 +68,7 @@ fn capture(story: &Story, light: impl Fn(f64) -> f64) -> Capture {
 
 /// A night in the sphere of which `change` alters what is captured: none for a meter
 /// that was silent.
-fn told(
+pub(crate) fn told(
     on_bench: impl Fn(&mut Card),
     light: impl Fn(&Key, f64) -> f64,
     change: impl Fn(&Key, Capture) -> Capture,
@@ -115,14 +115,14 @@ fn only(story: &Story) -> Measure {
 }
 
 /// The chain's lights, all of one colour that rises with the wavelength.
-fn flat(key: &Key, nm: f64) -> f64 {
+pub(crate) fn flat(key: &Key, nm: f64) -> f64 {
     match key.purpose {
         Purpose::Covered => OWN_DARK,
         purpose => chain(purpose) * nm / 555.0 + OWN_DARK,
     }
 }
 
-fn sound(_: &Key, capture: Capture) -> Capture {
+pub(crate) fn sound(_: &Key, capture: Capture) -> Capture {
     capture
 }
 
