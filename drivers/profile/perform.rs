@@ -474,9 +474,27 @@ pub fn set(
         ..given
     };
     perform(talk, &setting.set, given)?;
+    reads_back(talk, setting, text, given)
+}
+
+/// Makes sure that a setting is as it was told; a device that cannot tell is believed.
+///
+/// # Errors
+/// [`DriverError::NotTaken`] when it is not, and as [`perform`].
+pub fn reads_back(
+    talk: &mut Talk<'_>,
+    setting: &Setting,
+    text: &str,
+    given: Given<'_>,
+) -> Result<(), DriverError> {
     if setting.ask.is_empty() {
         return Ok(());
     }
+    let values = [("value", text)];
+    let given = Given {
+        values: &values,
+        ..given
+    };
     let performed = perform(talk, &setting.ask, given)?;
     let got = performed.found.get("value").unwrap_or_default();
     let is_number = value::number(got, &Marks::default(), false).is_some();

@@ -368,6 +368,20 @@ impl Profile {
         })
     }
 
+    /// Whether it tells the illuminance: by a verb, or by spectra that are weighed.
+    pub fn reads_illuminance(&self) -> bool {
+        self.steps(ProfileVerb::ReadIlluminance).is_some() || self.weighs_spectra()
+    }
+
+    /// Whether its illuminance is that of its spectra: it has no verb for it, and is
+    /// asked for spectra and their wavelengths.
+    pub(crate) fn weighs_spectra(&self) -> bool {
+        let has = |verb| self.steps(verb).is_some();
+        !has(ProfileVerb::ReadIlluminance)
+            && has(ProfileVerb::ReadSpectrum)
+            && has(ProfileVerb::ReadWavelengths)
+    }
+
     /// Whether it can close its shutter and open it again.
     pub fn has_shutter(&self) -> bool {
         self.verbs.contains_key(&ProfileVerb::CloseShutter)

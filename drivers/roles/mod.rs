@@ -29,6 +29,9 @@ pub mod profiled_outlets;
 pub mod profiled_rail;
 mod rail_work;
 pub mod switcher;
+mod trial;
+mod weighed;
+
 #[cfg(test)]
 mod testing;
 #[cfg(test)]
@@ -47,3 +50,5 @@ mod tests_rails;
 mod tests_settings;
 #[cfg(test)]
 mod tests_waveforms;
+#[cfg(test)]
+mod tests_weighed;

@@ -18,8 +18,9 @@ pub trait Photometer: Send {
     /// does not take a setting.
     fn open(&mut self, talk: &mut Talk<'_>) -> Result<Identity, DriverError>;
 
-    /// One reading. A time-out, an over-range or an implausible value is an
-    /// outcome of the reading, not an error.
+    /// One reading; by a meter that knows spectra alone, one of those, weighed. A
+    /// time-out, an over-range or an implausible value is an outcome of the reading,
+    /// not an error.
     ///
     /// # Errors
     /// When the link is gone, the meter is silent also to a resync, or the

@@ -2,7 +2,8 @@
 //!
 //! The numbers stay in the answer's bytes; here it is only looked whether there
 //! are as many as there must be, whether each is one, and whether the meter was
-//! full. A part of `profiled_meter`, with the same care for late answers.
+//! full. A part of `profiled_meter`, with the same care for late answers. What a
+//! spectrum says of the illuminance is `weighed`.
 
 use std::ops::RangeInclusive;
 use std::sync::Arc;
@@ -19,7 +20,7 @@ use crate::exchange::scpi::{self, Number};
 use crate::exchange::talk::Talk;
 use crate::profile::many::{Many, first_that_is_none};
 use crate::profile::perform::{self, Given, NotPerformed, perform};
-use crate::profile::types::{ProfileVerb, SettingUnit};
+use crate::profile::types::{Profile, ProfileVerb, Setting, SettingUnit};
 use crate::profile::value;
 
 /// Numbers of a spectrum: at most 400 nm in steps of 0.02 nm.
@@ -310,7 +311,23 @@ fn no_wavelengths(numbers: &[f64]) -> Option<String> {
     None
 }
 
-fn numbers_of(many: &Many) -> Option<Vec<f64>> {
+/// The setting of how long it integrates, where it has one.
+pub(super) fn integration_of(profile: &Profile) -> Option<&Setting> {
+    let mut settings = profile.settings.iter();
+    settings.find(|setting| setting.name == "integration")
+}
+
+/// A time as such a setting is sent it.
+pub(super) fn as_sent(setting: &Setting, time: Span) -> String {
+    let number = match setting.unit {
+        SettingUnit::Milliseconds => time.secs() * 1e3,
+        _ => time.secs(),
+    };
+    number.to_string()
+}
+
+/// Its numbers; none where the bytes do not hold them.
+pub(super) fn numbers_of(many: &Many) -> Option<Vec<f64>> {
     let (raw, packing) = (many.answer.raw.clone(), many.packing);
     Block { raw, packing }.numbers()
 }
@@ -318,21 +335,16 @@ fn numbers_of(many: &Many) -> Option<Vec<f64>> {
 impl Spectroradiometer for ProfiledMeter {
     fn integrate(&mut self, talk: &mut Talk<'_>, integration: Span) -> Result<(), DriverError> {
         let profile = Arc::clone(&self.profile);
-        let mut settings = profile.settings.iter();
-        let setting = settings.find(|setting| setting.name == "integration");
-        let Some(setting) = setting else {
+        let Some(setting) = integration_of(&profile) else {
             let name = &self.card.name;
             let text = format!("{name} has no setting for its integration");
             return Err(DriverError::Unsendable(text));
         };
         // Whatever comes between, it is set so again when the meter is opened anew.
         let before = std::mem::replace(&mut self.card.aperture, integration);
-        let number = match setting.unit {
-            SettingUnit::Milliseconds => integration.secs() * 1e3,
-            _ => integration.secs(),
-        };
         let set = self.made_ready(talk);
-        let set = set.and_then(|_| perform::set(talk, setting, &number.to_string(), self.given()));
+        let text = as_sent(setting, integration);
+        let set = set.and_then(|_| perform::set(talk, setting, &text, self.given()));
         if let Err(
             DriverError::NotTaken { .. }
             | DriverError::Refused { .. }

@@ -1,5 +1,6 @@
 //! A meter that is spoken to as its profile says: of illuminance, of power, of
-//! temperature. Its spectra and waveforms are `profiled_captures`.
+//! temperature. Its spectra and waveforms are `profiled_captures`; where it has no
+//! other illuminance than that of a spectrum, `weighed`.
 //!
 //! A meter may start anew by itself, with or without a word, and then reads on
 //! with settings that nobody chose. So its settings are set again before the
@@ -17,7 +18,7 @@ use photometry::units::{Lux, Span};
 
 use super::identity;
 use super::photometer::{Photometer, Thermometer, Wattmeter};
-use super::profiled_captures::value_of;
+use super::profiled_captures::{as_sent, value_of};
 use crate::error::DriverError;
 use crate::exchange::line::{self, Answer};
 use crate::exchange::modbus::station::Station;
@@ -26,7 +27,7 @@ use crate::exchange::talk::Talk;
 use crate::profile::many::Many;
 use crate::profile::pattern::Found;
 use crate::profile::perform::{self, Given, NotPerformed, perform};
-use crate::profile::types::{Profile, ProfileVerb, SettingUnit, Step};
+use crate::profile::types::{Profile, ProfileVerb, Step};
 use crate::profile::value;
 
 /// No answer to a reading comes in a smaller share of the integration time: the
@@ -80,6 +81,8 @@ pub struct ProfiledMeter {
     pub(super) suspect: bool,
     /// The wavelengths of its spectra, as it told them when it was opened.
     pub(super) wavelengths: Option<Many>,
+    /// How long a spectrum integrates that is weighed for its illuminance.
+    pub(super) weighs_by: Span,
 }
 
 impl ProfiledMeter {
@@ -91,6 +94,7 @@ impl ProfiledMeter {
         station: Option<Station>,
     ) -> ProfiledMeter {
         ProfiledMeter {
+            weighs_by: card.aperture,
             card,
             profile,
             station,
@@ -157,13 +161,9 @@ impl ProfiledMeter {
     /// Integration and shutter as they were chosen, the rest as the profile says.
     pub(super) fn set_up(&mut self, talk: &mut Talk<'_>) -> Result<(), DriverError> {
         for setting in &self.profile.settings {
-            let secs = |unit| match unit {
-                SettingUnit::Milliseconds => self.card.aperture.secs() * 1e3,
-                _ => self.card.aperture.secs(),
-            };
             let text = match (setting.name.as_str(), &setting.value) {
                 (_, Some(value)) => value.clone(),
-                ("integration", None) => secs(setting.unit).to_string(),
+                ("integration", None) => as_sent(setting, self.card.aperture),
                 ("averages", None) => self.card.averages.to_string(),
                 // Reading a profile refuses a setting without a value.
                 (_, None) => continue,
@@ -303,6 +303,9 @@ impl Photometer for ProfiledMeter {
     }
 
     fn read_illuminance(&mut self, talk: &mut Talk<'_>) -> Result<Reading, DriverError> {
+        if self.profile.weighs_spectra() {
+            return self.read_weighed(talk);
+        }
         let (quantity, verb) = (Quantity::Illuminance, ProfileVerb::ReadIlluminance);
         self.read(talk, Wanted { quantity, verb })
     }

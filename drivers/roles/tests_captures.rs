@@ -444,7 +444,8 @@ fn what_a_meter_does_not_yield_is_not_asked() {
         let no = meter.read_illuminance(talk).expect_err("none");
         assert_eq!(
             no.to_string(),
-            "knot does not yield illuminance; nothing was sent"
+            "knot does not yield illuminance: the spectrum covers 380 to 400 nm; it must cover \
+             at least 400 to 700 nm; nothing was sent"
         );
         let no = meter.capture(talk, Span::from_ms(1), 5).expect_err("none");
         assert_eq!(
