@@ -37,6 +37,9 @@ pub const STOP_BUTTON: &str = "stop-button";
 const UNIT: u8 = 1;
 /// A value this far above the top range is not a plausible illuminance.
 const PLAUSIBLE_OVER_TOP: f64 = 1.2;
+/// And this much of a meter whose bench file tells no ranges, because a run reads no
+/// illuminance with it; a person may, by hand. Ten times sunlight.
+const PLAUSIBLE_WITHOUT_RANGES_LX: f64 = 1e6;
 /// An offset this far below zero is still plausible noise of a dark meter.
 const PLAUSIBLE_BELOW_ZERO_LX: f64 = 1.0;
 /// Half a step and the controller's rounding to three decimals.
@@ -282,13 +285,16 @@ fn rail_card(rail: &Rail) -> RailCard {
     }
 }
 
-fn meter_card(meter: &Meter) -> PhotometerCard {
-    let top = meter.ranges.iter().map(|range| range.0).fold(0.0, f64::max);
+/// What the bench file says of a meter, as its driver takes it.
+pub(super) fn meter_card(meter: &Meter) -> PhotometerCard {
+    let ranges = meter.ranges.iter().map(|range| range.0);
+    let top = ranges.reduce(f64::max);
+    let top = top.map_or(PLAUSIBLE_WITHOUT_RANGES_LX, |top| top * PLAUSIBLE_OVER_TOP);
     PhotometerCard {
         name: meter.name.clone(),
         aperture: meter.integration,
         averages: meter.averages,
-        plausible: (Lux(-PLAUSIBLE_BELOW_ZERO_LX), Lux(top * PLAUSIBLE_OVER_TOP)),
+        plausible: (Lux(-PLAUSIBLE_BELOW_ZERO_LX), Lux(top)),
         has_shutter: meter.dark == DarkBy::Shutter,
     }
 }

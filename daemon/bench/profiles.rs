@@ -208,7 +208,7 @@ fn fits(meter: &Meter, profile: &Profile, place: &Place, mistakes: &mut Mistakes
     }
     let lacks = meter.yields.iter().find(|quantity| {
         let verb = match quantity {
-            Quantity::Illuminance => ProfileVerb::ReadIlluminance,
+            Quantity::Illuminance => return !profile.reads_illuminance(),
             Quantity::Power => ProfileVerb::ReadPower,
             Quantity::Temperature => ProfileVerb::ReadTemperature,
             Quantity::Spectrum => ProfileVerb::ReadSpectrum,

@@ -130,6 +130,73 @@ fn a_profile_that_does_not_fit_is_told_at_its_line() {
     }
 }
 
+/// Spectra can be weighed: a meter that reads no illuminance itself yields it all the
+/// same, and nothing else that it does not read.
+#[test]
+fn a_spectroradiometer_yields_illuminance_too() {
+    let yields = "    yields: illuminance\n";
+    let told = |line: &str, profile: &str| {
+        let bench = BENCH
+            .replacen(yields, &format!("    yields: {line}\n"), 1)
+            .replacen(METER, &format!("{METER}{profile}"), 1);
+        let files = [text("bench.yaml", &bench)];
+        let book = ProfileBook::of(Vec::new());
+        check::check(&files, "2026-11-25", &NotAsked, &book)
+    };
+    let named = "    profile: asked-spectroradiometer\n";
+    for (line, profile) in [
+        ("[spectrum, illuminance]", ""),
+        ("[illuminance, spectrum]", named),
+        ("illuminance", named),
+    ] {
+        let found = told(line, profile);
+        assert_eq!(found.shown(false), "", "{line}");
+        let card = found.checked.bench.expect("a card");
+        let used = card.meters.into_iter().next().and_then(|m| m.profile);
+        let used = used.map(|used| used.name);
+        assert_eq!(used.as_deref(), Some("asked-spectroradiometer"), "{line}");
+    }
+    for (line, profile, lacks) in [
+        ("[spectrum, illuminance, power]", named, "power"),
+        (
+            "[spectrum, illuminance]",
+            "    profile: asked-luxmeter\n",
+            "spectrum",
+        ),
+        (
+            "illuminance",
+            "    profile: asked-waveform-photometer\n",
+            "illuminance",
+        ),
+    ] {
+        let shown = told(line, profile).shown(false);
+        let wanted = format!("the meter `lux-head` is to yield {lacks}, and the profile");
+        assert!(shown.contains(&wanted), "{wanted}\n{shown}");
+    }
+}
+
+/// What a run reads ends a fifth above the last range; a meter without ranges may be
+/// read by hand, in any light there is.
+#[test]
+fn a_meter_without_ranges_believes_any_light() {
+    let bench = BENCH
+        .replacen("yields: illuminance", "yields: spectrum", 1)
+        .replacen(
+            "    ranges: [2 lx, 20 lx, 200 lx, 2 klx, 20 klx, 200 klx]\n",
+            "",
+            1,
+        );
+    for (bench, highest) in [(BENCH, 240_000.0), (bench.as_str(), 1e6)] {
+        let files = [text("bench.yaml", bench)];
+        let book = ProfileBook::of(Vec::new());
+        let found = check::check(&files, "2026-11-25", &NotAsked, &book);
+        assert_eq!(found.shown(false), "");
+        let card = found.checked.bench.expect("a card");
+        let (low, high) = super::open::meter_card(&card.meters[0]).plausible;
+        assert_eq!((low.0, high.0), (-1.0, highest));
+    }
+}
+
 /// The rail's profile is named in its own part of the bench file, and looked for,
 /// filled in and checked as the others.
 #[test]
