@@ -76,6 +76,8 @@ mod tests_sphere;
 #[cfg(test)]
 mod tests_sphere_ramp;
 #[cfg(test)]
+mod tests_sphere_spectra;
+#[cfg(test)]
 mod tests_standby;
 #[cfg(test)]
 mod tests_stop_button;

@@ -10,7 +10,7 @@ use photometry::units::{Length, Span};
 
 use super::scene::{By, Scene};
 use super::tests_faults::{Kind, at_every_event, named, of_any_device, stays_mended};
-use super::{tests_kinds, tests_sphere, tests_standby};
+use super::{tests_kinds, tests_sphere, tests_sphere_spectra, tests_standby};
 use crate::plan::intent::OnFailure;
 
 fn spectra() -> Scene {
@@ -41,7 +41,11 @@ fn flux() -> Scene {
 }
 
 fn flux_by_spectra() -> Scene {
-    tests_sphere::spectral_night(12, Span::from_secs(2), Vec::new())
+    tests_sphere_spectra::night(12, Span::from_secs(2), Vec::new())
+}
+
+fn flux_by_an_array() -> Scene {
+    tests_sphere_spectra::alone(12)
 }
 
 fn standby() -> Scene {
@@ -61,6 +65,7 @@ const FLICKER: Kind = kind("flicker,", waveforms);
 const RAMP: Kind = kind("ramp,", dawn);
 const FLUX: Kind = kind("flux,", flux);
 const FLUX_BY_SPECTRA: Kind = kind("flux by spectra,", flux_by_spectra);
+const FLUX_BY_AN_ARRAY: Kind = kind("flux by an array alone,", flux_by_an_array);
 const STANDBY: Kind = kind("standby,", standby);
 
 /// What a wire or a device does with any answer, of all these devices.
@@ -214,6 +219,17 @@ async fn flux_by_spectra_holds_nothing_wrong_whatever_a_device_does() {
         relays(&[1, 2]),
     ];
     at_every_event(&FLUX_BY_SPECTRA, &faults.concat()).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn flux_by_an_array_alone_holds_nothing_wrong_whatever_a_device_does() {
+    let faults = [
+        of_any(&[SphereSpectroradiometer]),
+        blocks(SphereSpectroradiometer),
+        lamp(SphereSpectroradiometer),
+        relays(&[1, 2]),
+    ];
+    at_every_event(&FLUX_BY_AN_ARRAY, &faults.concat()).await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -28,6 +28,8 @@ const RELATIVE: f64 = 0.006;
 const ABSOLUTE_LX: f64 = 0.004;
 /// The same at the sphere's port, whose photometer is noisier in the dark.
 const ABSOLUTE_PORT_LX: f64 = 0.012;
+/// The same of light that is weighed from a spectrum of up to a second.
+const ABSOLUTE_WEIGHED_LX: f64 = 0.1;
 /// The same in W: five times 2 mW, and the resolution.
 const ABSOLUTE_W: f64 = 0.012;
 /// The mean of a waveform: its last period may be broken off.
@@ -358,13 +360,15 @@ impl Comparing<'_> {
                 self.scene.world.equipment.sphere_photometer.dark.0,
                 ABSOLUTE_PORT_LX,
             ),
+            // Weighed from a spectrum, whose dark signal stays in it.
+            Device::SphereSpectroradiometer => (0.0, ABSOLUTE_WEIGHED_LX),
             _ => (self.scene.world.meter.dark.0, ABSOLUTE_LX),
         };
         let truth = |look: &Look| {
             let light = match device {
                 _ if wanted.covered => 0.0,
                 Device::PowerMeter => look.watts,
-                Device::SpherePhotometer => look.port,
+                Device::SpherePhotometer | Device::SphereSpectroradiometer => look.port,
                 _ => look.light,
             };
             light * gain + dark
@@ -387,7 +391,9 @@ impl Comparing<'_> {
             self.says(key, &format!("{value} out of {:?}", reading.raw));
         }
         self.placed(sight, key, device, wanted);
-        if reading.taken.mono.since(reading.asked.mono) < HALF_INTEGRATION.times(2) {
+        let weighed = device == Device::SphereSpectroradiometer;
+        let took = reading.taken.mono.since(reading.asked.mono);
+        if !weighed && took < HALF_INTEGRATION.times(2) {
             self.says(key, "integrated for too short a time");
         }
         sight.level

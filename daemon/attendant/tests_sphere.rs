@@ -2,29 +2,24 @@
 //! sphere's. The readings are held against the lamp's stated flux; killed and held
 //! anywhere, no lamp of the sphere stays on, and what it lit is read anew.
 
-use std::collections::HashMap;
-
 use drivers::simulated::bench::SimulatedBench;
 use drivers::simulated::faults::{Device, Fault, Planned};
 use drivers::simulated::lamp::Button as SimulatedButton;
 use drivers::simulated::lamp_model::LampModel;
-use drivers::simulated::spectra::{Mixture, Spectrum};
 use drivers::simulated::world::WorldSpec;
-use photometry::units::{Lux, Span};
+use photometry::measured::Quantity;
+use photometry::units::Lux;
 
 use super::handle::{Handle, Order};
 use super::scene::{self, By, Hands, Sat, Scene};
 use super::tests::{RUN, killed_at_writes, promised, results};
 use super::tests_kinds;
-use crate::plan::card::{LampSpectrum, LitBy};
-use crate::plan::intent::{Plan, SettingWord, Settings, Test, TestKind};
+use crate::plan::card::{LampSpectrum, LitBy, Sphere};
+use crate::plan::intent::{Plan, SettingWord, Settings};
 use crate::plan::itinerary::{Purpose, What};
 use crate::plan::samples;
 use crate::rehearsal;
-use crate::report::measures::{Measure, measures};
-use crate::run::journal::{Body, Decision, End, Event, HoldCause, Link};
-use crate::store::readings::Whole;
-use crate::store::samples::{captures_of, rows_of};
+use crate::run::journal::{Body, Decision, End, Event, HoldCause};
 
 /// Two levels of the plover in a sphere whose auxiliary lamp a person may have to
 /// switch.
@@ -34,30 +29,36 @@ pub(super) fn night(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>) -> S
     planned(seed, by, by_hand, faults, plan)
 }
 
-/// How much more of the light the wall throws back per 100 nm, where spectra are taken.
-const TINT: f64 = 0.1;
-
-/// The same two levels by spectra: two of everything, none longer than this.
-pub(super) fn spectral_night(seed: u64, longest: Span, faults: Vec<Planned>) -> Scene {
-    let settings = vec![SettingWord::Full, SettingWord::Level(3)];
-    let (_, _, mut plan) = samples::in_sphere_with_array(Settings::These(settings));
-    if let TestKind::Flux(test) = &mut plan.tests[0].kind
-        && let Some(spectra) = &mut test.spectra
-    {
-        spectra.longest = longest;
-    }
-    planned(seed, By::Memory, false, faults, plan)
+/// What stands at the ports of the sphere.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Ports {
+    /// A photometer.
+    Photometer,
+    /// A spectroradiometer as well.
+    Both,
+    /// It alone; its illuminance is weighed from spectra.
+    Array,
 }
 
-fn asks_for_spectra(test: &Test) -> bool {
-    matches!(&test.kind, TestKind::Flux(flux) if flux.spectra.is_some())
-}
+/// How much more of the light a reddish wall throws back per 100 nm.
+pub(super) const TINT: f64 = 0.1;
 
 /// Such a night of any plan for a sphere.
 pub(super) fn planned(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>, plan: Plan) -> Scene {
+    at_ports(Ports::Photometer, (seed, by), by_hand, faults, plan)
+}
+
+/// The same with these at its ports. Where a spectroradiometer is, the wall is reddish,
+/// and the reference lamp's certificate tells its colour.
+pub(super) fn at_ports(
+    ports: Ports,
+    (seed, by): (u64, By),
+    by_hand: bool,
+    faults: Vec<Planned>,
+    plan: Plan,
+) -> Scene {
     let (mut card, mut placement) = samples::in_sphere();
-    let by_spectra = plan.tests.iter().any(asks_for_spectra);
-    if by_spectra {
+    if ports != Ports::Photometer {
         (card, placement, _) = samples::in_sphere_with_array(Settings::All);
     }
     let mut world = WorldSpec {
@@ -85,9 +86,14 @@ pub(super) fn planned(seed: u64, by: By, by_hand: bool, faults: Vec<Planned>, pl
         finger.channel = 4;
         board.channels.push(finger);
     }
+    if ports == Ports::Array {
+        card.meters.remove(1);
+        card.meters[1].yields = vec![Quantity::Spectrum, Quantity::Illuminance];
+        card.meters[1].ranges = vec![Lux(20.0), Lux(2e5)];
+    }
     world.equipment = rehearsal::equipment(&card);
-    if let Some(sphere) = card.sphere.as_mut().filter(|_| by_spectra) {
-        // A wall that is reddish, and a lamp whose certificate tells its colour.
+    let tells = |_: &&mut Sphere| ports != Ports::Photometer;
+    if let Some(sphere) = card.sphere.as_mut().filter(tells) {
         world.equipment.sphere.tint = TINT;
         sphere.reference.spectrum = Some(LampSpectrum::Planckian(2856.0));
     }
@@ -210,64 +216,6 @@ async fn the_flux_is_the_one_that_the_lamp_states() {
     }
 }
 
-/// By spectra the colour of the wall is in neither the flux nor the colour; the photometer
-/// that stands beside it is off by it.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn the_flux_by_spectra_is_the_one_that_the_lamp_states() {
-    let mut scene = spectral_night(1, Span::from_secs(10), Vec::new());
-    for tone in &mut scene.world.lamp.tones {
-        tone.light = Mixture::of(Spectrum::NeutralWhite);
-    }
-    let mut person = AtTheSphere::default();
-    let sat = scene.sit(&mut person).await;
-    assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
-    let (itinerary, events) = (&scene.frozen.itinerary, scene.paper.events());
-    assert_eq!(results(itinerary, &events), promised(itinerary));
-    assert_eq!(person.asked.len(), 2, "{:?}", person.asked);
-    let all = found(&scene);
-    assert_eq!(all.len(), 2);
-    // The mismatch factor of the wall: what it makes of the reference lamp's light over
-    // what it makes of the unit's.
-    let wall = |nm: f64| 1.0 + TINT * (nm - 555.0) / 100.0;
-    let seen = |light: Spectrum| Mixture::of(light).seen_through(wall);
-    let wanted = seen(Spectrum::Incandescent) / seen(Spectrum::NeutralWhite);
-    assert!(wanted > 1.01, "{wanted}");
-    for (measure, level) in all.iter().zip([10, 3]) {
-        let of = |name: &str| {
-            let mut figures = measure.figures.iter();
-            figures
-                .find(|figure| figure.name.name == name)
-                .expect("told")
-        };
-        let value = |name: &str| of(name).value().expect("a number");
-        assert!(!measure.unfinished, "{measure:?}");
-        let truth = LampModel::plover().flux_of(0, level);
-        let (by_spectra, by_photometer) = (value("flux_lm"), value("photometer_flux_lm"));
-        // As far as the lamps of the sphere and this one are from their ends.
-        assert!(
-            (by_spectra / truth - 1.0).abs() < 0.03,
-            "{by_spectra} {truth}"
-        );
-        let factor = by_spectra / by_photometer;
-        assert!((factor - wanted).abs() < 0.002, "{factor} {wanted}");
-        // The white of the toolbox that it has, and not what the wall makes of it.
-        let cct = value("cct_k");
-        assert!((cct - 5020.0).abs() < 25.0, "{cct}");
-    }
-}
-
-/// What the reports find in such a night.
-fn found(scene: &Scene) -> Vec<Measure> {
-    let (frozen, events) = (&scene.frozen, scene.paper.events());
-    measures(&Whole {
-        bundle: Link::of_bundle(&[]),
-        frozen: (**frozen).clone(),
-        readings: rows_of(frozen, &events, &HashMap::new()),
-        captures: captures_of(frozen, &events),
-        events,
-    })
-}
-
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn held_while_a_lamp_of_the_sphere_is_lit_it_goes_off_and_is_lit_anew() {
     for purpose in [
@@ -301,20 +249,6 @@ async fn held_while_a_lamp_of_the_sphere_is_lit_it_goes_off_and_is_lit_anew() {
         });
         assert_eq!(lit_twice, purpose != Purpose::Read, "{purpose:?}");
     }
-}
-
-/// The spectra of a lamp that is lit anew are taken anew with its readings.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn killed_at_its_writes_by_spectra_it_ends_the_same() {
-    let night = || spectral_night(1, Span::from_secs(2), Vec::new());
-    killed_at_writes(23, night, AtTheSphere::default, |scene, _| {
-        let all = found(scene);
-        assert!(
-            all.len() == 2 && !all.iter().any(|one| one.unfinished),
-            "{all:?}"
-        );
-    })
-    .await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
