@@ -14,8 +14,8 @@ use super::journal::Decision;
 /// The fullest element should be as full as this, of 1: well above the noise of
 /// the converter, well below where it bends. Common practice, no source.
 const FILL_WANTED: f64 = 0.7;
-/// And may be between these.
-const FILL_FITS: std::ops::RangeInclusive<f64> = 0.4..=0.9;
+/// And may be between these: whole periods may leave half of what is wanted.
+const FILL_FITS: std::ops::RangeInclusive<f64> = 0.35..=0.9;
 /// Fuller than this, nobody knows how much too full it was.
 const FULL: f64 = 0.98;
 /// A full trial is followed by one as much shorter.
