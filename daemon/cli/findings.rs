@@ -34,7 +34,13 @@ pub fn findings(survey: Option<&Survey>, measures: &[Measure]) -> Vec<Finding> {
         let about = |about, says: String| Finding { about, says };
         let of = &measure.of;
         if let Some(duv) = value(measure, "duv").filter(|duv| duv.abs() > DUV_AT_MOST) {
-            let says = format!("{of}: Duv {duv:+.4}, beyond {DUV_AT_MOST}");
+            // Towards one meter and into the whole sphere a lamp may have two colours.
+            let all = if measure.kind == "flux" {
+                ", all its light"
+            } else {
+                ""
+            };
+            let says = format!("{of}{all}: Duv {duv:+.4}, beyond {DUV_AT_MOST}");
             found.push(about("colour", says));
         }
         if word(measure, "ieee_worst") == Some(HIGH_RISK) {
@@ -162,6 +168,7 @@ mod tests {
         let measures = [
             measure("spectrum", "L01", &[("duv", Some(0.0059), None)]),
             measure("spectrum", "L02", &[("duv", Some(-0.0061), None)]),
+            measure("flux", "L02", &[("duv", Some(-0.0062), None)]),
             measure("flicker", "L01", &[("ieee_worst", None, Some("high_risk"))]),
             measure("flicker", "L02", &[("ieee_worst", None, Some("low_risk"))]),
             measure(
@@ -202,6 +209,7 @@ mod tests {
             told,
             [
                 "colour: L02: Duv -0.0061, beyond 0.006",
+                "colour: L02, all its light: Duv -0.0062, beyond 0.006",
                 "modulation: L01: high risk by IEEE 1789-2015",
                 "program: dusk-1: its light never comes to 10 % of its plateau",
                 "program: dusk-3: between a half and a tenth of its plateau within 0.4 s",
