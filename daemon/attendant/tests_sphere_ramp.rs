@@ -10,14 +10,14 @@ use photometry::units::Span;
 use super::scene::{By, Sat, Scene};
 use super::tests::{killed_at_writes, promised, results};
 use super::tests_kinds::dawn;
-use super::tests_sphere::{self, AtTheSphere};
+use super::tests_sphere::{self, AtTheSphere, Ports};
 use crate::plan::intent::{Plan, SettingWord, Settings, TestKind};
 use crate::plan::kinds::{RampTest, Sight};
 use crate::plan::samples;
 use crate::report::measures::{Curve, Measure, measures};
 use crate::run::journal::{End, Link};
 use crate::store::readings::Whole;
-use crate::store::samples::rows_of;
+use crate::store::samples::{captures_of, rows_of};
 
 /// From the program's end to the last reading.
 const AFTER: Span = Span::from_mins(5);
@@ -57,7 +57,7 @@ fn found(scene: &Scene) -> Vec<Measure> {
         bundle: Link::of_bundle(&[]),
         frozen: (**frozen).clone(),
         readings: rows_of(frozen, &events, &HashMap::new()),
-        captures: Vec::new(),
+        captures: captures_of(frozen, &events),
         events,
     })
 }
@@ -119,6 +119,65 @@ async fn a_dawn_in_the_sphere_is_lumens_against_time() {
     };
     let last = points.last().expect("points").1;
     assert!((last / truth - 1.0).abs() < 0.03, "{last} {truth}");
+}
+
+/// The flux of the same run by a spectroradiometer, beside a photometer whose readings the
+/// dawn is: the lumens are by spectra, with what the photometer adds to their doubt; with
+/// all spectra set aside they are by the photometer; of a meter that did not watch the
+/// flux there are none.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_dawn_in_lumens_rests_on_a_flux_by_spectra() {
+    let mut plan = plan(true);
+    let (_, _, by_spectra) = samples::in_sphere_with_array(Settings::All);
+    if let (TestKind::Flux(flux), TestKind::Flux(asks)) =
+        (&mut plan.tests[0].kind, &by_spectra.tests[0].kind)
+    {
+        flux.spectra.clone_from(&asks.spectra);
+    }
+    let scene = tests_sphere::at_ports(Ports::Both, (8, By::Memory), false, Vec::new(), plan);
+    let sat = scene.sit(&mut AtTheSphere::default()).await;
+    assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
+    let (frozen, events) = (&scene.frozen, scene.paper.events());
+    let whole = Whole {
+        bundle: Link::of_bundle(&[]),
+        frozen: (**frozen).clone(),
+        readings: rows_of(frozen, &events, &HashMap::new()),
+        captures: captures_of(frozen, &events),
+        events,
+    };
+    let plateau = |whole: &Whole| {
+        let all = measures(whole);
+        let ramp = all.last().expect("a ramp");
+        let mut figures = ramp.figures.iter();
+        let figure = figures.find(|figure| figure.name.name == "plateau_lm");
+        figure.expect("told").given.clone()
+    };
+    let truth = LampModel::plover().flux_of(0, 10);
+    let held = |given: Given, wanted: &[&str], other: &str| {
+        let Given::Estimate(found) = given else {
+            panic!("{given:?}");
+        };
+        assert!((found.value / truth - 1.0).abs() < 0.03, "{found:?}");
+        let terms: Vec<&str> = found.terms.iter().map(|t| t.source.as_str()).collect();
+        assert!(wanted.iter().all(|one| terms.contains(one)), "{terms:?}");
+        assert!(!terms.contains(&other), "{terms:?}");
+    };
+    let of_both = [
+        "linearity",
+        "reading at the port",
+        "dark at the port",
+        "port-head, spectral mismatch",
+    ];
+    held(plateau(&whole), &of_both, "spectral mismatch");
+    let without = Whole {
+        captures: Vec::new(),
+        ..whole.clone()
+    };
+    held(plateau(&without), &["spectral mismatch"], "linearity");
+    let mut elsewhere = whole;
+    "another".clone_into(&mut elsewhere.frozen.itinerary.tests[0].meter);
+    let why = "the flux of this run was watched by `another`, and this was read by `port-head`";
+    assert_eq!(plateau(&elsewhere), Given::Withheld(why.to_owned()));
 }
 
 /// Without a flux nobody knows what a lux at the port is: times, and no lumens.

@@ -148,7 +148,7 @@ async fn a_spectroradiometer_can_stand_in_the_sphere_alone() {
             assert!((flux / truth - 1.0).abs() < 0.01, "{flux} {truth}");
             let beside = figures().any(|figure| figure.name.name == "photometer_flux_lm");
             assert!(!beside, "there is no photometer");
-            let wall = "weighed with V(lambda): what the colour of the sphere's wall does";
+            let wall = "without a mismatch of a head: what the colour of the sphere's wall does";
             let told = measure.notes.iter().any(|note| note.contains(wall));
             assert_eq!(told, !by_spectra, "{:?}", measure.notes);
         }

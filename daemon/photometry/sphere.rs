@@ -77,6 +77,9 @@ pub enum SphereError {
     /// Rows of different length.
     #[error("the rows must have the same wavelengths, rising")]
     Lengths,
+    /// The spectra do not hold enough of what the eye sees.
+    #[error("the spectra must cover 400 to 700 nm in steps of 10 nm at most")]
+    Coverage,
     /// The result is no finite number.
     #[error("the readings give no finite flux")]
     NotFinite,

@@ -15,7 +15,7 @@
 
 use crate::colour;
 use crate::light_units::Kelvin;
-use crate::spectrum::widths;
+use crate::spectrum::{integral_of, widths};
 use crate::sphere::{Flux, SphereError};
 use crate::statistics;
 use crate::temperature::planck;
@@ -156,13 +156,15 @@ pub fn flux(
     if n < 2 || !rising {
         return Err(SphereError::Lengths);
     }
+    // The flux of a reference lamp is that of all wavelengths.
+    integral_of(wavelengths_nm, &vec![0.0; n], |_| 0.0).map_err(|_| SphereError::Coverage)?;
     let groups = steps.groups();
     let mut means = Means::default();
     for (mean_of, rows) in means.iter_mut().zip(groups) {
         *mean_of = mean(rows, n).ok_or(SphereError::Lengths)?;
     }
     let chain = Chain::over(wavelengths_nm, reference_lm.value, colour);
-    let found = chain.of(&means)?;
+    let (found, own) = chain.of(&means, None)?;
     let scale = found.lm / reference_lm.value;
     let terms = reference_lm.terms.iter();
     let mut flux_lm = terms.fold(Estimate::exact(found.lm), |sum, term| {
@@ -174,10 +176,10 @@ pub fn flux(
         // share, and a dark that two nets have in common, are in it as they act.
         let mut alone = Vec::new();
         for row in rows {
-            let own = std::mem::replace(&mut means[at], row.clone());
-            let by_it = chain.of(&means);
-            means[at] = own;
-            let by_it = by_it?;
+            let mean_of = std::mem::replace(&mut means[at], row.clone());
+            let by_it = chain.of(&means, Some(&own));
+            means[at] = mean_of;
+            let (by_it, _) = by_it?;
             alone.push(by_it.lm);
             if at == 0 {
                 each.push(by_it.w_per_nm);
@@ -212,6 +214,9 @@ struct Chain<'a> {
     colour: &'a ReferenceColour,
 }
 
+/// Where the reference lamp, and where the auxiliary lamp, tells its own ratio.
+type Own = (Vec<bool>, Vec<bool>);
+
 /// What one set of means gives.
 struct Chained {
     lm: f64,
@@ -245,7 +250,10 @@ impl<'a> Chain<'a> {
             .ok_or(SphereError::NoLight(name))
     }
 
-    fn of(&self, means: &Means) -> Result<Chained, SphereError> {
+    /// What these means give, and at which wavelengths the lamps' own ratios are taken:
+    /// as `own` says, or where they shine. By one capture alone, for which `own` is given,
+    /// a dim unit may lie below its dark.
+    fn of(&self, means: &Means, own: Option<&Own>) -> Result<(Chained, Own), SphereError> {
         let net = |lit: usize, dark: usize| -> Vec<f64> {
             let value = |at: usize| {
                 let own = means[lit][at] - means[lit + 1][at];
@@ -255,7 +263,11 @@ impl<'a> Chain<'a> {
         };
         let (unit, auxiliary) = (net(0, 2), net(4, 2));
         let (reference, reference_auxiliary) = (net(6, 8), net(10, 8));
-        let unit_light = self.lit(&unit, "the test lamp")?;
+        let of_unit = |light: &[f64]| match own {
+            None => self.lit(light, "the test lamp"),
+            Some(_) => Ok(self.weighed(light)),
+        };
+        let unit_light = of_unit(&unit)?;
         let reference_light = self.lit(&reference, "the reference lamp")?;
         let beside_unit = self.lit(&auxiliary, "the auxiliary lamp beside the test lamp")?;
         let beside_reference = self.lit(
@@ -272,7 +284,8 @@ impl<'a> Chain<'a> {
         let [from_reference, from_auxiliary, from_beside] =
             [&reference, &auxiliary, &reference_auxiliary].map(|net| shines_from(net));
         let colour = self.bridged("the reference lamp", |at| {
-            let shown = as_seen || reference[at] >= from_reference;
+            let shines = as_seen || reference[at] >= from_reference;
+            let shown = own.map_or(shines, |own| own.0[at]);
             let ratio = if as_seen {
                 1.0
             } else {
@@ -282,7 +295,8 @@ impl<'a> Chain<'a> {
         })?;
         let passes = self.bridged("the auxiliary lamp", |at| {
             let beside = reference_auxiliary[at] >= from_beside;
-            let shown = beside && auxiliary[at] >= from_auxiliary;
+            let shines = beside && auxiliary[at] >= from_auxiliary;
+            let shown = own.map_or(shines, |own| own.1[at]);
             shown.then(|| reference_auxiliary[at] / auxiliary[at])
         })?;
         let ratios = colour.iter().zip(&passes);
@@ -291,17 +305,19 @@ impl<'a> Chain<'a> {
             .zip(ratios)
             .map(|(unit, (colour, passes))| watts * unit * colour.0 * passes.0)
             .collect();
-        let own = |at: &usize| colour[*at].1 && passes[*at].1;
-        let bridged = (0..w_per_nm.len()).filter(|at| !own(at));
+        let its_own = |at: &usize| colour[*at].1 && passes[*at].1;
+        let bridged = (0..w_per_nm.len()).filter(|at| !its_own(at));
         let bridged_lm = bridged.map(|at| w_per_nm[at] * self.lm[at]).sum();
-        let lm = self.lit(&w_per_nm, "the test lamp")?;
-        Ok(Chained {
+        let lm = of_unit(&w_per_nm)?;
+        let each = |ratios: &[(f64, bool)]| ratios.iter().map(|ratio| ratio.1).collect();
+        let chained = Chained {
             lm,
             w_per_nm,
             absorption: beside_unit / beside_reference,
             uncorrected_lm: self.reference_lm * unit_light / reference_light,
             bridged_lm,
-        })
+        };
+        Ok((chained, (each(&colour), each(&passes))))
     }
 
     /// A ratio at each wavelength, and whether it is its own; the others lie on the
@@ -499,6 +515,21 @@ mod tests {
         assert_eq!(found.flux.flux_lm.terms.len(), 4);
     }
 
+    /// A night light of 0.01 beside noise of 0.02: one capture lies below the dark, the
+    /// mean of three above it. sd 0.02 over sqrt 3 is 0.011547, 1.1547 times the light.
+    #[test]
+    fn one_capture_below_the_dark_is_scatter_and_no_refusal() {
+        let mut steps = chain();
+        let at = |value: f64| rows(1, |nm| 0.3 + (0.004 + value) * nm / 555.0).remove(0);
+        steps.unit.lit = vec![at(0.03), at(0.01), at(-0.01)];
+        let found = found(&ReferenceColour::AsSeen, &steps);
+        let value = 800.0 * 0.01 / 2.5 / 0.97;
+        close(found.flux.flux_lm.value, value, 1e-9);
+        let terms = &found.flux.flux_lm.terms;
+        assert_eq!(terms.len(), 1);
+        close(terms[0].u / value, 2.0 / 3.0_f64.sqrt(), 1e-9);
+    }
+
     #[test]
     fn what_gives_no_flux_is_refused() {
         let lamp = Estimate::exact(800.0);
@@ -530,6 +561,22 @@ mod tests {
         for (change, wanted) in cases {
             assert_eq!(told(change), wanted);
         }
+        // An array that ends in the red has no flux: the reference lamp's is of all.
+        let narrow = |light: &Repeats| Repeats {
+            lit: vec![light.lit[0][..50].to_vec()],
+            covered: vec![light.covered[0][..50].to_vec()],
+        };
+        let whole = chain();
+        let short = Steps {
+            unit: narrow(&whole.unit),
+            unit_dark: narrow(&whole.unit_dark),
+            auxiliary: narrow(&whole.auxiliary),
+            reference: narrow(&whole.reference),
+            reference_dark: narrow(&whole.reference_dark),
+            reference_auxiliary: narrow(&whole.reference_auxiliary),
+        };
+        let found = flux(&grid()[..50], &lamp, &ReferenceColour::AsSeen, &short);
+        assert_eq!(found, Err(SphereError::Coverage));
         let nowhere = ReferenceColour::Table(vec![(900.0, 1.0), (950.0, 1.0)]);
         let found = flux(&grid(), &lamp, &nowhere, &chain());
         assert_eq!(found, Err(SphereError::NoLight("the reference lamp")));

@@ -325,6 +325,13 @@ fn beat_of_spectra(node: Node<'_>, mistakes: &mut Mistakes) -> Option<Span> {
     reader(node, mistakes)
 }
 
+/// Spectra of a program in a sphere: only those of a flux have the wall taken out.
+fn coloured_by_the_wall(place: Place, key: &str) -> Mistake {
+    let text = "no spectra of a program are taken in a sphere: its wall has a colour of its own";
+    let hint = format!("leave out `{key}`, or write `at: 24 in` for a rail");
+    Mistake::new(place, "in-sphere", text).hint(hint)
+}
+
 /// Spectra on the way, where they are asked for and can be: not in a sphere, and not
 /// more often than the longest of them takes.
 fn on_the_way(
@@ -336,11 +343,9 @@ fn on_the_way(
     let every = fields.may("spectra-every", beat_of_spectra)?;
     let place = node.get("spectra-every").unwrap_or(node).place();
     if in_sphere {
-        let text = "no spectra are taken in a sphere while a program runs: its wall has a colour \
-                    of its own";
-        let hint = "leave out `spectra-every`, or write `at: 24 in` for a rail";
-        let mistake = Mistake::new(place.clone(), "in-sphere", text).hint(hint);
-        fields.mistakes().add(mistake);
+        fields
+            .mistakes()
+            .add(coloured_by_the_wall(place.clone(), "spectra-every"));
     }
     let least = longest + BESIDE_INTEGRATION;
     if every < least {
@@ -379,6 +384,12 @@ fn ramp(sight: Sight, node: Node<'_>, fields: &mut Fields<'_, '_>) -> Option<Ram
     let meter = fields.may("spectrum-meter", readers::name);
     let captures = fields.may("spectra", readers::integer_in(1..=100));
     let longest = fields.may_or("longest-integration", integration, LONGEST);
+    if captures.is_some() && sight.at.is_none() {
+        let place = node.get("spectra").unwrap_or(node).place();
+        fields
+            .mistakes()
+            .add(coloured_by_the_wall(place, "spectra"));
+    }
     let spectra = captures.map(|captures| SpectraAsked {
         meter: meter.clone(),
         captures: captures as u16,

@@ -122,6 +122,9 @@ fn array<'a>(
     let Some(spectra) = &test.spectra else {
         return Ok(None);
     };
+    if test.sight.at.is_none() {
+        return Err(Problem::NoPosition(KindName::Ramp));
+    }
     let Against {
         lamp,
         placement,

@@ -49,6 +49,9 @@ fn slips_in_spectra_on_the_way() {
         ("at: 24 in", "in: sphere"),
         ("program: dawn", "program: dusk"),
     ];
+    // Those of the end have the wall's colour too.
+    let of_the_end = [("at: 24 in\n", "in: sphere\n    spectra: 3\n")];
+    let slips: Vec<(&str, &str)> = slips.into_iter().chain(of_the_end).collect();
     let beside = [bench(), example("lamp-plover.yaml")];
     insta::assert_snapshot!(table(&plan(), &beside, &slips));
 }

@@ -146,7 +146,7 @@ pub(crate) fn missing(
 ) -> Vec<Part> {
     let itinerary = &frozen.itinerary;
     let drifted = drifted(itinerary, events);
-    let there = There::of(readings, captures);
+    let there = There::of(itinerary, readings, captures);
     let state = State::replay(itinerary, events).ok();
     let mut parts = Vec::new();
     for (index, head) in (0_u32..).zip(&itinerary.tests) {
@@ -182,11 +182,12 @@ pub(crate) fn missing(
 /// set aside was taken; only where none is left is it missed.
 struct There<'r>(BTreeMap<Asked<'r>, (usize, usize)>);
 
-/// Test, setting, position, purpose; and what is measured: a flux has readings and spectra
-/// of each kind, and either of them may be lacking.
-type Asked<'r> = (&'r str, &'r str, Length, Purpose, Quantity);
+/// Test, setting, position, purpose; what is measured, because a flux has readings and
+/// spectra of each kind, and either of them may be lacking; and the point of what was
+/// taken covered, because it is of no use to another.
+type Asked<'r> = (&'r str, &'r str, Length, Purpose, Quantity, Option<u32>);
 
-fn asked_by(key: &Key, quantity: Quantity) -> Asked<'_> {
+fn asked_by(key: &Key, quantity: Quantity, point: Option<u32>) -> Asked<'_> {
     let Key {
         test,
         setting,
@@ -194,27 +195,36 @@ fn asked_by(key: &Key, quantity: Quantity) -> Asked<'_> {
         purpose,
         ..
     } = key;
-    (test, setting, *position, *purpose, quantity)
+    let point = point.filter(|_| *purpose == Purpose::Covered);
+    (test, setting, *position, *purpose, quantity, point)
 }
 
 impl<'r> There<'r> {
-    fn of(readings: &'r [ReadingRow], captures: &'r [CaptureRow]) -> There<'r> {
+    fn of(
+        itinerary: &Itinerary,
+        readings: &'r [ReadingRow],
+        captures: &'r [CaptureRow],
+    ) -> There<'r> {
+        let point = |no: i64| {
+            let no = usize::try_from(no).ok()?;
+            itinerary.actions.get(no)?.point
+        };
         let mut there: BTreeMap<Asked<'r>, (usize, usize)> = BTreeMap::new();
-        let mut add = |(key, quantity): (&'r Key, Quantity), left: bool, aside: bool| {
-            let counts = there.entry(asked_by(key, quantity)).or_default();
+        let mut add = |(key, quantity, point), left: bool, aside: bool| {
+            let counts = there.entry(asked_by(key, quantity, point)).or_default();
             counts.0 += usize::from(left);
             counts.1 += usize::from(aside);
         };
         for row in readings {
             let says = row.reading.outcome.says_something();
             let aside = row.set_aside.is_some() && row.is_result();
-            let of = (&row.key, row.reading.quantity);
+            let of = (&row.key, row.reading.quantity, point(row.no));
             add(of, row.counts && says, aside);
         }
         for row in captures {
             let says = row.numbers().is_some();
             let aside = row.set_aside.is_some() && row.is_result();
-            let of = (&row.key, row.capture.quantity);
+            let of = (&row.key, row.capture.quantity, point(row.no));
             add(of, row.counts && says, aside);
         }
         There(there)
@@ -235,7 +245,8 @@ fn asked_for<'i>(actions: impl Iterator<Item = &'i Action>) -> BTreeMap<Asked<'i
             _ => None,
         };
         if let (Some(key), Some(quantity)) = (action.key.as_ref(), measures) {
-            *asked.entry(asked_by(key, quantity)).or_default() += 1;
+            let what = asked_by(key, quantity, action.point);
+            *asked.entry(what).or_default() += 1;
         }
     }
     asked
@@ -249,7 +260,7 @@ fn of_survey<'i>(
 ) -> Option<Part> {
     let (mut settings, mut positions) = (BTreeSet::new(), BTreeSet::new());
     for (what, asked) in asked_for(actions) {
-        let (_, setting, position, purpose, _) = what;
+        let (_, setting, position, purpose, ..) = what;
         let lacking = there.lacks(&what, asked) || drifted.contains(&(test, setting));
         if purpose == Purpose::Read && lacking {
             settings.insert(setting);
@@ -318,6 +329,7 @@ mod tests {
     use super::*;
     use photometry::measured::Outcome;
 
+    use crate::plan::itinerary::OFF;
     use crate::plan::samples;
     use crate::report::measures::tests_flux_spectra;
     use crate::run::journal::Facts;
@@ -393,10 +405,10 @@ mod tests {
     fn spectra_that_are_set_aside_are_missing_though_readings_stand() {
         let story =
             tests_flux_spectra::told(|_| {}, tests_flux_spectra::flat, tests_flux_spectra::sound);
-        let missing_without = |purpose: Option<Purpose>| {
+        let missing_without = |aside: &dyn Fn(&CaptureRow) -> bool| {
             let mut captures = captures_of(&story.frozen, &story.events);
             for row in &mut captures {
-                if Some(row.key.purpose) == purpose {
+                if aside(row) {
                     row.counts = false;
                     row.set_aside = Some(SetAside {
                         because: "the sphere stood open".to_owned(),
@@ -408,9 +420,19 @@ mod tests {
             let settings = parts.into_iter().map(|part| part.settings.join(" "));
             settings.collect::<Vec<_>>()
         };
-        assert_eq!(missing_without(None), Vec::<String>::new());
-        assert_eq!(missing_without(Some(Purpose::Standard)), ["L02"]);
-        assert_eq!(missing_without(Some(Purpose::Covered)), ["L02"]);
-        assert_eq!(missing_without(Some(Purpose::Read)), ["L02"]);
+        let none = Vec::<String>::new();
+        assert_eq!(missing_without(&|_| false), none);
+        for purpose in [Purpose::Standard, Purpose::Covered, Purpose::Read] {
+            let found = missing_without(&|row| row.key.purpose == purpose);
+            assert_eq!(found, ["L02"], "{purpose:?}");
+        }
+        // One of two is left, and both of one light: others at the same setting stand.
+        let covered = |row: &CaptureRow, visits: &[u32]| {
+            let key = &row.key;
+            let of = key.purpose == Purpose::Covered && key.setting == OFF;
+            of && visits.contains(&key.visit)
+        };
+        assert_eq!(missing_without(&|row| covered(row, &[3])), none);
+        assert_eq!(missing_without(&|row| covered(row, &[3, 4])), ["L02"]);
     }
 }

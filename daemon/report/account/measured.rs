@@ -35,11 +35,18 @@ pub(super) fn measured(
         _ => Vec::new(),
     };
     let readings = sources.group_of("readings behind it", &measure.rests_on);
-    let captures = captures(sources, measure);
+    let (captures, all) = captures(sources, measure);
+    if all > captures.len() {
+        let first = captures.len();
+        flags.push(format!(
+            "Of {all} captures behind it the lines of the first {first} are told."
+        ));
+    }
     let mut meters = sources.meters(&measure.rests_on);
     if !meters.iter().any(|told| told.name == measure.meter) {
         meters.extend(sources.meter_by_card(&measure.meter));
     }
+    let took: Vec<String> = meters.iter().map(|told| told.name.clone()).collect();
     let lumens = ["lm", "lm min"].contains(&figure.name.unit);
     if measure.kind == KindName::Flux || lumens {
         meters.extend(sources.reference_lamp());
@@ -53,7 +60,7 @@ pub(super) fn measured(
         values: vec![stated(figure)],
         flags,
         plan: sources.plan_of_test(test),
-        steps: steps(measure, figure),
+        steps: steps(measure, &took, figure),
         budget,
         readings: readings.into_iter().collect(),
         events: captures,
@@ -75,13 +82,13 @@ fn stated(figure: &Figure) -> Stated {
     }
 }
 
-fn steps(measure: &Measure, figure: &Figure) -> Vec<String> {
+fn steps(measure: &Measure, took: &[String], figure: &Figure) -> Vec<String> {
     let name = figure.name;
     vec![
         format!(
             "It rests on {} events of the journal, taken by `{}`.",
             measure.rests_on.len(),
-            measure.meter
+            took.join("`, `")
         ),
         "Captures lie beside the journal: each event's line holds the SHA-256 digest of the bytes \
          as they came, and `wakerail store check` holds them against it."
@@ -91,8 +98,8 @@ fn steps(measure: &Measure, figure: &Figure) -> Vec<String> {
     ]
 }
 
-/// The lines of the captures behind it.
-fn captures(sources: &Sources<'_>, measure: &Measure) -> Vec<super::data::EventTold> {
+/// The lines of the captures behind it, not too many of them, and how many there are.
+fn captures(sources: &Sources<'_>, measure: &Measure) -> (Vec<super::data::EventTold>, usize) {
     let seqs = measure.rests_on.iter();
     let captured = seqs.filter(|seq| {
         let at = usize::try_from(**seq)
@@ -101,6 +108,7 @@ fn captures(sources: &Sources<'_>, measure: &Measure) -> Vec<super::data::EventT
         let event = at.and_then(|at| sources.events.get(at));
         event.is_some_and(|event| matches!(event.body, Body::Captured { .. }))
     });
-    let told = captured.filter_map(|seq| sources.event(*seq));
-    told.take(EVENTS_AT_MOST).collect()
+    let captured: Vec<u64> = captured.copied().collect();
+    let told = captured.iter().filter_map(|seq| sources.event(*seq));
+    (told.take(EVENTS_AT_MOST).collect(), captured.len())
 }

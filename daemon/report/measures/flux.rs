@@ -48,31 +48,43 @@ pub(super) fn measures(test: &Test<'_>) -> Vec<Measure> {
         .collect()
 }
 
-/// What a lux at the port is of the unit's flux, in lm/lx, with the setting that it
-/// was found at: the one with most light, of the first test of flux in a run. None
-/// where there is no flux.
-pub(super) fn lumens_per_lux(whole: &Whole) -> Option<(Estimate, String)> {
-    let sphere = whole.frozen.card.sphere.as_ref()?;
+/// What a lux of this meter at the port is of the unit's flux, in lm/lx, with the setting
+/// that it was found at: the one with most light, of the first test of flux in a run that
+/// this meter watched.
+///
+/// # Errors
+/// Why that is not known, in words.
+pub(super) fn lumens_per_lux(whole: &Whole, meter: &str) -> Result<(Estimate, String), String> {
+    let none = || {
+        "no flux was measured in this run: what a lux at the port is of it is not known".to_owned()
+    };
+    let sphere = whole.frozen.card.sphere.as_ref().ok_or_else(none)?;
     let heads = whole.frozen.itinerary.tests.iter().enumerate();
-    let mut heads = heads.filter(|(_, head)| head.kind == KindName::Flux);
-    let (index, head) = heads.next()?;
+    let fluxes = heads.filter(|(_, head)| head.kind == KindName::Flux);
+    let fluxes: Vec<_> = fluxes.collect();
+    let first = fluxes.first().ok_or_else(none)?.1;
+    let mut by_it = fluxes.iter().filter(|(_, head)| head.meter == meter);
+    let (index, head) = *by_it.next().ok_or_else(|| {
+        let watched = &first.meter;
+        format!("the flux of this run was watched by `{watched}`, and this was read by `{meter}`")
+    })?;
     let test = Test {
         whole,
         head,
         index: index as u32, // tests of a plan are few
     };
-    let each = test.settings().into_iter().filter_map(|setting| {
-        let found = Substitution::of(&test, sphere, setting);
-        let net = found.unit.as_ref().ok()?.value - found.unit_dark.as_ref().ok()?.value;
-        Some((net, found.best().ok()?.flux_lm, setting.to_owned()))
-    });
-    let (net, flux, setting) = each.max_by(|a, b| a.0.total_cmp(&b.0))?;
-    let per = Estimate::exact(flux.value / net);
-    let terms = flux.terms.iter();
-    let per = terms.fold(per, |sum, term| {
-        sum.with(&term.source, term.u / net, term.dof)
-    });
-    Some((per, setting))
+    let mut why = none();
+    let mut best: Option<(f64, Estimate, String)> = None;
+    for setting in test.settings() {
+        match Substitution::of(&test, sphere, setting).per_lux() {
+            Ok((net, per)) if best.as_ref().is_none_or(|best| net > best.0) => {
+                best = Some((net, per, setting.to_owned()));
+            }
+            Ok(_) => {}
+            Err(other) => why = format!("there is no flux: {other}"),
+        }
+    }
+    best.map(|(_, per, setting)| (per, setting)).ok_or(why)
 }
 
 /// What was read of one kind, with its standard uncertainty; lx at the port.
@@ -249,12 +261,35 @@ impl<'a> Substitution<'a> {
         BySpectra::of(self.test, lamp, &self.reference_lm(), self.setting)
     }
 
-    /// The flux by spectra where they were asked for, else by the photometer.
-    fn best(&self) -> Result<Flux, String> {
-        match self.by_spectra() {
-            Some(by) => self.of_spectra(&by),
-            None => self.flux(),
+    /// The light of the unit at the port in lx, and what each is of its flux, in lm: by
+    /// spectra where there is such a flux, else by the meter that watched.
+    fn per_lux(&self) -> Result<(f64, Estimate), String> {
+        let (unit, dark) = (self.unit.clone()?, self.unit_dark.clone()?);
+        let net = unit.value - dark.value;
+        if net <= 0.0 {
+            return Err("the unit is not above its dark reading".to_owned());
         }
+        let by = self.by_spectra();
+        let spectral = by
+            .as_ref()
+            .and_then(|by| Some((by, self.of_spectra(by).ok()?)));
+        let Some((by, flux)) = spectral else {
+            return Ok((net, self.flux()?.flux_lm.scaled(1.0 / net)));
+        };
+        let mut per = flux.flux_lm.scaled(1.0 / net);
+        let value = per.value;
+        // Spectra know nothing of the readings that their flux is divided by.
+        for (source, mean) in [("reading at the port", unit), ("dark at the port", dark)] {
+            per = per.with(source, value * mean.u / net, mean.dof);
+        }
+        let head = &self.test.head.meter;
+        let own = self.test.terms(head).iter();
+        let own = own.filter(|term| by.meter != *head && term.source != CERTIFICATE);
+        let per = own.fold(per, |sum, term| {
+            let source = format!("{head}, {}", term.source);
+            sum.with(&source, value * term.share.share(), None)
+        });
+        Ok((net, per))
     }
 
     /// The flux by spectra with all its terms.
@@ -480,12 +515,21 @@ impl<'a> Substitution<'a> {
             )),
             None => notes.push("The drift over the leg is not known: U lacks it.".to_owned()),
         }
-        if by_spectra.is_some() {
-            // Its own notes follow.
+        if let Some(by) = by_spectra {
+            if by.meter != self.test.head.meter {
+                notes.push(match self.mismatch().terms.is_empty() {
+                    true => format!(
+                        "photometer_flux_lm has a mismatch factor of 1, and the photometer no \
+                         term `{MISMATCH}` in the bench file: its U lacks it."
+                    ),
+                    false => "photometer_flux_lm has a mismatch factor of 1.".to_owned(),
+                });
+            }
         } else if self.weighs_spectra() {
             notes.push(
-                "Its readings are spectra weighed with V(lambda): what the colour of the sphere's \
-                 wall does to them, U lacks unless the bench file has a term for it."
+                "A spectroradiometer read it, without a mismatch of a head: what the colour of the \
+                 sphere's wall does to its readings, U lacks unless the bench file has a term for \
+                 it."
                     .to_owned(),
             );
         } else if self.mismatch().terms.is_empty() {

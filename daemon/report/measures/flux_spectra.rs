@@ -1,8 +1,8 @@
 //! Flux by the spectroradiometer at a port of the sphere: the spectra of everything that
 //! was read there, each less those that were taken covered and integrated as long.
 //!
-//! Spectra that are too bright are not used. A kind without any, or without any taken
-//! covered, leaves no flux, and the reason stands in its place. Called by: flux, which
+//! A kind of which one was too bright, or none is left, lit or covered, leaves no flux, and
+//! the reason stands in its place. Called by: flux, which
 //! has the terms that no capture shows. Not here: the chain (photometry's
 //! `sphere_spectral`).
 
@@ -141,11 +141,14 @@ fn told(colour: &ReferenceColour) -> String {
                                     its colour, and not in U."
             .to_owned(),
         ReferenceColour::Planck(kelvin) => format!(
-            "The reference lamp is taken for a Planckian radiator of {} K.",
+            "The reference lamp is taken for a Planckian radiator of {} K; how well that is known \
+             is not in U.",
             kelvin.0
         ),
         ReferenceColour::Table(_) => {
-            "The reference lamp's spectrum is that of the bench file.".to_owned()
+            "The reference lamp's spectrum is that of the bench file; how well that is known is \
+             not in U."
+                .to_owned()
         }
     }
 }
@@ -206,6 +209,33 @@ impl<'t> Gathered<'t> {
         self.test.whole.frozen.itinerary.actions.get(no)?.point
     }
 
+    /// How many spectra are to be taken covered in these points.
+    fn asked_covered(&self, points: &BTreeSet<Option<u32>>) -> usize {
+        let actions = self.test.whole.frozen.itinerary.actions.iter();
+        let of = actions.filter(|action| {
+            let key = action.key.as_ref();
+            let covered = key.is_some_and(|key| key.purpose == Purpose::Covered);
+            covered && action.test == self.test.index && points.contains(&action.point)
+        });
+        of.count()
+    }
+
+    /// All spectra have the wavelengths of the first.
+    fn on_one_grid<'r>(
+        &mut self,
+        rows: impl Iterator<Item = &'r &'r CaptureRow>,
+    ) -> Result<(), String> {
+        for row in rows {
+            let axis = row.capture.axis_numbers().unwrap_or_default();
+            if self.nm.is_empty() {
+                self.nm = axis;
+            } else if self.nm != axis {
+                return Err("the wavelengths of the spectra are not the same".to_owned());
+            }
+        }
+        Ok(())
+    }
+
     fn repeats(&mut self, purpose: Purpose) -> Result<Repeats, String> {
         let (name, of_unit) = (called(purpose), purpose == Purpose::Read);
         let test = self.test;
@@ -240,10 +270,19 @@ impl<'t> Gathered<'t> {
                 "{many} of {name} {was} too bright for the meter and {is} not used."
             ));
         }
-        if lit.rows.len() < asked {
-            let there = lit.rows.len();
-            self.short
-                .push(format!("{there} of {asked} spectra of {name} can be used."));
+        let asked_covered = self.asked_covered(&points);
+        for (there, asked, how) in [
+            (lit.rows.len(), asked, ""),
+            (covered.rows.len(), asked_covered, ", covered,"),
+        ] {
+            if there < asked {
+                let text = format!("{there} of {asked} spectra of {name}{how} can be used.");
+                self.short.push(text);
+            }
+        }
+        if lit.too_bright > 0 {
+            // As of readings over range: the mean of the rest would be off to one side.
+            return Err(format!("a spectrum of {name} was too bright for the meter"));
         }
         if lit.rows.is_empty() {
             return Err(format!("there is no spectrum of {name} that can be used"));
@@ -260,14 +299,7 @@ impl<'t> Gathered<'t> {
                 ));
             }
         }
-        for row in lit.rows.iter().chain(&covered.rows) {
-            let axis = row.capture.axis_numbers().unwrap_or_default();
-            if self.nm.is_empty() {
-                self.nm = axis;
-            } else if self.nm != axis {
-                return Err("the wavelengths of the spectra are not the same".to_owned());
-            }
-        }
+        self.on_one_grid(lit.rows.iter().chain(&covered.rows))?;
         Ok(Repeats {
             lit: lit.values,
             covered: covered.values,

@@ -173,7 +173,7 @@ fn analysed(
         },
     };
     found.notes.push(times_count_from(program, &began.1));
-    let per = flux::lumens_per_lux(test.whole).filter(|_| is_in_sphere(test));
+    let per = is_in_sphere(test).then(|| flux::lumens_per_lux(test.whole, &found.meter));
     match analyse(&record) {
         Ok(ramp) => {
             figures(test, &mut found, &ramp, samples);
@@ -182,7 +182,7 @@ fn analysed(
             if let Some(dose) = &dose {
                 on_the_way::figures(&mut found, dose.as_ref(), ramp.dose_lux_min);
             }
-            if is_in_sphere(test) {
+            if let Some(per) = &per {
                 in_lumens(test, &mut found, per.as_ref());
             }
         }
@@ -193,7 +193,7 @@ fn analysed(
                 .push(format!("The curve gives no figures: {why}."));
         }
     }
-    let per = per.map(|(per, _)| per.value);
+    let per = per.and_then(|per| Some(per.ok()?.0.value));
     found.curve = Some(drawn(&curve, dark.mean_lx, per));
     found
 }
@@ -221,7 +221,7 @@ fn is_in_sphere(test: &Test<'_>) -> bool {
 
 /// What is a flux there and no illuminance. Figures that rest on lux at a distance have
 /// no meaning at a port.
-fn in_lumens(test: &Test<'_>, found: &mut Measure, per: Option<&(Estimate, String)>) {
+fn in_lumens(test: &Test<'_>, found: &mut Measure, per: Result<&(Estimate, String), &String>) {
     let lux = |name: &FigureName| {
         let figure = found.figures.iter().find(|figure| figure.name == name);
         figure.and_then(Figure::value)
@@ -230,11 +230,15 @@ fn in_lumens(test: &Test<'_>, found: &mut Measure, per: Option<&(Estimate, Strin
     found
         .figures
         .retain(|figure| !figure.name.unit.starts_with("lx") && !OF_LUX.contains(&figure.name));
-    let Some((per, setting)) = per else {
-        let why = "no flux was measured in this run: what a lux at the port is of it is not known";
-        found.notes.push(format!("There are no lumens: {why}."));
-        found.figures.insert(0, Figure::withheld(&PLATEAU_LM, why));
-        return;
+    let (per, setting) = match per {
+        Ok((per, setting)) => (per, setting),
+        Err(why) => {
+            found.notes.push(format!("There are no lumens: {why}."));
+            found
+                .figures
+                .insert(0, Figure::withheld(&PLATEAU_LM, why.clone()));
+            return;
+        }
     };
     found.notes.push(format!(
         "Lumens: {} lm for each lux at the port, of the flux at {} in this run; U holds its terms. \

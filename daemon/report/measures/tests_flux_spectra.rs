@@ -215,7 +215,8 @@ fn the_reference_lamps_spectrum_takes_the_wall_out() {
     let known = of(Some(LampSpectrum::Planckian(2856.0)));
     // Plain sums here, trapezoids there.
     close(value(&known, "flux_lm") / truth, 1.0, 1e-5);
-    let note = "The reference lamp is taken for a Planckian radiator of 2856 K.";
+    let note = "The reference lamp is taken for a Planckian radiator of 2856 K; how well that is known \
+                is not in U.";
     assert!(known.notes.iter().any(|said| said == note), "{known:?}");
     let table = LampSpectrum::Table {
         from_nm: 380.0,

@@ -50,7 +50,8 @@ pub struct WaySpectrum {
 pub struct Curve {
     /// `wavelength_nm`, `time_ms`, `time_min`.
     pub x: String,
-    /// `irradiance_w_per_m2_nm`, `light_over_mean`, `net_illuminance_lx`.
+    /// `irradiance_w_per_m2_nm`, `flux_w_per_nm`, `light_over_mean`, `net_illuminance_lx`,
+    /// `net_flux_lm`.
     pub y: String,
     /// The points, x rising.
     pub points: Vec<(f64, f64)>,
