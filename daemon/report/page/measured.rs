@@ -23,8 +23,12 @@ pub fn section(out: &mut Markup, page: &Page) {
         out.open("section", &[]);
         let title = format!("{}: {}", first.test, what(first.kind));
         out.element("h2", &[], &title);
-        if let Some(curves) = curves(test) {
-            let svg = curve_chart::within(&format!("curve{index}"), &curves);
+        for (nth, curves) in curves(test).iter().enumerate() {
+            let id = match nth {
+                0 => format!("curve{index}"),
+                nth => format!("curve{index}-{nth}"),
+            };
+            let svg = curve_chart::within(&id, curves);
             super::charts::figure(out, &curves.title, &svg, &curves.y_label);
         }
         for measure in test {
@@ -154,14 +158,33 @@ fn cells(figure: &Figure) -> Vec<Cell> {
     cells
 }
 
-/// The curves of a test in one picture; spectra over their largest value, for
-/// settings differ by decades.
-fn curves(test: &[Measure]) -> Option<Curves> {
-    let of = |measure: &Measure| {
-        let curve = measure.curve.as_ref()?;
-        Some((measure.shown.clone(), curve.clone()))
-    };
-    let all: Vec<(String, Curve)> = test.iter().filter_map(of).take(LINES_AT_MOST).collect();
+/// The curves of a test, those of one kind in a picture: a program has light against time,
+/// and the spectrum that it ends in.
+fn curves(test: &[Measure]) -> Vec<Curves> {
+    let mut kinds: Vec<Vec<(String, Curve)>> = Vec::new();
+    for measure in test {
+        let Some(curve) = &measure.curve else {
+            continue;
+        };
+        let kind = std::mem::discriminant(curve);
+        let same = |all: &&mut Vec<(String, Curve)>| {
+            let first = all.first();
+            first.is_some_and(|(_, first)| std::mem::discriminant(first) == kind)
+        };
+        let one = (measure.shown.clone(), curve.clone());
+        match kinds.iter_mut().find(same) {
+            Some(all) => all.push(one),
+            None => kinds.push(vec![one]),
+        }
+    }
+    kinds.into_iter().filter_map(of_one_kind).collect()
+}
+
+/// Curves of one kind in one picture; spectra over their largest value, for settings
+/// differ by decades.
+fn of_one_kind(mut all: Vec<(String, Curve)>) -> Option<Curves> {
+    let n = all.len();
+    all.truncate(LINES_AT_MOST);
     let (x_label, y_label, title) = match &all.first()?.1 {
         Curve::Spectrum(_) => (
             "wavelength (nm)",
@@ -205,8 +228,12 @@ fn curves(test: &[Measure]) -> Option<Curves> {
         }
         Curve::Waveform(points) | Curve::Ramp(points) | Curve::FluxRamp(points) => (name, points),
     });
+    let title = match n > LINES_AT_MOST {
+        true => format!("{title}: the first {LINES_AT_MOST} of {n}"),
+        false => title.to_owned(),
+    };
     Some(Curves {
-        title: title.to_owned(),
+        title,
         x_label: x_label.to_owned(),
         y_label: y_label.to_owned(),
         lines: lines.collect(),
@@ -216,6 +243,58 @@ fn curves(test: &[Measure]) -> Option<Curves> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn measure(of: &str, curve: Option<Curve>) -> Measure {
+        Measure {
+            test: "morning".to_owned(),
+            kind: KindName::Ramp,
+            line: PlanLine::default(),
+            of: of.to_owned(),
+            shown: of.to_owned(),
+            meter: "lux-head".to_owned(),
+            figures: Vec::new(),
+            curve,
+            on_the_way: Vec::new(),
+            notes: Vec::new(),
+            rests_on: Vec::new(),
+            unfinished: true,
+        }
+    }
+
+    /// Minutes and nanometres never share an axis.
+    #[test]
+    fn a_program_and_the_spectrum_that_it_ends_in_are_two_pictures() {
+        let dawn = |top: f64| Some(Curve::Ramp(vec![(0.0, 0.0), (30.0, top)]));
+        let end = Some(Curve::Spectrum(vec![(380.0, 1e-6), (780.0, 2e-6)]));
+        let all = [
+            measure("dawn-1", dawn(90.0)),
+            measure("dawn-1-end", end),
+            measure("dawn-2", dawn(91.0)),
+            measure("dawn-3", None),
+        ];
+        let found = curves(&all);
+        let told: Vec<(&str, Vec<&str>)> = found
+            .iter()
+            .map(|one| {
+                let names = one.lines.iter().map(|(name, _)| name.as_str());
+                (one.x_label.as_str(), names.collect())
+            })
+            .collect();
+        let of_time = ("time since the start (min)", vec!["dawn-1", "dawn-2"]);
+        assert_eq!(told, [of_time, ("wavelength (nm)", vec!["dawn-1-end"])]);
+        let many: Vec<Measure> = (1..=10).map(|_| measure("dawn", dawn(90.0))).collect();
+        let found_of_many = curves(&many);
+        let title = "Light against time: the first 8 of 10";
+        assert_eq!(
+            (
+                found_of_many[0].title.as_str(),
+                found_of_many[0].lines.len()
+            ),
+            (title, 8)
+        );
+        // Of the spectrum over its largest value.
+        assert_eq!(found[1].lines[0].1, [(380.0, 0.5), (780.0, 1.0)]);
+    }
     use crate::plan::intent::PlanLine;
     use crate::report::measures::on_the_way::WaySpectrum;
     use crate::report::page::tests::plain;
@@ -238,18 +317,8 @@ mod tests {
             ..seen.clone()
         };
         let measure = Measure {
-            test: "morning".to_owned(),
-            kind: KindName::Ramp,
-            line: PlanLine::default(),
-            of: "dawn-1".to_owned(),
-            shown: "dawn (dawn-1)".to_owned(),
-            meter: "lux-head".to_owned(),
-            figures: Vec::new(),
-            curve: None,
             on_the_way: vec![seen, full],
-            notes: Vec::new(),
-            rests_on: Vec::new(),
-            unfinished: true,
+            ..measure("dawn-1", None)
         };
         let mut out = Markup::new("t", "");
         one(&mut out, 12, &measure);
