@@ -2,6 +2,8 @@
 //! sphere's. The readings are held against the lamp's stated flux; killed and held
 //! anywhere, no lamp of the sphere stays on, and what it lit is read anew.
 
+use std::collections::HashMap;
+
 use drivers::simulated::bench::SimulatedBench;
 use drivers::simulated::faults::{Device, Fault, Planned};
 use drivers::simulated::lamp::Button as SimulatedButton;
@@ -19,7 +21,9 @@ use crate::plan::intent::{Plan, SettingWord, Settings};
 use crate::plan::itinerary::{Purpose, What};
 use crate::plan::samples;
 use crate::rehearsal;
-use crate::run::journal::{Body, Decision, End, Event, HoldCause};
+use crate::run::journal::{Body, Decision, End, Event, HoldCause, Link};
+use crate::store::readings::Whole;
+use crate::store::samples::{captures_of, rows_of};
 
 /// Two levels of the plover in a sphere whose auxiliary lamp a person may have to
 /// switch.
@@ -38,6 +42,18 @@ pub(super) enum Ports {
     Both,
     /// It alone; its illuminance is weighed from spectra.
     Array,
+}
+
+/// A night as the reports see it.
+pub(super) fn whole(scene: &Scene) -> Whole {
+    let (frozen, events) = (&scene.frozen, scene.paper.events());
+    Whole {
+        bundle: Link::of_bundle(&[]),
+        frozen: (**frozen).clone(),
+        readings: rows_of(frozen, &events, &HashMap::new()),
+        captures: captures_of(frozen, &events),
+        events,
+    }
 }
 
 /// How much more of the light a reddish wall throws back per 100 nm.

@@ -1,8 +1,6 @@
 //! A dawn in the sphere: flux against time, by what the flux of the same run tells of a
 //! lux at the port; held against the lamp's closed form.
 
-use std::collections::HashMap;
-
 use drivers::simulated::lamp_model::LampModel;
 use photometry::figure::Given;
 use photometry::units::Span;
@@ -10,14 +8,13 @@ use photometry::units::Span;
 use super::scene::{By, Sat, Scene};
 use super::tests::{killed_at_writes, promised, results};
 use super::tests_kinds::dawn;
-use super::tests_sphere::{self, AtTheSphere, Ports};
+use super::tests_sphere::{self, AtTheSphere, Ports, whole};
 use crate::plan::intent::{Plan, SettingWord, Settings, TestKind};
 use crate::plan::kinds::{RampTest, Sight};
 use crate::plan::samples;
 use crate::report::measures::{Curve, Measure, measures};
-use crate::run::journal::{End, Link};
+use crate::run::journal::End;
 use crate::store::readings::Whole;
-use crate::store::samples::{captures_of, rows_of};
 
 /// From the program's end to the last reading.
 const AFTER: Span = Span::from_mins(5);
@@ -52,14 +49,7 @@ fn night(with_flux: bool) -> Scene {
 }
 
 fn found(scene: &Scene) -> Vec<Measure> {
-    let (frozen, events) = (&scene.frozen, scene.paper.events());
-    measures(&Whole {
-        bundle: Link::of_bundle(&[]),
-        frozen: (**frozen).clone(),
-        readings: rows_of(frozen, &events, &HashMap::new()),
-        captures: captures_of(frozen, &events),
-        events,
-    })
+    measures(&whole(scene))
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -137,14 +127,7 @@ async fn a_dawn_in_lumens_rests_on_a_flux_by_spectra() {
     let scene = tests_sphere::at_ports(Ports::Both, (8, By::Memory), false, Vec::new(), plan);
     let sat = scene.sit(&mut AtTheSphere::default()).await;
     assert_eq!(sat, Sat::Ended(End::Complete), "{}", scene.paper.text());
-    let (frozen, events) = (&scene.frozen, scene.paper.events());
-    let whole = Whole {
-        bundle: Link::of_bundle(&[]),
-        frozen: (**frozen).clone(),
-        readings: rows_of(frozen, &events, &HashMap::new()),
-        captures: captures_of(frozen, &events),
-        events,
-    };
+    let whole = whole(&scene);
     let plateau = |whole: &Whole| {
         let all = measures(whole);
         let ramp = all.last().expect("a ramp");

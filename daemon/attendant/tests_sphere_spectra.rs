@@ -2,8 +2,6 @@
 //! wall: beside a photometer, which is off by its mismatch factor, and alone, where the
 //! illuminance that watches is weighed from spectra.
 
-use std::collections::HashMap;
-
 use drivers::simulated::faults::Planned;
 use drivers::simulated::lamp_model::LampModel;
 use drivers::simulated::spectra::{Mixture, Spectrum};
@@ -11,13 +9,11 @@ use photometry::units::{Ratio, Span};
 
 use super::scene::{By, Sat, Scene};
 use super::tests::{killed_at_writes, promised, results};
-use super::tests_sphere::{AtTheSphere, Ports, TINT, at_ports};
+use super::tests_sphere::{AtTheSphere, Ports, TINT, at_ports, whole};
 use crate::plan::intent::{Plan, SettingWord, Settings, TestKind};
 use crate::plan::samples;
 use crate::report::measures::{Measure, measures};
-use crate::run::journal::{End, Link};
-use crate::store::readings::Whole;
-use crate::store::samples::{captures_of, rows_of};
+use crate::run::journal::End;
 
 /// Two levels, two spectra of everything, none integrated for longer.
 fn plan(longest: Span) -> Plan {
@@ -95,14 +91,7 @@ async fn the_flux_by_spectra_is_the_one_that_the_lamp_states() {
 
 /// What the reports find in such a night.
 fn found(scene: &Scene) -> Vec<Measure> {
-    let (frozen, events) = (&scene.frozen, scene.paper.events());
-    measures(&Whole {
-        bundle: Link::of_bundle(&[]),
-        frozen: (**frozen).clone(),
-        readings: rows_of(frozen, &events, &HashMap::new()),
-        captures: captures_of(frozen, &events),
-        events,
-    })
+    measures(&whole(scene))
 }
 
 /// The mismatch factor of the wall for a unit of neutral white: what it makes of the

@@ -222,6 +222,15 @@ struct Counted {
     marks: Vec<&'static str>,
 }
 
+/// The mean of rows of equal length; none of none.
+pub fn mean_of(rows: &[Vec<f64>]) -> Option<Vec<f64>> {
+    let first = rows.first()?;
+    let same = rows.iter().all(|row| row.len() == first.len());
+    let n = rows.len() as f64;
+    let sums = (0..first.len()).map(|at| rows.iter().map(|row| row[at]).sum::<f64>() / n);
+    same.then(|| sums.collect())
+}
+
 /// The samples that count, where the grid allows to integrate them.
 fn counted(wavelengths_nm: &[f64], values: &[f64]) -> Result<Counted, SpectrumError> {
     checked(wavelengths_nm, values)?;

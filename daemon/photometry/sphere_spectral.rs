@@ -15,7 +15,7 @@
 
 use crate::colour;
 use crate::light_units::Kelvin;
-use crate::spectrum::{integral_of, widths};
+use crate::spectrum::{integral_of, mean_of, widths};
 use crate::sphere::{Flux, SphereError};
 use crate::statistics;
 use crate::temperature::planck;
@@ -132,14 +132,6 @@ impl Steps {
     }
 }
 
-/// The mean of rows of this length; none of none.
-fn mean(rows: &[Vec<f64>], length: usize) -> Option<Vec<f64>> {
-    let fit = !rows.is_empty() && rows.iter().all(|row| row.len() == length);
-    let n = rows.len() as f64;
-    let sums = (0..length).map(|at| rows.iter().map(|row| row[at]).sum::<f64>() / n);
-    fit.then(|| sums.collect())
-}
-
 /// The flux of the unit. `reference_lm` is the reference lamp's with its terms.
 ///
 /// # Errors
@@ -160,8 +152,9 @@ pub fn flux(
     integral_of(wavelengths_nm, &vec![0.0; n], |_| 0.0).map_err(|_| SphereError::Coverage)?;
     let groups = steps.groups();
     let mut means = Means::default();
-    for (mean_of, rows) in means.iter_mut().zip(groups) {
-        *mean_of = mean(rows, n).ok_or(SphereError::Lengths)?;
+    for (mean, rows) in means.iter_mut().zip(groups) {
+        let found = mean_of(rows).filter(|found| found.len() == n);
+        *mean = found.ok_or(SphereError::Lengths)?;
     }
     let chain = Chain::over(wavelengths_nm, reference_lm.value, colour);
     let (found, own) = chain.of(&means, None)?;
@@ -176,9 +169,9 @@ pub fn flux(
         // share, and a dark that two nets have in common, are in it as they act.
         let mut alone = Vec::new();
         for row in rows {
-            let mean_of = std::mem::replace(&mut means[at], row.clone());
+            let mean = std::mem::replace(&mut means[at], row.clone());
             let by_it = chain.of(&means, Some(&own));
-            means[at] = mean_of;
+            means[at] = mean;
             let (by_it, _) = by_it?;
             alone.push(by_it.lm);
             if at == 0 {

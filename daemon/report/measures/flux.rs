@@ -7,7 +7,8 @@
 //! certificate, which cancels; s/sqrt(n) of each kind of reading and of both darks;
 //! the drift over the leg, change/sqrt(12); a lamp that is large for the sphere.
 //! Where spectra were taken as well, the flux is theirs (`flux_spectra`), and that of the
-//! photometer stands beside it. Where a meter of power stands in the lamp's mains, the power at the setting and
+//! photometer stands beside it.
+//! Where a meter of power stands in the lamp's mains, the power at the setting and
 //! the efficacy stand beside the flux.
 //! Not here: the chain (photometry's `sphere`).
 

@@ -2,9 +2,8 @@
 //! was read there, each less those that were taken covered and integrated as long.
 //!
 //! A kind of which one was too bright, or none is left, lit or covered, leaves no flux, and
-//! the reason stands in its place. Called by: flux, which
-//! has the terms that no capture shows. Not here: the chain (photometry's
-//! `sphere_spectral`).
+//! the reason stands in its place. Called by: flux, which has the terms that no capture
+//! shows. Not here: the chain (photometry's `sphere_spectral`).
 
 use std::collections::BTreeSet;
 

@@ -227,7 +227,7 @@ fn backgrounds(dark: &[&CaptureRow]) -> BTreeMap<Span, Background> {
         let n = darks.len();
         let noise = noise_of_element(&darks).filter(|_| n >= DARKS_AT_LEAST)?;
         Some(Background {
-            mean: super::spectra::mean(&darks)?,
+            mean: photometry::spectrum::mean_of(&darks)?,
             noise,
             n,
         })

@@ -2,7 +2,7 @@
 //! that were taken covered and integrated as long.
 
 use photometry::measured::{CaptureOutcome, Quantity};
-use photometry::spectrum::{Scale, Spectrum};
+use photometry::spectrum::{Scale, Spectrum, mean_of};
 use photometry::spectrum_figures::SpectrumFigures;
 
 use super::{Curve, Measure, Test, counted, with_terms};
@@ -46,15 +46,6 @@ impl<'a> Usable<'a> {
             too_bright,
         }
     }
-}
-
-/// The mean of rows of equal length; none of none.
-pub(super) fn mean(rows: &[Vec<f64>]) -> Option<Vec<f64>> {
-    let first = rows.first()?;
-    let same = rows.iter().all(|row| row.len() == first.len());
-    let n = rows.len() as f64;
-    let sums = (0..first.len()).map(|at| rows.iter().map(|row| row[at]).sum::<f64>() / n);
-    same.then(|| sums.collect())
 }
 
 fn measure(test: &Test<'_>, setting: &str) -> Measure {
@@ -108,7 +99,7 @@ pub(super) fn of_captures(
             .notes
             .push(format!("{there} of {wanted} can be used."));
     }
-    let Some(background) = mean(&dark.values) else {
+    let Some(background) = mean_of(&dark.values) else {
         if !lit.rows.is_empty() {
             found.notes.push(
                 "No spectrum was taken covered and integrated as long: without it there are no \
@@ -131,7 +122,7 @@ pub(super) fn of_captures(
     let net: Vec<Vec<f64>> = net
         .map(|row| row.iter().zip(&background).map(|(a, b)| a - b).collect())
         .collect();
-    let (Some(nm), Some(average)) = (axis, mean(&net)) else {
+    let (Some(nm), Some(average)) = (axis, mean_of(&net)) else {
         return found;
     };
     figures(test, &mut found, &nm, &average, &net);
